@@ -1,0 +1,40 @@
+"""The command line: every command in one list, one door for the user's errors."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from visioncheck.errors import UserError
+
+app = typer.Typer(
+    help="Photograph a test-cut offcut on a home-printed target; get the fence correction.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code (2: the user can mend it, said in one sentence)."""
+    try:
+        code = app(args=list(sys.argv[1:] if argv is None else argv), standalone_mode=False)
+    except UserError as error:
+        sys.stderr.write(f"visioncheck: {error}\n")
+        return 2
+    except typer.Abort:
+        return 130
+    except Exception as error:
+        # click's own complaints about options, without naming its package here
+        if hasattr(error, "format_message"):
+            sys.stderr.write(f"visioncheck: {error.format_message()}\n")
+            return 2
+        raise
+    return code if isinstance(code, int) else 0
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())
