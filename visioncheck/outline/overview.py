@@ -1,0 +1,117 @@
+"""A small picture of the table, square to it, and the tint of what lies on the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.view import View
+from visioncheck.photo.load import Photo
+from visioncheck.photo.light import linear_light
+from visioncheck.points.model import TargetPoints
+from visioncheck.target.layout import layout_of
+
+Array = NDArray[np.float64]
+
+PIXELS_PER_MM = 2.0
+_REDUCTION = 4
+_MARGIN_MM = 3.0
+"""Kept away from the pages' edges, where the bench shines in; the margin is unprinted and 6 mm wide."""
+_DARK_FLOOR = 0.012
+"""Added to linear light before the logarithm: in print black the sensor's noise has no colour to tell."""
+
+
+@dataclass(frozen=True)
+class Overview:
+    """The table from above at `PIXELS_PER_MM`, as the plane of the paper.
+
+    Attributes
+    ----------
+    tint : (h, w, 2) float32 ndarray
+        log(red/green) and log(blue/green) in linear light, less the sheet's own. Shade does not change it.
+    light : (h, w) float32 ndarray
+        Linear light of the green channel.
+    on_sheet : (h, w) bool ndarray
+        Well inside a page.
+    between : (h, w) bool ndarray
+        Well inside the hull of all pages: `on_sheet` and what lies between two sheets.
+    origin_mm : (2,) ndarray
+        Table place of the pixel (0, 0).
+    """
+
+    tint: NDArray[np.float32]
+    light: NDArray[np.float32]
+    on_sheet: NDArray[np.bool_]
+    between: NDArray[np.bool_]
+    origin_mm: Array
+
+    def to_table(self, pixels: Array) -> Array:
+        """Table mm (n, 2) of overview pixels (n, 2)."""
+        return np.asarray(self.origin_mm + np.asarray(pixels, float) / PIXELS_PER_MM)
+
+
+def page_corners_mm(points: TargetPoints, view: View) -> list[Array]:
+    """The four corners of each sheet in the picture, (4, 2) each, table frame."""
+    layout = layout_of(points.paper)
+    paper = layout.paper
+    page = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [paper.width_mm, paper.height_mm]
+    corners = []
+    for sheet in np.unique(points.sheet):
+        here = points.sheet == sheet
+        if here.sum() < 4:
+            continue
+        nominal = layout.saddles_mm[points.index[here]]
+        placed = view.to_table(points.xy_px[here])
+        affine = np.linalg.lstsq(np.column_stack([nominal, np.ones(len(nominal))]), placed, rcond=None)[0]
+        corners.append(page @ affine[:2] + affine[2])
+    return corners
+
+
+def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
+    """Draw the overview of a photo whose view is known."""
+    pages = page_corners_mm(points, view)
+    low = np.concatenate(pages).min(axis=0)
+    high = np.concatenate(pages).max(axis=0)
+    width, height = np.ceil((high - low) * PIXELS_PER_MM).astype(int) + 1
+    colour = _warp(photo.bgr, view, low, int(width), int(height))
+    drawn = [((page - low) * PIXELS_PER_MM).astype(np.float32) for page in pages]
+    on_sheet = np.zeros((height, width), bool)
+    for page in drawn:
+        on_sheet |= _well_inside(page, on_sheet.shape)
+    between = on_sheet | _well_inside(np.concatenate(drawn), on_sheet.shape)
+    log = np.log(linear_light(colour) + _DARK_FLOOR)
+    tint = np.stack([log[..., 2] - log[..., 1], log[..., 0] - log[..., 1]], axis=-1)
+    tint -= _sheet_tint(tint, log[..., 1], on_sheet)
+    return Overview(tint.astype(np.float32), np.exp(log[..., 1]), on_sheet, between, low)
+
+
+def _well_inside(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape, np.uint8)
+    hull = cv2.convexHull(corners.astype(np.float32)).round().astype(np.int32)
+    cv2.fillConvexPoly(mask, hull, 1)
+    margin = 2 * int(_MARGIN_MM * PIXELS_PER_MM) + 1
+    return cv2.erode(mask, np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
+
+
+def _warp(bgr: NDArray[np.uint8], view: View, low: Array, width: int, height: int) -> NDArray[np.uint8]:
+    small = cv2.resize(bgr, None, fx=1 / _REDUCTION, fy=1 / _REDUCTION, interpolation=cv2.INTER_AREA)
+    # the map is smooth: worked out on a coarse grid, then interpolated
+    step = 16
+    columns = np.arange(0, width + step, step)
+    rows = np.arange(0, height + step, step)
+    grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
+    pixels = view.to_image(low + grid / PIXELS_PER_MM)
+    coarse = ((pixels + 0.5) / _REDUCTION - 0.5).reshape(len(rows), len(columns), 2).astype(np.float32)
+    fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
+    fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
+    return np.asarray(cv2.remap(small, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _sheet_tint(tint: Array, log_green: Array, inside: NDArray[np.bool_]) -> Array:
+    """The paper's tint: the median over the brightest part of the outer ring, where no work lies."""
+    ring = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((49, 49), np.uint8)).astype(bool)
+    bright = ring & (log_green > np.quantile(log_green[ring], 0.5))
+    return np.asarray(np.median(tint[bright], axis=0))
