@@ -1,0 +1,1 @@
+"""From edges to readings: lines, angles, tapers, widths."""
