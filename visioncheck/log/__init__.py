@@ -1,0 +1,1 @@
+"""The calibration log: entries, photos, and whether a sled has stayed square."""

@@ -1,0 +1,145 @@
+"""The log's photos: files under their SHA-256, written whole or not at all, never altered."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import uuid
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+FOLDER_NAME = "photos"
+_LEFTOVER = ".part-"
+MAX_BYTES = 300_000_000
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """The bytes of one photo, read once, so that what is hashed is what is written."""
+
+    data: bytes
+    sha256: str
+    suffix: str
+
+
+def read_photo(path: Path) -> PhotoFile:
+    """Read a photo's bytes.
+
+    Raises
+    ------
+    UserError
+        No such file, not a picture (told by content, not by name), or larger than any photo.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise UserError(f"{path} is larger than {MAX_BYTES // 1_000_000} MB; give the photo itself.")
+        data = path.read_bytes()
+    except OSError as error:
+        raise UserError(f"{path} cannot be read ({error.strerror}); check the photo's name.") from error
+    suffix = _suffix(data)
+    if suffix is None:
+        raise UserError(f"{path} is not a JPEG, PNG, TIFF or HEIC picture; give the photo that was measured.")
+    return PhotoFile(data, hashlib.sha256(data).hexdigest(), suffix)
+
+
+def _suffix(data: bytes) -> str | None:
+    """File ending by the format's first bytes."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return ".jpg"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return ".png"
+    if data[:4] in {b"II*\0", b"MM\0*"}:
+        return ".tif"
+    if data[4:8] == b"ftyp" and data[8:12] in {b"heic", b"heix", b"mif1", b"msf1", b"hevc"}:
+        return ".heic"
+    return None
+
+
+class PhotoFolder:
+    """``photos/ab/abcdef….jpg`` under the log's folder.
+
+    `put` and `leftovers` must run inside the database's write lock: then a file that no row names
+    is a leftover for certain and not another process's work under way.
+    """
+
+    def __init__(self, log_folder: Path) -> None:
+        self.folder = log_folder / FOLDER_NAME
+
+    def path(self, sha256: str, suffix: str) -> Path:
+        """Where the photo stands."""
+        return self.folder / sha256[:2] / f"{sha256}{suffix}"
+
+    def put(self, photo: PhotoFile) -> bool:
+        """Write the photo beside its place, force it to disk, then rename; False: it stood there already."""
+        place = self.path(photo.sha256, photo.suffix)
+        if place.exists() and _file_sha256(place) == photo.sha256:
+            return False
+        temporary = place.with_name(f"{_LEFTOVER}{uuid.uuid4().hex}")
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            _write_through(temporary, photo.data)
+            temporary.replace(place)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            self._remove_if_empty(place.parent)
+            raise
+        for folder in (place.parent, self.folder, self.folder.parent):
+            _sync_folder(folder)
+        return True
+
+    def remove(self, photo: PhotoFile) -> None:
+        """Take back a photo whose row could not be written."""
+        place = self.path(photo.sha256, photo.suffix)
+        place.unlink(missing_ok=True)
+        self._remove_if_empty(place.parent)
+
+    def files(self) -> Iterator[Path]:
+        """Every file in the photos' folder, leftovers of broken-off writes included."""
+        if self.folder.is_dir():
+            yield from sorted(path for path in self.folder.rglob("*") if path.is_file())
+
+    def leftovers(self, known: set[str]) -> list[Path]:
+        """Files that no row names: a write was broken off before its row was there."""
+        return [path for path in self.files() if path.name not in known]
+
+    def is_damaged(self, sha256: str, suffix: str) -> bool:
+        """Whether the file's bytes no longer give its name."""
+        return _file_sha256(self.path(sha256, suffix)) != sha256
+
+    @staticmethod
+    def _remove_if_empty(folder: Path) -> None:
+        if folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def is_broken_off(path: Path) -> bool:
+    """Whether the file is a photo's unfinished copy."""
+    return path.name.startswith(_LEFTOVER)
+
+
+def _file_sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _write_through(path: Path, data: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    # the rename itself must reach the disk before the row that relies on it; only POSIX opens folders
+    if os.name == "posix":
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
