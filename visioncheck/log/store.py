@@ -120,7 +120,7 @@ class Log:
             An unusable draft or photo, a full disk, a folder that cannot be written. The log is as before.
         """
         file = None if photo is None else read_photo(photo)
-        entry = _entry_of(draft, file, self._kept_suffix(draft.photo_sha256))
+        entry = new_entry(draft, file, self._kept_suffix(draft.photo_sha256))
         with self.writing(f"nothing was added to the log {self.folder}") as placed:
             self._require_correctable(entry.corrects)
             for text in (draft.rig_text, draft.sled_text):
@@ -285,7 +285,23 @@ def entry_of_content(content: Mapping[str, Any], *, digest: str, corrected_by: s
     return Entry(**{**content, **times}, digest=digest, corrected_by=corrected_by)
 
 
-def _entry_of(draft: EntryDraft, file: PhotoFile | None, kept_suffix: str | None) -> Entry:
+def new_entry(draft: EntryDraft, file: PhotoFile | None = None, kept_suffix: str | None = None) -> Entry:
+    """Build the entry that a draft asks for, with a new id and its digest.
+
+    Parameters
+    ----------
+    draft : EntryDraft
+        What the entry says.
+    file : PhotoFile or None
+        Its photo, read from the disk.
+    kept_suffix : str or None
+        File ending of the photo that the log keeps already (`EntryDraft.photo_sha256`).
+
+    Raises
+    ------
+    UserError
+        An unusable draft.
+    """
     _require_whole(draft, file)
     now = datetime.now(UTC)
     value, u, dof = fence_error_of(draft.reading)

@@ -1,0 +1,293 @@
+"""Killed, crowded, full or forbidden: the log stays whole."""
+
+from __future__ import annotations
+
+import errno
+import multiprocessing
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import textwrap
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.log.conftest import make_draft, make_photo
+from visioncheck.errors import UserError
+from visioncheck.log import photos as photos_module
+from visioncheck.log.check import check, clean
+from visioncheck.log.store import Log
+
+# fork: the children start in milliseconds and need to read nothing from the disk
+fork = multiprocessing.get_context("fork")
+ROOT = Path(__file__).parents[2]
+
+
+def snapshot(folder):
+    """Every file with its bytes, as an outsider sees the folder; the write-ahead files aside."""
+    return {
+        path.relative_to(folder): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and not path.name.endswith(("-wal", "-shm"))
+    }
+
+
+def state(folder):
+    """Return what the log says, and which photos it keeps."""
+    with Log.open(folder) as log:
+        return list(log.entries()), sorted(path.name for path in log.photos.files())
+
+
+def require_whole(folder):
+    """No problem but leftovers, and none after cleaning; returns the ids and the number of leftovers."""
+    with Log.open(folder) as log:
+        problems = list(check(log))
+        assert [problem.what for problem in problems if not problem.is_harmless] == []
+        removed = clean(log)
+        assert sorted(removed) == sorted(problem.path for problem in problems)
+        assert list(check(log)) == []
+        for entry in log.entries():
+            assert log.photo_path(entry).is_file()
+        return [entry.id for entry in log.entries()], len(removed)
+
+
+def attach_and_die(folder, photo, line_number):
+    """Attach one entry, killed outright at the n-th line of the log's own code."""
+    seen = 0
+
+    def trace(frame, event, _):
+        nonlocal seen
+        if "/visioncheck/log/" not in frame.f_code.co_filename.replace(os.sep, "/"):
+            return None
+        if event == "line":
+            seen += 1
+            if seen == line_number:
+                os.kill(os.getpid(), signal.SIGKILL)
+        return trace
+
+    sys.settrace(trace)
+    with Log.open(folder, create=True) as log:
+        log.attach(make_draft(), photo)
+    sys.settrace(None)
+    os._exit(0)
+
+
+def test_killed_at_every_line_of_a_first_attach(tmp_path):
+    """From the making of the log to the last line: whole each time, the entry there or not."""
+    photo = make_photo(tmp_path, size=50_000)
+    kills, found, line_number = 0, set(), 1
+    while True:
+        folder = tmp_path / f"log-{line_number}"
+        child = fork.Process(target=attach_and_die, args=(folder, photo, line_number))
+        child.start()
+        child.join()
+        if child.exitcode == 0:
+            break
+        assert child.exitcode == -signal.SIGKILL
+        kills += 1
+        with Log.open(folder, create=True) as log:
+            assert log.connection.execute("PRAGMA user_version").fetchone() == (1,)
+        ids, leftovers = require_whole(folder)
+        found.add((len(ids), leftovers))
+        line_number += 1
+    assert kills >= 30
+    # the sweep has met every case: nothing yet, a leftover, and the whole entry
+    assert found == {(0, 0), (0, 1), (1, 0)}
+
+
+ATTACH_FOR_EVER = textwrap.dedent("""
+    import sys
+    from pathlib import Path
+    from tests.log.conftest import make_draft, make_photo
+    from visioncheck.log.store import Log
+
+    folder, own = Path(sys.argv[1]), Path(sys.argv[2])
+    with Log.open(folder, create=True) as log:
+        while True:
+            photo = make_photo(own, size=400_000)
+            print("start", flush=True)
+            print("done", log.attach(make_draft(), photo).id, flush=True)
+""")
+
+
+def test_killed_at_random_moments(tmp_path):
+    """Forty SIGKILLs from outside on one growing log; what was acknowledged is there for good."""
+    generator = np.random.default_rng(20260301)
+    folder = tmp_path / "log"
+    kept = set()
+    for _ in range(40):
+        child = subprocess.Popen(
+            [sys.executable, "-c", ATTACH_FOR_EVER, folder, tmp_path], stdout=subprocess.PIPE, text=True, cwd=ROOT
+        )
+        child.stdout.readline()
+        time.sleep(generator.uniform(0, 0.03))
+        child.kill()
+        acknowledged = {line.split()[1] for line in child.stdout.read().splitlines() if line.startswith("done ")}
+        child.stdout.close()
+        assert child.wait() == -signal.SIGKILL
+        ids, _ = require_whole(folder)
+        # at most the one under way is there without having been acknowledged
+        new = set(ids) - kept
+        assert acknowledged <= new
+        assert len(new - acknowledged) <= 1
+        assert kept <= set(ids)
+        kept = set(ids)
+    assert kept
+
+
+def attach_many(folder, own, count, ready, pause_s=0.0):
+    """Attach `count` entries, with a pause between a photo and its row."""
+    own.mkdir()
+    put_entry = Log.put_entry
+
+    def put_later(log, entry):
+        time.sleep(pause_s)
+        put_entry(log, entry)
+
+    Log.put_entry = put_later  # in this child process alone
+    ready.wait()
+    with Log.open(folder, create=True) as log:
+        for number in range(count):
+            log.attach(make_draft(days=number, person=own.name), make_photo(own, size=20_000))
+
+
+def test_four_processes_attach_fifty_each_at_once(tmp_path):
+    """All make the log together, too: nobody waits for a first one."""
+    folder = tmp_path / "log"
+    ready = fork.Barrier(4)
+    children = [fork.Process(target=attach_many, args=(folder, tmp_path / f"own-{n}", 50, ready)) for n in range(4)]
+    for child in children:
+        child.start()
+    for child in children:
+        child.join()
+    assert [child.exitcode for child in children] == [0] * 4
+    with Log.open(folder) as log:
+        assert list(check(log)) == []
+        people = [entry.person for entry in log.entries()]
+        assert len(list(log.photos.files())) == 200
+    assert {person: people.count(person) for person in set(people)} == {f"own-{n}": 50 for n in range(4)}
+
+
+def test_cleaning_never_takes_a_photo_that_another_process_is_writing(tmp_path):
+    folder = tmp_path / "log"
+    ready = fork.Barrier(2)
+    child = fork.Process(target=attach_many, args=(folder, tmp_path / "own", 40, ready, 0.01))
+    child.start()
+    with Log.open(folder, create=True) as log:
+        ready.wait()
+        while child.is_alive():
+            assert clean(log) == []
+            assert list(check(log)) == []
+    assert child.exitcode == 0
+    assert len(require_whole(folder)[0]) == 40
+
+
+def fail_with(code):
+    def fail(*_, **__):
+        raise OSError(code, os.strerror(code))
+
+    return fail
+
+
+@pytest.mark.parametrize("step", ["os.fsync", "pathlib.Path.replace", "pathlib.Path.mkdir", "pathlib.Path.open"])
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EACCES])
+def test_a_disk_that_refuses_at_any_step_leaves_the_log_as_it_was(log, tmp_path, monkeypatch, step, code):
+    log.attach(make_draft(), make_photo(tmp_path))
+    before = state(log.folder)
+    photo = photos_module.read_photo(make_photo(tmp_path))
+    with monkeypatch.context() as patch:
+        patch.setattr("visioncheck.log.store.read_photo", lambda _: photo)
+        patch.setattr(step, fail_with(code))
+        with pytest.raises(UserError, match="nothing was added to the log") as caught:
+            log.attach(make_draft(days=1), tmp_path / "offcut.jpg")
+    assert os.strerror(code) in str(caught.value)
+    assert state(log.folder) == before
+    assert list(check(log)) == []
+    log.attach(make_draft(days=1), make_photo(tmp_path))
+
+
+def test_a_full_database_takes_its_photo_back(log, tmp_path):
+    log.attach(make_draft(), make_photo(tmp_path))
+    before = state(log.folder)
+    pages = log.connection.execute("PRAGMA page_count").fetchone()[0]
+    log.connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(UserError, match="the disk is full"):
+        log.attach(make_draft(days=1, note="x" * 50_000), make_photo(tmp_path))
+    assert state(log.folder) == before
+    assert list(check(log)) == []
+
+
+def attach_with_little_room(folder, photo, room_bytes, note, pipe):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room_bytes, room_bytes))
+    try:
+        with Log.open(folder) as log:
+            log.attach(make_draft(days=1, note=note), photo)
+    except UserError as error:
+        pipe.send(str(error))
+    else:
+        pipe.send("attached")
+
+
+@pytest.mark.parametrize(("photo_bytes", "note_letters"), [(5_000_000, 10), (1000, 3_000_000)])
+def test_no_room_in_the_file_system(log, tmp_path, photo_bytes, note_letters):
+    """The system itself stops the write half-way: in the photo, and in the database."""
+    log.attach(make_draft(), make_photo(tmp_path))
+    log.close()
+    before = state(log.folder)
+    photo = make_photo(tmp_path, size=photo_bytes)
+    ours, theirs = fork.Pipe()
+    child = fork.Process(
+        target=attach_with_little_room, args=(log.folder, photo, 1_000_000, "x" * note_letters, theirs)
+    )
+    child.start()
+    child.join()
+    assert "nothing was added to the log" in ours.recv()
+    assert child.exitcode == 0
+    assert state(log.folder) == before
+    require_whole(log.folder)
+
+
+def use_as_nobody(folder, photo, pipe):
+    if os.geteuid() == 0:  # root may write anywhere
+        os.setgid(65534)
+        os.setuid(65534)
+    try:
+        with Log.open(folder) as log:
+            log.attach(make_draft(days=1), photo)
+    except UserError as error:
+        pipe.send(str(error))
+    with Log.open(folder, readonly=True) as log:
+        pipe.send([entry.person for entry in log.entries()])
+        pipe.send([problem.what for problem in check(log)])
+
+
+def test_a_read_only_folder_can_be_read_but_not_written():
+    place = Path(tempfile.mkdtemp())
+    try:
+        folder = place / "log"
+        photo = make_photo(place)
+        with Log.open(folder, create=True) as log:
+            log.attach(make_draft(), photo)
+        before = snapshot(folder)
+        place.chmod(0o755)
+        for path in (folder, *folder.rglob("*")):
+            path.chmod(0o555 if path.is_dir() else 0o444)
+        ours, theirs = fork.Pipe()
+        child = fork.Process(target=use_as_nobody, args=(folder, photo, theirs))
+        child.start()
+        child.join()
+        assert child.exitcode == 0
+        assert "get the right to write" in ours.recv()
+        assert ours.recv() == ["Ida"]
+        assert ours.recv() == []
+        assert snapshot(folder) == before
+    finally:
+        for path in (place, *place.rglob("*")):
+            path.chmod(0o755)
+        shutil.rmtree(place)
