@@ -156,6 +156,11 @@ def format_length(mm: float, units: UnitWorld, fraction_denominator: int | None 
     return ("-" if inches < 0 and steps else "") + " ".join(words) + " in"
 
 
+def format_run(mm: float, units: UnitWorld) -> str:
+    """Write a long distance that needs no fine digits, such as a fence's length: ``30 in`` or ``750 mm``."""
+    return format_length(mm, "in", 16) if units == "in" else f"{mm:.4g} mm"
+
+
 def format_small(mm: float, units: UnitWorld) -> str:
     """Write a small distance, such as the move of a fence: ``2.5 thou`` or ``0.064 mm``."""
     if units == "mm":
@@ -218,7 +223,7 @@ def format_error(
     over = None
     if fence_length_mm is not None:
         rise = format_small(fence_length_mm * slope_from_deg(value), units)
-        over = f"{rise} over {format_length(fence_length_mm, units, 16 if units == 'in' else None)}"
+        over = f"{rise} over {format_run(fence_length_mm, units)}"
     return ErrorWays(
         deg=f"{_no_minus_zero(value, 3, sign)}°",
         in_per_ft=f"{_no_minus_zero(in_per_ft_from_deg(value), 4, sign)} in/ft",
