@@ -2,11 +2,34 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+import re
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+MOST_PIXELS = 100_000_000
+MOST_BYTES = 300 * 2**20
+LEAST_SIDE_PX = 200
+
+# Exif 2.32 (JEITA CP-3451), tables 4 and 8
+_MAKE, _MODEL, _ORIENTATION, _DATE, _EXIF_IFD = 0x010F, 0x0110, 0x0112, 0x0132, 0x8769
+_TAKEN, _FOCAL, _FOCAL_35 = 0x9003, 0x920A, 0xA405
+
+_TOO_MANY = f"the picture has more than {MOST_PIXELS // 10**6} megapixels; save it smaller and try again"
+_DAMAGED = "the picture is damaged; copy it from the phone again"
+_NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
+"""In coded data 0xFF is followed by 0 or a restart number; anything else is the next marker."""
 
 
 @dataclass(frozen=True)
@@ -39,3 +62,153 @@ class Photo:
     bgr: NDArray[np.uint8]
     exif: Exif
     sha256: str
+
+
+def load_photo(path: Path) -> Photo:
+    """Read a photo: JPEG, PNG (16 bit scaled to 8), HEIC, and whatever else the decoder knows.
+
+    Raises
+    ------
+    UserError
+        No such file, a folder, empty, too large, too small, not a picture, or damaged.
+    """
+    data = _bytes_of(path)
+    exif, size, kind = _header(path, data)
+    _check_size(path, *size)
+    if kind == "JPEG" and not jpeg_is_whole(data):
+        raise UserError(f"{path}: the JPEG is cut short or damaged; copy it from the phone again")
+    bgr = _decode_heif(path, data) if kind == "HEIF" else _decode(path, data)
+    _check_size(path, bgr.shape[1], bgr.shape[0])
+    return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        if path.is_dir():
+            raise UserError(f"{path}: this is a folder; name the photo itself")
+        if not path.exists():
+            raise UserError(f"{path}: there is no such file; check the name")
+        if not path.is_file():
+            raise UserError(f"{path}: this is not a file; name a photo")
+        size = path.stat().st_size
+        if size == 0:
+            raise UserError(f"{path}: the file is empty; copy it from the phone again")
+        if size > MOST_BYTES:
+            raise UserError(f"{path}: the file is larger than {MOST_BYTES // 2**20} MiB; save the photo as JPEG")
+        return path.read_bytes()
+    except (OSError, ValueError) as problem:
+        why = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
+        raise UserError(f"{path}: cannot be read ({why}); check the name and its permissions") from problem
+
+
+def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
+    """EXIF, (width, height) and the kind of picture, all from the header: nothing is decoded."""
+    from PIL import Image
+
+    if data[4:8] == b"ftyp":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # our own bound on the pixels says it in a sentence
+            # a damaged file can raise almost anything in a decoder
+            with Image.open(io.BytesIO(data)) as image:
+                return _exif(image), image.size, image.format or ""
+    except Image.DecompressionBombError as problem:
+        raise UserError(f"{path}: {_TOO_MANY}") from problem
+    except Exception as problem:
+        raise UserError(f"{path}: this is not a picture that can be read; give a JPEG, PNG or HEIC photo") from problem
+
+
+def _exif(image: Image) -> Exif:
+    """What the phone wrote; damaged entries count as not written."""
+    try:
+        tags = image.getexif()
+        lens = tags.get_ifd(_EXIF_IFD)
+    except Exception:  # noqa: BLE001 - a damaged block must not cost the photo
+        return Exif()
+    orientation = tags.get(_ORIENTATION)
+    return Exif(
+        make=_text(tags.get(_MAKE)),
+        model=_text(tags.get(_MODEL)),
+        focal_mm=_positive(lens.get(_FOCAL)),
+        focal_35mm=_positive(lens.get(_FOCAL_35)),
+        taken=_text(lens.get(_TAKEN)) or _text(tags.get(_DATE)),
+        orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
+    )
+
+
+def _text(value: object) -> str | None:
+    if not isinstance(value, str):
+        return None
+    return "".join(sign for sign in value if sign.isprintable()).strip() or None
+
+
+def _positive(value: object) -> float | None:
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ArithmeticError):
+        return None
+    return number if 0 < number < 1e5 else None
+
+
+def _check_size(path: Path, width: int, height: int) -> None:
+    if width * height > MOST_PIXELS:
+        raise UserError(f"{path}: {_TOO_MANY}")
+    if min(width, height) < LEAST_SIDE_PX:
+        raise UserError(
+            f"{path}: the picture is only {width} x {height} pixels; give the photo in the phone's full size"
+        )
+
+
+def _decode(path: Path, data: bytes) -> NDArray[np.uint8]:
+    import cv2
+
+    colour_unrotated = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        # without IMREAD_ANYDEPTH 16 bits are scaled to 8
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), colour_unrotated)
+    except (cv2.error, MemoryError) as problem:
+        raise UserError(f"{path}: {_DAMAGED}") from problem
+    if picture is None:
+        raise UserError(f"{path}: {_DAMAGED}")
+    return np.asarray(picture, np.uint8)
+
+
+def _decode_heif(path: Path, data: bytes) -> NDArray[np.uint8]:
+    import pillow_heif
+
+    try:
+        # the library's decoder turns the pixels upright itself: HEIC has no other stored order
+        picture = np.asarray(pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True))
+    except Exception as problem:
+        raise UserError(f"{path}: {_DAMAGED}") from problem
+    if picture.ndim == 2:
+        picture = np.repeat(picture[:, :, None], 3, axis=2)
+    return np.ascontiguousarray(picture[:, :, 2::-1])
+
+
+def jpeg_is_whole(data: bytes) -> bool:
+    """Whether a JPEG's segments lead to its end marker (ITU-T T.81 | ISO/IEC 10918-1, annex B).
+
+    The decoder fills what is missing with grey and says nothing. What follows the end marker
+    (phones append previews and motion clips) does not matter.
+    """
+    at = 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            return False
+        marker = data[at + 1]
+        if marker == 0xD9:
+            return True
+        if marker == 0xFF or 0xD0 <= marker <= 0xD8 or marker == 0x01:
+            at += 1 if marker == 0xFF else 2
+            continue
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xDA:
+            following = _NEXT_MARKER.search(data, at)
+            if following is None:
+                return False
+            at = following.start()
+    return data[at : at + 2] == b"\xff\xd9"

@@ -1,0 +1,256 @@
+"""From a photo to the named saddle points of its printed sheets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.errors import Refusal
+from visioncheck.photo.load import Photo
+from visioncheck.points.markers import Sightings, find_markers
+from visioncheck.points.model import TargetPoints
+from visioncheck.points.saddle import (
+    AMPLITUDE,
+    LEVEL,
+    SIGMA_U,
+    SIGMA_V,
+    TURN_U,
+    TURN_V,
+    Fits,
+    fit_saddles,
+    shift_to_channel,
+    windows_at,
+)
+from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
+from visioncheck.points.tag import find_tags
+from visioncheck.target.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_WINDOW = 0.125
+"""Half the window's side as a part of the square's: clear of the markers, which begin at 0.15."""
+_MOST_PX = 12
+_FEWEST_POINTS = 20
+_ROUNDS = 3
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    number: int
+    map: SheetMap
+    agree: int
+
+
+def find_points(photo: Photo) -> TargetPoints:
+    """Find every readable saddle point of the photo's sheets, and its piece tags.
+
+    Raises
+    ------
+    Refusal
+        ``no-target``: no printed sheet is recognised; ``mirrored``: one is, in the mirrored picture;
+        ``few-points``: too few saddle points can be read.
+    """
+    green = np.ascontiguousarray(photo.bgr[:, :, 1])
+    seen = find_markers(green)
+    paper, sheets = _sheets(seen)
+    if not sheets:
+        raise _nothing(photo, green)
+    layout = layout_of(paper)
+    found = [_read_sheet(green, layout, sheet) for sheet in sheets]
+    return _gather(photo, layout, found, seen)
+
+
+def _nothing(photo: Photo, green: NDArray[np.uint8]) -> Refusal:
+    mirrored = np.ascontiguousarray(green[:, ::-1])
+    if _sheets(find_markers(mirrored))[1]:
+        return Refusal(
+            f"{photo.path}: the picture is mirrored; switch off mirroring in the camera and photograph it again",
+            "mirrored",
+        )
+    return Refusal(
+        f"{photo.path}: no printed target is seen; photograph the whole sheet, sharp and evenly lit", "no-target"
+    )
+
+
+def _sheets(seen: Sightings) -> tuple[str, list[_Sheet]]:
+    """The paper whose layout the markers agree with best, and the sheets seen of it."""
+    best: tuple[str, list[_Sheet]] = ("", [])
+    score = 0
+    for paper in PAPERS:
+        layout = layout_of(paper)
+        sheets = [sheet for number in range(SHEETS) if (sheet := _coarse_sheet(layout, number, seen))]
+        total = sum(sheet.agree for sheet in sheets)
+        if total > score:
+            best, score = (paper, sheets), total
+    return best
+
+
+def _coarse_sheet(layout: Layout, number: int, seen: Sightings) -> _Sheet | None:
+    """Map of one sheet from its markers, or None when too few of them agree with one smooth map."""
+    order = seen.ids - number * IDS_PER_SHEET
+    own = (order >= 0) & (order < min(IDS_PER_SHEET, len(layout.marker_squares)))
+    if np.count_nonzero(own) < 3:
+        return None
+    page = layout.marker_corners_mm[order[own]]
+    pixels = seen.corners_px[own]
+    for _ in range(3):
+        degree = 3 if len(page) >= 12 else 2 if len(page) >= 8 else 0
+        try:
+            sheet_map, residuals = fit_sheet_map(page.reshape(-1, 2), pixels.reshape(-1, 2), degree, 1.0)
+        except (ValueError, np.linalg.LinAlgError):
+            return None
+        side = np.linalg.norm(pixels - np.roll(pixels, 1, axis=1), axis=2).mean(axis=1)
+        miss = np.linalg.norm(residuals.reshape(-1, 4, 2), axis=2).max(axis=1)
+        agree = miss < 0.25 * side
+        if agree.all() or np.count_nonzero(agree) < 3:
+            break
+        page, pixels = page[agree], pixels[agree]
+    count = int(np.count_nonzero(agree))
+    return _Sheet(number, sheet_map, count) if count >= 3 else None
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One sheet's accepted points: indices, fits, windows' inputs."""
+
+    number: int
+    index: NDArray[np.int64]
+    places: Array
+    jacobians: Array
+    fits: Fits
+
+
+def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _Read:
+    """Fit all saddles where the map says, judge them, mend the map with the good ones and try the rest again."""
+    sheet_map = sheet.map
+    read = _attempt(green, layout, sheet.number, sheet_map)
+    for _ in range(_ROUNDS - 1):
+        good = _are_saddles(layout, read) & _fit_together(layout, read)
+        if np.count_nonzero(good) < 8:
+            break
+        degree = 4 if np.count_nonzero(good) >= 60 else 3 if np.count_nonzero(good) >= 25 else 0
+        page = layout.saddles_mm[read.index[good]]
+        sheet_map, _ = fit_sheet_map(page, read.fits.terms[good, :2], degree, 0.1)
+        predicted = sheet_map.pixels(layout.saddles_mm)
+        moved = np.linalg.norm(predicted[read.index] - read.places, axis=1)
+        if not np.any(moved[~good] > 1.0) and len(read.index) == len(_inside(green, layout, sheet_map)):
+            break
+        read = _attempt(green, layout, sheet.number, sheet_map)
+    good = _are_saddles(layout, read) & _fit_together(layout, read)
+    return _keep(read, good)
+
+
+def _inside(green: NDArray[np.uint8], layout: Layout, sheet_map: SheetMap) -> NDArray[np.int64]:
+    predicted = sheet_map.pixels(layout.saddles_mm)
+    height, width = green.shape
+    room = _MOST_PX + 2
+    inside = np.all((predicted > room) & (predicted < np.array([width, height]) - room), axis=1)
+    return np.flatnonzero(inside)
+
+
+def _attempt(green: NDArray[np.uint8], layout: Layout, number: int, sheet_map: SheetMap) -> _Read:
+    index = _inside(green, layout, sheet_map)
+    page = layout.saddles_mm[index]
+    places, jacobians = sheet_map.pixels(page), sheet_map.jacobians(page)
+    windows = windows_at(places, jacobians, _WINDOW * layout.paper.square_mm, _MOST_PX)
+    return _Read(number, index, places, jacobians, fit_saddles(windows.cut(green), windows, places, jacobians))
+
+
+def _keep(read: _Read, good: Flags) -> _Read:
+    fits = read.fits
+    kept = Fits(*(values[good] for values in vars(fits).values()))
+    return _Read(read.number, read.index[good], read.places[good], read.jacobians[good], kept)
+
+
+def _are_saddles(layout: Layout, read: _Read) -> Flags:
+    """Which fits look like an undisturbed crossing: sign, contrast, blur, directions, residuals."""
+    terms, fits = read.fits.terms, read.fits
+    good: Flags = np.isfinite(terms).all(axis=1) & (terms[:, LEVEL] > 0)
+    contrast = terms[:, AMPLITUDE] / np.maximum(terms[:, LEVEL], 1)
+    sign = _signs(layout, read, contrast)
+    contrast = contrast * sign
+    good &= (contrast > 0.1) & (fits.last_step_px < 0.02)
+    normals = np.linalg.inv(read.jacobians)
+    for row, turn in ((0, TURN_U), (1, TURN_V)):
+        expected = np.arctan2(normals[:, row, 1], normals[:, row, 0])
+        good &= np.abs(terms[:, turn] - expected) < np.radians(4)
+    if not good.any():
+        return good
+    good &= np.abs(contrast / np.median(contrast[good]) - 1) < 0.25
+    amplitude = np.maximum(np.abs(terms[:, AMPLITUDE]), 1)
+    for ratio, least in ((fits.residual_rms / amplitude, 0.03), (fits.residual_worst / amplitude, 0.03)):
+        usual = float(np.median(ratio[good])) if good.any() else least
+        good &= ratio < max(2.5 * usual, least)
+    for blur in (terms[:, SIGMA_U], terms[:, SIGMA_V]):
+        usual = float(np.median(blur[good])) if good.any() else 1.0
+        good &= (blur < 2 * usual + 0.3) & (blur > 0.4 * usual)
+    return good
+
+
+def _signs(layout: Layout, read: _Read, contrast: Array) -> Array:
+    """Sign of each point's amplitude in the print: negative where the squares up-left and down-right are dark."""
+    band = np.array([-1.0 if (i + j) % 2 == 0 else 1.0 for i, j in layout.band_corners])
+    return np.concatenate([band, np.full(len(layout.field_corners), _field_sign(layout, read, contrast))])[read.index]
+
+
+def _field_sign(layout: Layout, read: _Read, contrast: Array) -> float:
+    """-1 on a light field, 1 on a dark one, as most of its clear marks say."""
+    marks = contrast[read.index >= len(layout.band_corners)]
+    return 1.0 if np.count_nonzero(marks > 0.2) > np.count_nonzero(marks < -0.2) else -1.0
+
+
+def _fit_together(layout: Layout, read: _Read) -> Flags:
+    """Which points stand where their neighbours say, by a robust smooth map through the good ones."""
+    good = _are_saddles(layout, read)
+    if np.count_nonzero(good) < 8:
+        return good
+    degree = 5 if np.count_nonzero(good) >= 70 else 4 if np.count_nonzero(good) >= 50 else 2
+    page = layout.saddles_mm[read.index]
+    sheet_map, _ = fit_sheet_map(page[good], read.fits.terms[good, :2], degree, 0.05)
+    miss = np.linalg.norm(read.fits.terms[:, :2] - sheet_map.pixels(page), axis=1)
+    usual = float(np.median(miss[good]))
+    return np.asarray(good & (miss < max(6 * usual, 0.3)))
+
+
+def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings) -> TargetPoints:
+    count = sum(len(read.index) for read in found)
+    if count < _FEWEST_POINTS:
+        raise Refusal(
+            f"{photo.path}: only {count} points of the target can be read; "
+            "show more of the sheet, sharper or in more even light",
+            "few-points",
+        )
+    blue, red = (
+        np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found]) for channel in (0, 2)
+    )
+    terms = np.concatenate([read.fits.terms for read in found])
+    signs = [
+        _field_sign(layout, read, read.fits.terms[:, AMPLITUDE] / read.fits.terms[:, LEVEL])
+        * np.count_nonzero(read.index >= len(layout.band_corners))
+        for read in found
+    ]
+    return TargetPoints(
+        paper=layout.paper.name,
+        field="dark" if sum(signs) > 0 else "light",
+        sheet=np.concatenate([np.full(len(read.index), read.number, np.int64) for read in found]),
+        index=np.concatenate([read.index for read in found]),
+        xy_px=terms[:, :2],
+        u_px=np.concatenate([read.fits.u_px for read in found]),
+        blue_px=blue,
+        red_px=red,
+        blur_px=float(np.median(terms[:, SIGMA_U : SIGMA_V + 1])),
+        tags=find_tags(photo.bgr, seen),
+    )
+
+
+def _in_channel(channel: NDArray[np.uint8], layout: Layout, read: _Read) -> Array:
+    if not len(read.index):
+        return np.zeros((0, 2))
+    windows = windows_at(read.fits.terms[:, :2], read.jacobians, _WINDOW * layout.paper.square_mm, _MOST_PX)
+    places, rms = shift_to_channel(windows.cut(channel), windows, read.fits)
+    shift = np.linalg.norm(places - read.fits.terms[:, :2], axis=1)
+    usable = (shift < 2.0) & (rms < 3 * np.median(rms))
+    return np.where(usable[:, None], places, np.nan)

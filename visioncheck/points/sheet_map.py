@@ -1,0 +1,86 @@
+"""A smooth map from a sheet's page frame to the picture: homography and a low polynomial for the lens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+_ROBUST_STEPS = 6
+
+
+@dataclass(frozen=True)
+class SheetMap:
+    """Page mm to px: pixels = homography(page) + polynomial(page scaled to about -1 … 1).
+
+    A homography alone misses by tens of px: a lens bends straight lines.
+    """
+
+    homography: Array
+    centre_mm: Array
+    half_mm: float
+    degree: int
+    coefficients: Array
+
+    def pixels(self, page_mm: Array) -> Array:
+        """Pixels (n, 2) of page points (n, 2), mm."""
+        flat = project(self.homography, page_mm)
+        return np.asarray(flat + _basis(page_mm, self.centre_mm, self.half_mm, self.degree) @ self.coefficients)
+
+    def jacobians(self, page_mm: Array, step_mm: float = 0.5) -> Array:
+        """d(pixels)/d(page), (n, 2, 2): columns are the pixels one mm takes along page x and y."""
+        columns = [
+            (self.pixels(page_mm + offset) - self.pixels(page_mm - offset)) / (2 * step_mm)
+            for offset in (np.array([step_mm, 0.0]), np.array([0.0, step_mm]))
+        ]
+        return np.stack(columns, axis=-1)
+
+
+def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -> tuple[SheetMap, Array]:
+    """Robust fit (Cauchy weights, scale from the median) of a map; also the residuals (n, 2), px.
+
+    Parameters
+    ----------
+    floor_px : float
+        Least scale of the residuals: what the points cannot be better than.
+
+    Raises
+    ------
+    ValueError
+        The points fix no homography.
+    """
+    homography, _ = cv2.findHomography(page_mm, pixels, cv2.LMEDS if len(page_mm) >= 8 else 0)
+    if homography is None or not np.all(np.isfinite(homography)):
+        raise ValueError("the points fix no homography")
+    homography = np.asarray(homography, float)
+    centre = page_mm.mean(axis=0)
+    half = float(np.max(np.abs(page_mm - centre))) or 1.0
+    basis = _basis(page_mm, centre, half, degree)
+    wanted = pixels - project(homography, page_mm)
+    weights = np.ones(len(page_mm))
+    coefficients = np.zeros((basis.shape[1], 2))
+    residuals = wanted
+    for _ in range(_ROBUST_STEPS):
+        weighted = basis * weights[:, None]
+        # a whiff of ridge keeps what the points do not fix at nought
+        normal = weighted.T @ basis + 1e-6 * weights.sum() * np.eye(basis.shape[1])
+        coefficients = np.linalg.solve(normal, weighted.T @ wanted)
+        residuals = wanted - basis @ coefficients
+        distance = np.linalg.norm(residuals, axis=1)
+        scale = max(1.5 * float(np.median(distance)), floor_px)
+        weights = 1 / (1 + (distance / scale) ** 2)
+    return SheetMap(homography, centre, half, degree, coefficients), residuals
+
+
+def project(homography: Array, points: Array) -> Array:
+    """Points (n, 2) through a homography."""
+    mapped = points @ homography[:, :2].T + homography[:, 2]
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
+
+
+def _basis(page_mm: Array, centre: Array, half: float, degree: int) -> Array:
+    x, y = ((page_mm - centre) / half).T
+    return np.stack([x**a * y**b for a in range(degree + 1) for b in range(degree + 1 - a)], axis=-1)
