@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import typer
 
+from visioncheck.commands import reckon, sled, target
 from visioncheck.errors import UserError
 
 app = typer.Typer(
@@ -15,6 +16,11 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+# in the order of a first job
+target.register(app)
+reckon.register(app)
+sled.register(app)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
