@@ -1,0 +1,1 @@
+"""Photos: reading them, and their light."""

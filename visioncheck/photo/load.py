@@ -122,7 +122,7 @@ def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
 
 
 def _exif(image: Image) -> Exif:
-    """What the phone wrote; damaged entries count as not written."""
+    """Read what the phone wrote; damaged entries count as not written."""
     try:
         tags = image.getexif()
         lens = tags.get_ifd(_EXIF_IFD)

@@ -1,0 +1,1 @@
+"""The printed target in a photo: named saddle points and piece tags."""

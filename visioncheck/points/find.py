@@ -35,6 +35,9 @@ _WINDOW = 0.125
 _MOST_PX = 12
 _FEWEST_POINTS = 20
 _ROUNDS = 3
+_NEIGHBOURS = 11
+_BETTER_PX = 1.5
+"""A rejected point is tried again where the mended map moves it by more than this."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,7 @@ def _nothing(photo: Photo, green: NDArray[np.uint8]) -> Refusal:
 
 
 def _sheets(seen: Sightings) -> tuple[str, list[_Sheet]]:
-    """The paper whose layout the markers agree with best, and the sheets seen of it."""
+    """Choose the paper whose layout the markers agree with best, and the sheets seen of it."""
     best: tuple[str, list[_Sheet]] = ("", [])
     score = 0
     for paper in PAPERS:
@@ -125,21 +128,24 @@ class _Read:
 
 def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _Read:
     """Fit all saddles where the map says, judge them, mend the map with the good ones and try the rest again."""
-    sheet_map = sheet.map
-    read = _attempt(green, layout, sheet.number, sheet_map)
+    read = _attempt(green, layout, sheet.number, sheet.map)
+    good = _fit_together(layout, read)
     for _ in range(_ROUNDS - 1):
-        good = _are_saddles(layout, read) & _fit_together(layout, read)
-        if np.count_nonzero(good) < 8:
+        if good.sum() < 8 or good.all():
             break
-        degree = 4 if np.count_nonzero(good) >= 60 else 3 if np.count_nonzero(good) >= 25 else 0
+        degree = 4 if good.sum() >= 60 else 3 if good.sum() >= 25 else 0
         page = layout.saddles_mm[read.index[good]]
         sheet_map, _ = fit_sheet_map(page, read.fits.terms[good, :2], degree, 0.1)
-        predicted = sheet_map.pixels(layout.saddles_mm)
-        moved = np.linalg.norm(predicted[read.index] - read.places, axis=1)
-        if not np.any(moved[~good] > 1.0) and len(read.index) == len(_inside(green, layout, sheet_map)):
+        again = _inside(green, layout, sheet_map)
+        again = again[~np.isin(again, read.index[good])]
+        before = sheet.map.pixels(layout.saddles_mm[again])
+        again = again[np.linalg.norm(sheet_map.pixels(layout.saddles_mm[again]) - before, axis=1) > _BETTER_PX]
+        if not len(again):
             break
-        read = _attempt(green, layout, sheet.number, sheet_map)
-    good = _are_saddles(layout, read) & _fit_together(layout, read)
+        retried = _attempt(green, layout, sheet.number, sheet_map, again)
+        read = _joined(_keep(read, ~np.isin(read.index, again)), retried)
+        good = _fit_together(layout, read)
+        sheet = _Sheet(sheet.number, sheet_map, sheet.agree)
     return _keep(read, good)
 
 
@@ -151,8 +157,15 @@ def _inside(green: NDArray[np.uint8], layout: Layout, sheet_map: SheetMap) -> ND
     return np.flatnonzero(inside)
 
 
-def _attempt(green: NDArray[np.uint8], layout: Layout, number: int, sheet_map: SheetMap) -> _Read:
-    index = _inside(green, layout, sheet_map)
+def _attempt(
+    green: NDArray[np.uint8],
+    layout: Layout,
+    number: int,
+    sheet_map: SheetMap,
+    index: NDArray[np.int64] | None = None,
+) -> _Read:
+    if index is None:
+        index = _inside(green, layout, sheet_map)
     page = layout.saddles_mm[index]
     places, jacobians = sheet_map.pixels(page), sheet_map.jacobians(page)
     windows = windows_at(places, jacobians, _WINDOW * layout.paper.square_mm, _MOST_PX)
@@ -160,9 +173,21 @@ def _attempt(green: NDArray[np.uint8], layout: Layout, number: int, sheet_map: S
 
 
 def _keep(read: _Read, good: Flags) -> _Read:
-    fits = read.fits
-    kept = Fits(*(values[good] for values in vars(fits).values()))
-    return _Read(read.number, read.index[good], read.places[good], read.jacobians[good], kept)
+    fits = Fits(*(values[good] for values in vars(read.fits).values()))
+    return _Read(read.number, read.index[good], read.places[good], read.jacobians[good], fits)
+
+
+def _joined(first: _Read, second: _Read) -> _Read:
+    fits = Fits(
+        *(np.concatenate(both) for both in zip(vars(first.fits).values(), vars(second.fits).values(), strict=True))
+    )
+    return _Read(
+        first.number,
+        np.concatenate([first.index, second.index]),
+        np.concatenate([first.places, second.places]),
+        np.concatenate([first.jacobians, second.jacobians]),
+        fits,
+    )
 
 
 def _are_saddles(layout: Layout, read: _Read) -> Flags:
@@ -177,17 +202,24 @@ def _are_saddles(layout: Layout, read: _Read) -> Flags:
     for row, turn in ((0, TURN_U), (1, TURN_V)):
         expected = np.arctan2(normals[:, row, 1], normals[:, row, 0])
         good &= np.abs(terms[:, turn] - expected) < np.radians(4)
-    if not good.any():
-        return good
-    good &= np.abs(contrast / np.median(contrast[good]) - 1) < 0.25
+    places = terms[:, :2]
     amplitude = np.maximum(np.abs(terms[:, AMPLITUDE]), 1)
-    for ratio, least in ((fits.residual_rms / amplitude, 0.03), (fits.residual_worst / amplitude, 0.03)):
-        usual = float(np.median(ratio[good])) if good.any() else least
-        good &= ratio < max(2.5 * usual, least)
+    good &= np.abs(contrast / _usual(contrast, places, good) - 1) < 0.2
+    for ratio in (fits.residual_rms / amplitude, fits.residual_worst / amplitude):
+        good &= ratio < np.maximum(2.0 * _usual(ratio, places, good), 0.03)
     for blur in (terms[:, SIGMA_U], terms[:, SIGMA_V]):
-        usual = float(np.median(blur[good])) if good.any() else 1.0
-        good &= (blur < 2 * usual + 0.3) & (blur > 0.4 * usual)
+        usual = _usual(blur, places, good)
+        good &= (blur < 1.6 * usual + 0.3) & (blur > 0.5 * usual)
     return good
+
+
+def _usual(values: Array, places: Array, good: Flags) -> Array:
+    """Take what is usual around each point, the median over the nearest good ones; light and blur change slowly."""
+    if np.count_nonzero(good) < 3:
+        return values
+    apart = ((places[:, None] - places[None, good]) ** 2).sum(axis=2)
+    nearest = np.argpartition(apart, min(_NEIGHBOURS, apart.shape[1] - 1), axis=1)[:, :_NEIGHBOURS]
+    return np.asarray(np.median(values[good][nearest], axis=1))
 
 
 def _signs(layout: Layout, read: _Read, contrast: Array) -> Array:

@@ -23,6 +23,7 @@ Single = NDArray[np.float32]
 
 _STEPS = 7
 _LAG = 2
+_SETTLED_PX, _SETTLED_PERCENT = 0.01, 75
 X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y = range(11)
 _SHARPEST_PX, _BLURREDEST_PX = 0.35, 6.0
 
@@ -48,13 +49,13 @@ class Windows:
     @property
     def side(self) -> int:
         """Pixels on a window's side."""
-        return round(np.sqrt(len(self.offset)))
+        return int(np.sqrt(len(self.offset)) + 0.5)
 
     def cut(self, channel: NDArray[np.uint8]) -> Single:
-        """The windows' pixels, (n, k)."""
+        """Cut the windows' pixels out of a channel, (n, k)."""
         column = self.offset[:, 0].astype(np.int64) + self.corner[:, :1]
         row = self.offset[:, 1].astype(np.int64) + self.corner[:, 1:]
-        return channel[row, column].astype(np.float32)
+        return np.asarray(channel[row, column], np.float32)
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,9 @@ def fit_saddles(values: Single, windows: Windows, places: Array, jacobians: Arra
         step[:, SIGMA_U : SIGMA_V + 1] = np.clip(step[:, SIGMA_U : SIGMA_V + 1], -0.5, 0.5)
         terms += step
         terms[:, SIGMA_U : SIGMA_V + 1] = np.clip(terms[:, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
+        # the few that have not settled by now are no saddles
+        if np.percentile(np.hypot(step[:, X], step[:, Y]), _SETTLED_PERCENT) < _SETTLED_PX:
+            break
     return _judge(values, windows, terms, np.hypot(step[:, X], step[:, Y]))
 
 
@@ -187,7 +191,7 @@ def _model(terms: Array, offset: Single) -> tuple[Single, Single]:
 
 
 def _edge(distance: Single, sigma: Single) -> tuple[Single, Single]:
-    """The step from -1 to 1 and its derivative."""
+    """Rise of an edge from -1 to 1 and its derivative."""
     scaled = distance / (np.float32(np.sqrt(2)) * sigma)
     return erf(scaled), np.float32(np.sqrt(2 / np.pi)) / sigma * np.exp(-(scaled**2))
 

@@ -52,14 +52,14 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
     ValueError
         The points fix no homography.
     """
-    homography, _ = cv2.findHomography(page_mm, pixels, cv2.LMEDS if len(page_mm) >= 8 else 0)
-    if homography is None or not np.all(np.isfinite(homography)):
+    fitted, _ = cv2.findHomography(page_mm, pixels, cv2.LMEDS if len(page_mm) >= 8 else 0)
+    if fitted is None or not np.all(np.isfinite(fitted)):
         raise ValueError("the points fix no homography")
-    homography = np.asarray(homography, float)
+    homography: Array = np.array(fitted, float)
     centre = page_mm.mean(axis=0)
     half = float(np.max(np.abs(page_mm - centre))) or 1.0
     basis = _basis(page_mm, centre, half, degree)
-    wanted = pixels - project(homography, page_mm)
+    wanted: Array = pixels - project(homography, page_mm)
     weights = np.ones(len(page_mm))
     coefficients = np.zeros((basis.shape[1], 2))
     residuals = wanted

@@ -19,7 +19,7 @@ _PROFILE = 41
 
 
 def find_tags(bgr: NDArray[np.uint8], seen: Sightings) -> tuple[TagSighting, ...]:
-    """The tags among the markers seen, their corners refined; a tag whose border cannot be read is left out."""
+    """Refine the tags among the markers seen at full resolution; a tag whose border cannot be read is left out."""
     tags = []
     for number, coarse in zip(seen.ids, seen.corners_px, strict=True):
         if int(number) in TAG_IDS:
@@ -47,7 +47,7 @@ def _refine(bgr: NDArray[np.uint8], corners: Array) -> Array | None:
 
 
 def _side_line(bgr: NDArray[np.uint8], start: Array, end: Array) -> Array | None:
-    """The line (a, b, c) of one side of the border, (inside on its right), or None."""
+    """Fit the line (a, b, c) of one side of the border, (inside on its right), or None."""
     length = float(np.linalg.norm(end - start))
     along = (end - start) / length
     outward = np.array([along[1], -along[0]])
@@ -55,8 +55,9 @@ def _side_line(bgr: NDArray[np.uint8], start: Array, end: Array) -> Array | None
     station = np.linspace(0.08, 0.92, _STATIONS) * length
     across = np.linspace(-reach, reach, _PROFILE)
     places = start + station[:, None, None] * along + across[:, None] * outward
-    green = cv2.remap(bgr, places.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[..., 1]
-    light = linear_light(green)
+    x, y = np.moveaxis(places.astype(np.float32), 2, 0)
+    colours = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = linear_light(np.asarray(colours[..., 1], np.uint8))
     # areas are kept by blur only in linear light, and they place the edge without a model of the blur
     dark, white = light[:, :6].mean(axis=1), light[:, -6:].mean(axis=1)
     contrast = white - dark
