@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import typer
 
-from visioncheck.commands import reckon, sled, target
+from visioncheck.commands import log, reckon, sled, target
 from visioncheck.errors import UserError
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app = typer.Typer(
 target.register(app)
 reckon.register(app)
 sled.register(app)
+log.register(app)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -64,6 +64,11 @@ def draw_chart(
     return figure
 
 
+def chart_bytes(figure: Figure, suffix: str) -> bytes:
+    """Write the chart as a file of this kind, ``.png`` or ``.svg``."""
+    return chart_svg(figure).encode() if suffix.lower() == ".svg" else chart_png(figure)
+
+
 def chart_png(figure: Figure) -> bytes:
     """Write the chart as PNG."""
     buffer = io.BytesIO()
@@ -97,7 +102,7 @@ def chart_alternative(points: Sequence[Point], name: str, units: UnitWorld) -> s
 
 @contextmanager
 def _any_letters() -> Iterator[None]:
-    """A sled's name may have letters that the chart's font lacks; a box in their place is no reason to complain."""
+    """Let a sled's name have letters that the chart's font lacks: a box in their place is no reason to complain."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)
         yield

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 KINDS = ("photo", "typed")
+# what came of a measurement; only a measured fence error has a sign and may be charted
+STATUSES = ("measured", "refused", "sign unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +162,9 @@ def reading_text(reading: Mapping[str, Any]) -> str:
         raise UserError(
             f"The reading has schema {schema!r}, but the log knows schema 1; make it again with measure --json."
         )
-    if status not in {"measured", "refused"}:
+    if status not in STATUSES:
         raise UserError(
-            f'The reading\'s status is {status!r}, not "measured" or "refused"; make it again with measure --json.'
+            f"The reading's status is {status!r}, not one of {STATUSES}; make it again with measure --json."
         )
     try:
         return json.dumps(reading, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

@@ -6,6 +6,7 @@ import hashlib
 import os
 import uuid
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
@@ -59,6 +60,24 @@ def _suffix(data: bytes) -> str | None:
     if data[4:8] == b"ftyp" and data[8:12] in {b"heic", b"heix", b"mif1", b"msf1", b"hevc"}:
         return ".heic"
     return None
+
+
+def taken(path: Path) -> datetime | None:
+    """When the camera says the photo was taken (EXIF 2.3 tags 36867 and 36881); None where it does not.
+
+    Without a zone, as older phones write it, the time is taken as this computer's local time.
+    """
+    from PIL import Image, UnidentifiedImageError
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+    try:
+        with Image.open(path) as image:
+            tags = image.getexif().get_ifd(0x8769)
+        text = f"{str(tags[36867]).replace(':', '-', 2)}{tags.get(36881, '')}"
+        return datetime.fromisoformat(text).astimezone()
+    except (OSError, UnidentifiedImageError, Image.DecompressionBombError, KeyError, ValueError, OverflowError):
+        return None
 
 
 class PhotoFolder:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
+from visioncheck.correction.words import quantity_json
 from visioncheck.units import UnitWorld, format_error
 
 if TYPE_CHECKING:
@@ -37,6 +39,20 @@ def trend_words(trend: Trend, units: UnitWorld) -> list[str]:
         low, high = format_error(trend.limits.lower).deg, format_error(trend.limits.upper).deg
         lines.append(f"Control limits from these {trend.limits.readings} readings: {low} to {high}.")
     return lines
+
+
+def trend_json(trend: Trend) -> dict[str, Any]:
+    """Give the trend as JSON knows it; angles in degrees, keys that do not apply absent."""
+    found: dict[str, Any] = {"state": trend.state, "readings": len(trend.since)}
+    if trend.since:
+        found |= {"since": trend.since[0].time.isoformat(), "adjusted": trend.since[0].adjusted}
+    if trend.change is not None:
+        found["change_deg"] = quantity_json(trend.change)
+    if trend.jump is not None:
+        found["jump"] = {"entry": trend.jump.id, "time": trend.jump.time.isoformat()}
+    if trend.limits is not None:
+        found["limits_deg"] = asdict(trend.limits)
+    return found
 
 
 def _single_words(point: Point, units: UnitWorld) -> str:

@@ -1,0 +1,408 @@
+"""``visioncheck log``: the calibration log of your sleds."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from visioncheck.correction.sled import Sled
+    from visioncheck.log.entry import Entry, EntryDraft
+    from visioncheck.log.store import Log
+    from visioncheck.log.trend import Point
+
+LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
+SledName = Annotated[str | None, typer.Option("--sled", metavar="NAME", help="This sled alone.")]
+_TIME_HELP = "such as 2026-03-01 or 2026-03-01T14:30"
+
+log_app = typer.Typer(help="Keep, list and chart the readings of your sleds.", no_args_is_help=True)
+
+
+@log_app.command()
+def attach(
+    log: LogFolder,
+    photo: Annotated[Path | None, typer.Argument(metavar="[PHOTO]", help="The photo; none for typed readings.")] = None,
+    reading: Annotated[
+        Path | None, typer.Option(metavar="READING.json", help="What measure --json or reckon --json printed.")
+    ] = None,
+    sled: Annotated[
+        str | None, typer.Option(metavar="SLED.toml|NAME", help="Sled file, or a sled's name that the log has.")
+    ] = None,
+    rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="Rig file the photo was read with.")] = None,
+    person: Annotated[str | None, typer.Option(help="Who took the photo or the reading.")] = None,
+    note: Annotated[str | None, typer.Option(help="Anything worth remembering.")] = None,
+    adjusted: Annotated[
+        str | None, typer.Option(help="What you changed on the sled since the reading before this one.")
+    ] = None,
+    time: Annotated[
+        str | None, typer.Option(help=f"When it was read, {_TIME_HELP}; else the photo's own time, or now.")
+    ] = None,
+    corrects: Annotated[
+        str | None, typer.Option(metavar="ID", help="Entry that this one stands in for; the rest is taken from it.")
+    ] = None,
+    withdraw: Annotated[
+        str | None, typer.Option(metavar="REASON", help="With --corrects: that entry's reading counts no longer.")
+    ] = None,
+) -> None:
+    """Add a reading, with its photo, to the log; makes the log when there is none."""
+    from visioncheck.log.store import Log, short
+
+    if withdraw is not None and (corrects is None or reading is not None):
+        raise UserError("--withdraw goes with --corrects ID and without --reading: it takes back that entry's reading.")
+    changes: dict[str, Any] = {"person": person, "note": note, "adjusted": adjusted}
+    if reading is not None:
+        changes |= {"reading": _read_reading(reading, photo), "kind": "typed" if photo is None else "photo"}
+    if photo is not None:
+        changes |= _photo_changes(photo)
+    if time is not None:
+        changes["time"] = _parse_time("--time", time)
+    if rig is not None:
+        changes["rig_text"] = _read_text(rig, "rig")
+    with Log.open(log, create=corrects is None) as open_log:
+        draft = _start(open_log, corrects, has_reading=reading is not None)
+        if sled is not None:
+            changes["sled"], changes["sled_text"] = _sled_text(open_log, sled)
+        if withdraw is not None:
+            changes["reading"] = _withdrawn(draft.reading, withdraw)
+        draft = replace(draft, **{key: value for key, value in changes.items() if value is not None})
+        if not draft.sled:
+            raise UserError("Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one).")
+        entry = open_log.attach(draft, photo)
+    typer.echo(f"Entry {short(entry.id)} of {entry.sled} is in the log {log}.")
+
+
+@log_app.command("list")
+def list_entries(
+    log: LogFolder,
+    sled: SledName = None,
+    since: Annotated[str | None, typer.Option(help=f"From this time on, {_TIME_HELP}.")] = None,
+    last: Annotated[int | None, typer.Option(min=1, help="Only the newest so many.")] = None,
+) -> None:
+    """List the entries, oldest first; corrected ones are marked."""
+    from visioncheck.log.store import Log
+
+    start = None if since is None else _parse_time("--since", since)
+    with Log.open(log, readonly=True) as open_log:
+        if sled is not None:
+            _require_sled(open_log, sled)
+        typer.echo(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
+        for entry in open_log.entries(sled=sled, since=start, limit=last):
+            typer.echo(_list_line(entry))
+
+
+@log_app.command()
+def show(
+    log: LogFolder,
+    entry_id: Annotated[str, typer.Argument(metavar="ID", help="The entry's id; its beginning is enough.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+) -> None:
+    """Show one entry with all that was kept with it."""
+    from visioncheck.log.entry import content_of
+    from visioncheck.log.store import Log
+
+    with Log.open(log, readonly=True) as open_log:
+        entry = open_log.get(entry_id)
+        photo = open_log.photo_path(entry)
+        if as_json:
+            content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": entry.reading}
+            del content["reading_json"]
+            content["sled_file"] = open_log.document(entry.sled_sha256)
+            content["rig_file"] = open_log.document(entry.rig_sha256)
+            content["photo_path"] = None if photo is None else str(photo)
+            typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
+            return
+        for label, text in _shown(entry, photo):
+            typer.echo(f"{label:12} {text}")
+
+
+@log_app.command()
+def trend(
+    log: LogFolder,
+    sled: SledName = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="CHART", help="Also draw it: a .png or .svg file.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Say whether a sled has stayed square since it was last adjusted, and chart it."""
+    from visioncheck.log.store import Log
+    from visioncheck.log.trend import assess, points_of
+    from visioncheck.log.words import trend_json, trend_words
+
+    if output is not None and output.suffix.lower() not in {".png", ".svg"}:
+        raise UserError(f"{output} must end in .png or .svg.")
+    with Log.open(log, readonly=True) as open_log:
+        names = open_log.sleds() if sled is None else [sled]
+        if sled is not None:
+            _require_sled(open_log, sled)
+        if output is not None and len(names) != 1:
+            raise UserError(f"The log has {len(names)} sleds ({', '.join(names)}); choose one with --sled to chart it.")
+        found: dict[str, Any] = {}
+        for name in names:
+            entries = list(open_log.entries(sled=name))
+            points, owner = points_of(entries), _sled_of(open_log, entries)
+            units = owner.units if owner else "mm"
+            found[name] = trend_json(assess(points))
+            if not as_json:
+                typer.echo(f"{name}: {' '.join(trend_words(assess(points), units))}")
+            if output is not None:
+                _draw(output, points, name, owner)
+    if as_json:
+        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+    elif output is not None:
+        typer.echo(f"Wrote {output}.")
+
+
+@log_app.command()
+def tag(
+    log: LogFolder,
+    number: Annotated[int | None, typer.Argument(metavar="[TAG]", help="Number of the piece tag.")] = None,
+    sled: Annotated[str | None, typer.Argument(metavar="[SLED]", help="Name of the sled it belongs to.")] = None,
+) -> None:
+    """Say which sled's pieces carry a tag; without a tag, list what is known."""
+    from visioncheck.log.store import Log
+
+    if number is None:
+        with Log.open(log, readonly=True) as open_log:
+            for known, name in open_log.tags().items():
+                typer.echo(f"{known:4}  {name}")
+        return
+    if sled is None or not sled.strip() or number < 0:
+        raise UserError("Give the tag's number and the sled's name: log tag LOG 7 'Long sled'.")
+    with Log.open(log, create=True) as open_log:
+        open_log.assign_tag(number, sled.strip())
+    typer.echo(f"Pieces with tag {number} come from {sled.strip()}.")
+
+
+@log_app.command()
+def export(
+    log: LogFolder,
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE", help="A .json or .csv file.")],
+) -> None:
+    """Write the whole log but its photos to one file, from which import rebuilds it."""
+    import io
+
+    from visioncheck.files import write_whole
+    from visioncheck.log.exchange import export_csv, export_json
+    from visioncheck.log.store import Log
+
+    write = {".json": export_json, ".csv": export_csv}.get(output.suffix.lower())
+    if write is None:
+        raise UserError(f"{output} must end in .json or .csv.")
+    stream = io.StringIO(newline="")
+    with Log.open(log, readonly=True) as open_log:
+        write(open_log, stream)
+    write_whole(output, stream.getvalue().encode())
+    typer.echo(f"Wrote {output}; the photos stay in {log / 'photos'}.")
+
+
+@log_app.command("import")
+def import_entries(
+    log: LogFolder,
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="What export wrote.")],
+    photos: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="The exported log's photos folder, unless it is this log's.")
+    ] = None,
+) -> None:
+    """Add an exported log's entries: all of them, or none with the reason."""
+    import io
+
+    from visioncheck.log.exchange import import_csv, import_json
+    from visioncheck.log.store import Log
+
+    read = {".json": import_json, ".csv": import_csv}.get(source.suffix.lower())
+    if read is None:
+        raise UserError(f"{source} must end in .json or .csv.")
+    text = _read_text(source, "export")
+    with Log.open(log, create=True) as open_log:
+        count = read(open_log, io.StringIO(text, newline=""), photos)
+    typer.echo(f"Added {count} entries to the log {log}.")
+
+
+@log_app.command()
+def check(
+    log: LogFolder,
+    clean: Annotated[bool, typer.Option("--clean", help="Remove what broken-off writes left behind.")] = False,
+) -> None:
+    """Check every hash, row and file of the log; exit code 1 when something is wrong."""
+    from visioncheck.log.check import check as look
+    from visioncheck.log.check import clean as clear
+    from visioncheck.log.store import Log
+
+    with Log.open(log, readonly=not clean) as open_log:
+        for path in clear(open_log) if clean else []:
+            typer.echo(f"Removed {path}.")
+        problems = list(look(open_log))
+    for problem in problems:
+        typer.echo(problem.what)
+    if any(problem.is_harmless for problem in problems):
+        typer.echo(f"What a broken-off write left harms nothing; remove it with: visioncheck log check {log} --clean")
+    if problems:
+        raise typer.Exit(1)
+    typer.echo(f"The log {log} is whole.")
+
+
+def _read_text(path: Path, what: str) -> str:
+    try:
+        return path.read_bytes().decode()
+    except OSError as error:
+        raise UserError(f"The {what} file {path} cannot be read ({error.strerror}); check its name.") from error
+    except UnicodeDecodeError as error:
+        raise UserError(f"The {what} file {path} is not a text file; check its name.") from error
+
+
+def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
+    """Read one measurement's object; out of a list, the one of this photo."""
+    try:
+        found = json.loads(_read_text(path, "reading"))
+    except ValueError as error:
+        raise UserError(f"{path} is not JSON ({error}); make it with measure --json or reckon --json.") from error
+    readings = found if isinstance(found, list) else [found]
+    if not all(isinstance(reading, dict) for reading in readings):
+        raise UserError(f"{path} is no reading; make it with measure --json or reckon --json.")
+    if len(readings) > 1 and photo is not None:
+        readings = [reading for reading in readings if Path(str(reading.get("photo"))).name == photo.name]
+    if len(readings) != 1:
+        raise UserError(f"{path} has {len(readings)} readings for this entry; give one, with the photo that it is of.")
+    reading: dict[str, Any] = readings[0]
+    own = reading.get("photo")
+    if own is not None and (photo is None or Path(str(own)).name != photo.name):
+        raise UserError(f"{path} is the reading of the photo {own}; give that photo.")
+    if own is None and photo is not None:
+        raise UserError(f"{path} is a typed reading, not one of a photo; leave the photo {photo} out.")
+    return reading
+
+
+def _draft_of(log: Log, old: Entry) -> EntryDraft:
+    """Take everything from an older entry, to change what was wrong in it."""
+    from visioncheck.log.entry import EntryDraft
+
+    return EntryDraft(
+        sled=old.sled,
+        reading=old.reading,
+        kind=old.kind,
+        time=old.time,
+        photo_sha256=old.photo_sha256,
+        file_name=old.file_name,
+        rig_text=log.document(old.rig_sha256),
+        sled_text=log.document(old.sled_sha256),
+        person=old.person,
+        note=old.note,
+        adjusted=old.adjusted,
+        corrects=old.id,
+    )
+
+
+def _start(log: Log, corrects: str | None, *, has_reading: bool) -> EntryDraft:
+    """Start from the entry to be corrected, or from nothing."""
+    from visioncheck.log.entry import EntryDraft
+
+    if corrects is not None:
+        return _draft_of(log, log.get(corrects))
+    if not has_reading:
+        raise UserError("Give the reading: log attach LOG PHOTO --reading READING.json, from measure --json.")
+    return EntryDraft("", {})
+
+
+def _photo_changes(photo: Path) -> dict[str, Any]:
+    from visioncheck.log.photos import taken
+
+    return {"kind": "photo", "file_name": photo.name, "time": taken(photo)}
+
+
+def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
+    kept = {"photo": reading["photo"]} if "photo" in reading else {}
+    return {"schema": 1, **kept, "status": "refused", "reason": f"withdrawn: {reason}"}
+
+
+def _sled_text(log: Log, given: str) -> tuple[str, str | None]:
+    """Name and text of a sled file, or of a sled that the log has, as it was kept last."""
+    path = Path(given)
+    if path.is_file():
+        from visioncheck.correction.sled import load_sled
+
+        return load_sled(path).name, _read_text(path, "sled")
+    if given in log.sleds():
+        last = list(log.entries(sled=given, limit=1))[-1]
+        return given, log.document(last.sled_sha256)
+    known = ", ".join(log.sleds()) or "none"
+    raise UserError(f"--sled {given} is neither a file nor a sled in the log {log.folder} (there: {known}).")
+
+
+def _sled_of(log: Log, entries: list[Entry]) -> Sled | None:
+    """Read the newest sled file among the entries."""
+    from visioncheck.correction.sled import parse_sled
+
+    for entry in reversed(entries):
+        text = log.document(entry.sled_sha256)
+        if text is not None:
+            return parse_sled(text, f"the sled file of {entry.sled} in the log")
+    return None
+
+
+def _require_sled(log: Log, name: str) -> None:
+    if name not in log.sleds():
+        raise UserError(f"The log {log.folder} has no sled {name!r}; it has: {', '.join(log.sleds()) or 'none'}.")
+
+
+def _parse_time(option: str, text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError, OSError) as error:
+        raise UserError(f"{option} {text!r} is no time; write it {_TIME_HELP}.") from error
+
+
+def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> None:
+    from visioncheck.files import write_whole
+    from visioncheck.log.chart import chart_bytes, draw_chart
+
+    figure = draw_chart(points, name, sled.tolerance_deg if sled else None, sled.units if sled else "mm")
+    write_whole(output, chart_bytes(figure, output.suffix))
+
+
+def _list_line(entry: Entry) -> str:
+    error = entry.fence_error
+    said = "none" if error is None else f"{error.value:+.3f}° ± {error.expanded():.3f}°"
+    marks = [mark for mark in (entry.person, entry.note) if mark]
+    if entry.adjusted:
+        marks.append(f"adjusted: {entry.adjusted}")
+    if entry.corrects:
+        marks.append(f"corrects {entry.corrects[:8]}")
+    if entry.corrected_by:
+        marks.append(f"CORRECTED by {entry.corrected_by[:8]}")
+    text = ", ".join([entry.sled, *marks]).replace("\n", " ")
+    return f"{entry.id[:8]}  {entry.time.astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
+
+
+def _shown(entry: Entry, photo: Path | None) -> list[tuple[str, str]]:
+    from visioncheck.correction.words import error_words
+
+    reading, error = entry.reading, entry.fence_error
+    read, written = (f"{when.astimezone():%Y-%m-%d %H:%M}" for when in (entry.time, entry.written))
+    lines = [
+        ("Entry", entry.id),
+        ("Sled", entry.sled),
+        ("Read", f"{read} ({entry.kind}), written {written}"),
+        ("Fence", "no fence error in this reading" if error is None else error_words(error)),
+        ("Status", str(reading["status"]) + (f": {reading['reason']}" if reading.get("reason") else "")),
+        ("Photo", "none" if photo is None else f"{photo} (was {entry.file_name})"),
+        ("Person", entry.person),
+        ("Note", entry.note),
+        ("Adjusted", entry.adjusted),
+        ("Corrects", entry.corrects or ""),
+        ("Corrected by", entry.corrected_by or ""),
+        ("Flags", ", ".join(str(flag) for flag in reading.get("flags", []))),
+    ]
+    return [(label, text) for label, text in lines if text]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.add_typer(log_app, name="log")
