@@ -32,7 +32,7 @@ Flags = NDArray[np.bool_]
 
 _WINDOW = 0.125
 """Half the window's side as a part of the square's: clear of the markers, which begin at 0.15."""
-_MOST_PX = 12
+_MOST_PX = 17
 _FEWEST_POINTS = 20
 _ROUNDS = 3
 _NEIGHBOURS = 11

@@ -21,9 +21,10 @@ from scipy.special import erf
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
-_STEPS = 7
+_STEPS = 10
 _LAG = 2
-_SETTLED_PX, _SETTLED_PERCENT = 0.01, 75
+_SETTLED_PX = 0.004
+_NEAR_PX = 4.0
 X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y = range(11)
 _SHARPEST_PX, _BLURREDEST_PX = 0.35, 6.0
 
@@ -35,27 +36,36 @@ class Windows:
     Attributes
     ----------
     corner : (n, 2) int ndarray
-        Pixel at the window's middle.
+        Pixel at each window's middle.
+    offset : (n, k, 2) float32 ndarray
+        Pixels relative to the middle.
     weight : (n, k) float32 ndarray
-        1 where the pixel takes part, 0 where not.
-    offset : (k, 2) float32 ndarray
-        The window's pixels relative to its middle; k = side².
+        1 where the pixel takes part, 0 where it only fills the row up.
+    half : int
+        Greatest offset.
     """
 
     corner: NDArray[np.int64]
-    weight: Single
     offset: Single
-
-    @property
-    def side(self) -> int:
-        """Pixels on a window's side."""
-        return int(np.sqrt(len(self.offset)) + 0.5)
+    weight: Single
+    half: int
 
     def cut(self, channel: NDArray[np.uint8]) -> Single:
         """Cut the windows' pixels out of a channel, (n, k)."""
-        column = self.offset[:, 0].astype(np.int64) + self.corner[:, :1]
-        row = self.offset[:, 1].astype(np.int64) + self.corner[:, 1:]
-        return np.asarray(channel[row, column], np.float32)
+        at = self.offset.astype(np.int64) + self.corner[:, None]
+        return np.asarray(channel[at[..., 1], at[..., 0]], np.float32)
+
+    def rows(self, chosen: NDArray[np.bool_]) -> Windows:
+        """Take the windows of some points only."""
+        return Windows(self.corner[chosen], self.offset[chosen], self.weight[chosen], self.half)
+
+    def on_grid(self, values: Single) -> Single:
+        """Put values (n, k) on square grids (n, side, side), nought where no pixel takes part."""
+        side = 2 * self.half + 1
+        grid = np.zeros((len(values), side * side), np.float32)
+        at = (self.offset.astype(np.int64) + self.half) @ np.array([1, side])
+        np.add.at(grid, (np.arange(len(values))[:, None], at), values * self.weight)
+        return grid.reshape(-1, side, side)
 
 
 @dataclass(frozen=True)
@@ -85,43 +95,57 @@ class Fits:
 def windows_at(places: Array, jacobians: Array, half_mm: float, most_px: int) -> Windows:
     """Windows of ± `half_mm` along both edges about each predicted place, px.
 
+    Far from both edges a pixel tells little about the place: there only every other one is taken.
+
     Parameters
     ----------
     jacobians : (n, 2, 2) ndarray
         px per mm; columns along the two edges.
     most_px : int
-        Half the side at most.
+        The largest offset.
     """
     reach = half_mm * np.abs(jacobians).sum(axis=2).max(initial=1.0)
     half = int(np.clip(np.ceil(reach), 3, most_px))
-    span = np.arange(-half, half + 1, dtype=np.float32)
-    offset = np.stack(np.meshgrid(span, span), axis=-1).reshape(-1, 2)
+    span = np.arange(-half, half + 1)
+    grid = np.stack(np.meshgrid(span, span), axis=-1).reshape(-1, 2)
     corner = np.round(places).astype(np.int64)
-    inverse = np.linalg.inv(jacobians)
-    shift = corner - places
-    page = np.abs(np.einsum("nij,nkj->nki", inverse, offset[None] + shift[:, None]))
-    inside = np.all(page <= half_mm, axis=2)
-    return Windows(corner, inside.astype(np.float32), offset)
+    normals = np.linalg.inv(jacobians)
+    page = np.abs(_page(normals, grid[None], corner - places))
+    from_edge = (page / np.linalg.norm(normals, axis=2)[:, None]).min(axis=2)
+    used = np.all(page <= half_mm, axis=2) & ((from_edge < _NEAR_PX) | (grid.sum(axis=1) % 2 == 0))
+    most = int(used.sum(axis=1).max(initial=1))
+    first = np.argsort(~used, axis=1, kind="stable")[:, :most]
+    weight = np.take_along_axis(used, first, axis=1).astype(np.float32)
+    return Windows(corner, grid[first].astype(np.float32), weight, half)
+
+
+def _page(normals: Array, offset: NDArray[np.generic], shift: Array) -> Array:
+    """Page offsets (n, k, 2), mm, of pixel offsets from the window's middle, which stands `shift` off the place."""
+    return np.asarray(np.matmul(offset + shift[:, None], normals.transpose(0, 2, 1)))
 
 
 def fit_saddles(values: Single, windows: Windows, places: Array, jacobians: Array) -> Fits:
     """Fit every window of `values` (n, k), from predicted `places` (n, 2) and edge directions in `jacobians`."""
     terms = _start(values, windows, places, jacobians)
-    step = np.zeros_like(terms)
+    last_step = np.full(len(terms), np.inf)
     for _ in range(_STEPS):
-        model, slopes = _model(terms, windows.offset)
-        residual = (values - model) * windows.weight
-        step = _solve(slopes, windows.weight, residual)
-        # a first step from a poor start can be wild
-        step[:, :2] = np.clip(step[:, :2], -2.5, 2.5)
-        step[:, TURN_U : TURN_V + 1] = np.clip(step[:, TURN_U : TURN_V + 1], -0.15, 0.15)
-        step[:, SIGMA_U : SIGMA_V + 1] = np.clip(step[:, SIGMA_U : SIGMA_V + 1], -0.5, 0.5)
-        terms += step
-        terms[:, SIGMA_U : SIGMA_V + 1] = np.clip(terms[:, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
-        # the few that have not settled by now are no saddles
-        if np.percentile(np.hypot(step[:, X], step[:, Y]), _SETTLED_PERCENT) < _SETTLED_PX:
+        moving = last_step > _SETTLED_PX
+        if not moving.any():
             break
-    return _judge(values, windows, terms, np.hypot(step[:, X], step[:, Y]))
+        step = _step(values[moving], windows.rows(moving), terms[moving])
+        terms[moving] += step
+        terms[:, SIGMA_U : SIGMA_V + 1] = np.clip(terms[:, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
+        last_step[moving] = np.hypot(step[:, X], step[:, Y])
+    return _judge(values, windows, terms, last_step)
+
+
+def _step(values: Single, windows: Windows, terms: Array) -> Array:
+    model, slopes = _model(terms, windows.offset)
+    step = _solve(slopes, windows.weight, (values - model) * windows.weight)
+    # a first step from a poor start can be wild
+    for most, which in ((2.5, [X, Y]), (0.15, [TURN_U, TURN_V]), (0.5, [SIGMA_U, SIGMA_V])):
+        step[:, which] = np.clip(step[:, which], -most, most)
+    return step
 
 
 def shift_to_channel(values: Single, windows: Windows, green: Fits) -> tuple[Array, Array]:
@@ -145,7 +169,7 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
     weight = windows.weight
     normals = np.linalg.inv(jacobians)
     # row 0 of the inverse is the gradient of page x: the normal of the edge that runs along page y
-    page = np.einsum("nij,nkj->nki", normals, windows.offset[None] + (windows.corner - places)[:, None])
+    page = _page(normals, windows.offset, windows.corner - places)
     sign = np.sign(page[..., 0] * page[..., 1])
     count = np.maximum(weight.sum(axis=1), 1)
     level = (values * weight).sum(axis=1) / count
@@ -162,7 +186,7 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
 def _model(terms: Array, offset: Single) -> tuple[Single, Single]:
     """Model (n, k) and its derivatives (n, 11, k)."""
     t = terms.astype(np.float32)[:, :, None]
-    dx, dy = offset[:, 0] - t[:, X], offset[:, 1] - t[:, Y]
+    dx, dy = offset[..., 0] - t[:, X], offset[..., 1] - t[:, Y]
     cos_u, sin_u, cos_v, sin_v = np.cos(t[:, TURN_U]), np.sin(t[:, TURN_U]), np.cos(t[:, TURN_V]), np.sin(t[:, TURN_V])
     u, along_u = cos_u * dx + sin_u * dy, cos_u * dy - sin_u * dx
     v, along_v = cos_v * dx + sin_v * dy, cos_v * dy - sin_v * dx
@@ -174,7 +198,7 @@ def _model(terms: Array, offset: Single) -> tuple[Single, Single]:
     clean = t[:, LEVEL] + t[:, AMPLITUDE] * crossing + t[:, SPREAD] * bells
     by_u = (t[:, AMPLITUDE] * bell_u * step_v - t[:, SPREAD] * bell_u * u / t[:, SIGMA_U] ** 2) * light
     by_v = (t[:, AMPLITUDE] * bell_v * step_u - t[:, SPREAD] * bell_v * v / t[:, SIGMA_V] ** 2) * light
-    slopes = np.empty((len(terms), 11, len(offset)), np.float32)
+    slopes = np.empty((len(terms), 11, offset.shape[1]), np.float32)
     slopes[:, X] = -cos_u * by_u - cos_v * by_v - clean * t[:, SLOPE_X]
     slopes[:, Y] = -sin_u * by_u - sin_v * by_v - clean * t[:, SLOPE_Y]
     slopes[:, TURN_U] = by_u * along_u
@@ -218,43 +242,48 @@ def _judge(values: Single, windows: Windows, terms: Array, last_step: Array) -> 
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-12))
     inverse = np.linalg.inv(normal / (scale[:, :, None] * scale[:, None, :]) + 1e-6 * np.eye(11))
     variance = np.einsum("nii->ni", inverse)[:, :2] / scale[:, :2] ** 2
-    squares = residual.reshape(-1, windows.side, windows.side)
-    inflation = _correlation(squares, rms, slopes, windows)
+    squares = windows.on_grid(residual)
+    inflation = _inflation(windows, residual, rms, slopes)
     placed = terms.copy()
     placed[:, :2] += windows.corner
     return Fits(
         placed,
         rms * np.sqrt(variance.mean(axis=1) * inflation),
         rms,
-        _worst_block(squares, windows.weight.reshape(squares.shape)),
+        _worst_block(squares, windows.on_grid(windows.weight)),
         last_step,
     )
 
 
-def _correlation(squares: Single, rms: Single, slopes: Single, windows: Windows) -> float:
-    """By how much the noise's correlation between pixels raises a place's variance, over all points.
+def _inflation(windows: Windows, residual: Single, rms: Array, slopes: Single) -> float:
+    """By how much a place's variance exceeds that of even, uncorrelated noise; one number for all points.
 
-    Σ_d C(d) ρ(d), C the noise's autocorrelation, ρ that of the place's derivative.
+    Noise is larger at edges, and neighbouring pixels share it (demosaicing, sharpening, JPEG):
+    Σ over near pixel pairs of the products of residual times derivative, over what even noise would give.
+    H. White, A heteroskedasticity-consistent covariance matrix estimator (Econometrica, 1980); W. Newey and
+    K. West, A simple, positive semi-definite, heteroskedasticity and autocorrelation consistent covariance
+    matrix (Econometrica, 1987).
     """
-    good = rms <= np.median(rms)
-    noise = squares[good] / rms[good, None, None]
-    lever = (slopes[good, X] * windows.weight[good]).reshape(noise.shape)
-    power, own = float((noise**2).sum()), float((lever**2).sum())
-    total, side = 0.0, windows.side
-    for dy in range(-_LAG, _LAG + 1):
-        for dx in range(-_LAG, _LAG + 1):
-            here = np.s_[:, max(0, dy) : side + min(0, dy), max(0, dx) : side + min(0, dx)]
-            there = np.s_[:, max(0, -dy) : side + min(0, -dy), max(0, -dx) : side + min(0, -dx)]
-            likeness = float((noise[here] * noise[there]).sum()) / max(power, 1e-12)
-            total += likeness * float((lever[here] * lever[there]).sum()) / max(own, 1e-12)
-    return max(total, 1.0)
+    good = rms <= np.percentile(rms, 60)
+    chosen = windows.rows(good)
+    noise = residual[good] / np.maximum(rms[good, None], 1e-6)
+    total, own, side = 0.0, 1e-12, 2 * windows.half + 1
+    for lever in (slopes[good, X], slopes[good, Y]):
+        score = chosen.on_grid(noise * lever)
+        own += float((lever**2 * chosen.weight).sum())
+        for dy in range(-_LAG, _LAG + 1):
+            for dx in range(-_LAG, _LAG + 1):
+                here = np.s_[:, max(0, dy) : side + min(0, dy), max(0, dx) : side + min(0, dx)]
+                there = np.s_[:, max(0, -dy) : side + min(0, -dy), max(0, -dx) : side + min(0, -dx)]
+                total += float(np.vdot(score[here], score[there]))
+    return max(total / own, 1.0)
 
 
 def _worst_block(squares: Single, weight: Single) -> Array:
     """Largest absolute mean residual over a 5 x 5 block that lies mostly in the window, (n,)."""
     sums = _blocks(squares)
     counts = _blocks(weight)
-    return np.asarray(np.where(counts >= 12, np.abs(sums) / np.maximum(counts, 1), 0).max(axis=(1, 2)), float)
+    return np.asarray(np.where(counts >= 10, np.abs(sums) / np.maximum(counts, 1), 0).max(axis=(1, 2)), float)
 
 
 def _blocks(squares: Single) -> Single:
