@@ -21,6 +21,7 @@ _U_CALLIPERS_MM = 0.02
 _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
 _LARGEST_ERROR_DEG = 5.0
+_USUAL_CUTS = 5
 _MISFIT = (
     "the corners do not fit four cuts with one fence error: a curved edge, a piece that moved, "
     "another order of cuts or a slip of reading"
@@ -50,7 +51,9 @@ class _Reckoned:
 
 
 def reckon(
-    cuts: Annotated[int, typer.Option(help="Successive cuts, each with the fresh edge on the fence.")] = 5,
+    cuts: Annotated[
+        int | None, typer.Option(help="Successive cuts, each with the fresh edge on the fence; 5 if not said.")
+    ] = None,
     rear: Annotated[str | None, typer.Option(help="Width of the last strip at its rear end (nearest you).")] = None,
     front: Annotated[str | None, typer.Option(help="Width of the last strip at its front end.")] = None,
     length: Annotated[str | None, typer.Option(help="Distance between the two places measured.")] = None,
@@ -86,13 +89,13 @@ def reckon(
         for key, value in {
             "rear": rear, "front": front, "length": length, "taper": taper, "wide": wide, "angle": angle,
             "corners": corners, "unordered": "yes" if unordered else None, "wedge": wedge, "turned": turned,
-            "opens": opens, "u": u,
+            "opens": opens, "u": u, "cuts": None if cuts is None else str(cuts),
         }.items()
         if value is not None
     }  # fmt: skip
     typed = _Typed(
         given=given,
-        cuts=cuts,
+        cuts=_USUAL_CUTS if cuts is None else cuts,
         piece=_one_of("--side", side or (owner.piece_side if owner else "left"), ("left", "right")),
         fence=_one_of("--fence", fence or (owner.fence_side if owner else "rear"), ("rear", "front")),
         nominal_deg=nominal,
@@ -115,8 +118,8 @@ def _one_of(option: str, value: str, choices: tuple[str, ...]) -> str:
 
 def _reckon(typed: _Typed) -> _Reckoned:
     modes = {
-        "rear": (_from_widths, {"rear", "front", "length"}, set[str]()),
-        "taper": (_from_taper, {"taper"}, {"wide"}),
+        "rear": (_from_widths, {"rear", "front", "length"}, {"cuts"}),
+        "taper": (_from_taper, {"taper"}, {"wide", "cuts"}),
         "angle": (_from_angle, {"angle"}, set[str]()),
         "corners": (_from_corners, {"corners"}, {"unordered"}),
         "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
@@ -205,7 +208,7 @@ def _from_corners(typed: _Typed) -> _Reckoned:
     angles = [_plain_angle("--corners", text) for text in texts]
     covariance = _u_angle(typed) ** 2 * np.eye(4)
     if "unordered" in typed.given:
-        orders = weigh_orders(angles, covariance, typed.piece, typed.fence, shear=False)
+        orders = weigh_orders(angles, covariance, typed.piece, typed.fence)
         fit = orders.fits[orders.best]
         if not orders.settled():
             ask = (

@@ -288,10 +288,14 @@ def weigh_orders(
     panel: PieceSide = "left",
     fence: FenceSide = "rear",
     *,
-    shear: bool = True,
+    shear_u_deg: float = 0.0,
     dof: float = math.inf,
 ) -> OrderWeights:
     """Fit a panel whose first cut is not known, in each of the four possible orders.
+
+    The sheet's affine term cannot be left free here. With one corner closing and the opposite one,
+    ``(1, 1, 1, −3) = −(1, −3, 1, 1) + 2·(1, −1, 1, −1)``: the opposite corner, the opposite sign of e and
+    a shear of 2 e fit exactly as well. Only what is known about the shear tells them apart.
 
     Parameters
     ----------
@@ -300,15 +304,18 @@ def weigh_orders(
         is all that matters).
     covariance_deg2 : (4, 4) array_like
         Their covariance.
-    panel, fence, shear, dof
+    panel, fence, dof
         As for `fit_panel`.
+    shear_u_deg : float
+        Standard uncertainty of the sheet's affine term s, as far as the covariance does not hold it already.
     """
-    angles, covariance = np.asarray(angles_deg, float), np.asarray(covariance_deg2, float)
+    angles = np.asarray(angles_deg, float)
+    alternate = np.array([1.0, -1.0, 1.0, -1.0])
+    covariance = np.asarray(covariance_deg2, float) + shear_u_deg**2 * np.outer(alternate, alternate)
     fits = []
     for closing in range(4):
         order = [(closing + 1 + k) % 4 for k in range(4)]
-        rolled = covariance[np.ix_(order, order)]
-        fits.append(fit_panel(angles[order], rolled, panel, fence, shear=shear, dof=dof))
+        fits.append(fit_panel(angles[order], covariance[np.ix_(order, order)], panel, fence, shear=False, dof=dof))
     chi2 = np.array([fit.chi2 for fit in fits])
     probability = np.exp(-(chi2 - chi2.min()) / 2)
     probability /= probability.sum()
