@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import log, reckon, sled, target
+from visioncheck.commands import log, reckon, sled, study, target
 from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 app = typer.Typer(
     help="Photograph a test-cut offcut on a home-printed target; get the fence correction.",
@@ -21,6 +24,7 @@ app = typer.Typer(
 target.register(app)
 reckon.register(app)
 sled.register(app)
+study.register(app)
 log.register(app)
 
 
