@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from dataclasses import replace
 from datetime import datetime
@@ -92,9 +93,10 @@ def list_entries(
     with Log.open(log, readonly=True) as open_log:
         if sled is not None:
             _require_sled(open_log, sled)
-        typer.echo(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
+        # print, not typer.echo: that one hands every line to the system by itself
+        print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
         for entry in open_log.entries(sled=sled, since=start, limit=last):
-            typer.echo(_list_line(entry))
+            print(_list_line(entry))
 
 
 @log_app.command()
@@ -367,9 +369,17 @@ def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> No
     write_whole(output, chart_bytes(figure, output.suffix))
 
 
+@functools.cache
+def _coverage_factor(dof: float) -> float:
+    """Keep the factor for the same degrees of freedom, which come again on thousands of lines."""
+    from visioncheck.quantity import coverage_factor
+
+    return coverage_factor(dof)
+
+
 def _list_line(entry: Entry) -> str:
     error = entry.fence_error
-    said = "none" if error is None else f"{error.value:+.3f}° ± {error.expanded():.3f}°"
+    said = "none" if error is None else f"{error.value:+.3f}° ± {_coverage_factor(error.dof) * error.u:.3f}°"
     marks = [mark for mark in (entry.person, entry.note) if mark]
     if entry.adjusted:
         marks.append(f"adjusted: {entry.adjusted}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from dataclasses import dataclass
@@ -9,7 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from visioncheck.quantity import Quantity, coverage_factor
+from visioncheck import quantity
+from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -26,6 +28,9 @@ FEWEST_FOR_LIMITS = 5
 # Readings beyond those that a line needs, in all parts together, before a change is called a drift: with fewer,
 # nothing tells how far readings scatter beyond their stated uncertainty
 FEWEST_SPARE = 3
+
+# the same few degrees of freedom come again and again
+coverage_factor = functools.cache(quantity.coverage_factor)
 
 State = Literal["none", "single", "steady", "unsure", "drifted"]
 
@@ -219,11 +224,17 @@ def _jump(part: Sequence[Point]) -> Point | None:
     Hahn and Meeker, *Statistical Intervals* (1991); limits of a control chart from a few readings alone would
     be crossed by chance far too often. The reading's own uncertainty is allowed for.
     """
-    for number in range(FEWEST_FOR_LIMITS, len(part)):
-        before = np.array([point.error.value for point in part[:number]])
-        point = part[number]
-        usual = coverage_factor(number - 1, 0.997) * float(np.std(before, ddof=1)) * math.sqrt(1 + 1 / number)
-        own = coverage_factor(point.error.dof, 0.997) * point.error.u
-        if abs(point.error.value - float(np.mean(before))) > max(usual, own):
-            return point
-    return None
+    if len(part) <= FEWEST_FOR_LIMITS:
+        return None
+    values = np.array([point.error.value for point in part])
+    count = np.arange(1, len(part))
+    # running mean and standard deviation of all readings before each; from the first value, which keeps digits
+    shifted = values - values[0]
+    mean = np.cumsum(shifted)[:-1] / count
+    variance = (np.cumsum(shifted**2)[:-1] - count * mean**2) / np.maximum(count - 1, 1)
+    factor = np.array([coverage_factor(dof, 0.997) for dof in np.maximum(count - 1, 1)])
+    usual = factor * np.sqrt(np.maximum(variance, 0) * (1 + 1 / count))
+    own = np.array([coverage_factor(point.error.dof, 0.997) * point.error.u for point in part[1:]])
+    odd = np.abs(shifted[1:] - mean) > np.maximum(usual, own)
+    odd[: FEWEST_FOR_LIMITS - 1] = False
+    return part[int(np.argmax(odd)) + 1] if odd.any() else None
