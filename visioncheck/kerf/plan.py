@@ -1,0 +1,101 @@
+"""A plan of grooves: the board, the saw with its fence scale, the blade on it, and where each groove must lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from visioncheck.quantity import Quantity
+    from visioncheck.units import UnitWorld
+
+Side = Literal["left", "right"]
+
+
+@dataclass(frozen=True, slots=True)
+class Saw:
+    """A saw whose fence has a scale, as the operator sees it who faces the blade.
+
+    Parameters
+    ----------
+    fence, flange : {"left", "right"}
+        Side of the blade on which the fence stands, and on which the arbor's fixed flange is. The face of the
+        blade against that flange stays where it is whatever is put on the arbor.
+    zero_kerf : Quantity
+        Kerf of the blade with which the scale was set to zero at the fence touching that blade, mm.
+    setting_u_mm : float
+        Standard uncertainty of setting the fence once; 0 leaves it out.
+    """
+
+    fence: Side
+    flange: Side
+    zero_kerf: Quantity
+    setting_u_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Groove:
+    """A groove wanted in the board.
+
+    Parameters
+    ----------
+    name : str
+        What the plan calls it.
+    edge : str
+        The datum edge; `at_mm` is the distance from there to the groove's near wall.
+    at_mm, width_mm : float
+        Place and width.
+    kerf : Quantity or None
+        Kerf of the blade or stack that cuts it, mm; None: the blade that the scale was zeroed with.
+    after : str or None
+        Name of the groove from whose far wall the plan measures this one; `at_mm` is from the datum all the same.
+    settings_mm : tuple of float or None
+        Fence-scale settings wished for by the plan's owner, in order; None lets them be worked out.
+    blade_line_mm : float or None
+        For the channel of a removable insert: distance from the datum to the middle of the kerf that the sled's own
+        blade cuts there.
+    """
+
+    name: str
+    edge: str
+    at_mm: float
+    width_mm: float
+    kerf: Quantity | None = None
+    after: str | None = None
+    settings_mm: tuple[float, ...] | None = None
+    blade_line_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Grooves in one board, all cut with the same edge of it against the fence.
+
+    Parameters
+    ----------
+    name : str
+        What it is.
+    units : {"in", "mm"}
+        Units to speak in first.
+    board_mm : float
+        The board's width, across the grooves.
+    fence_edge, other_edge : str
+        Names of its two edges; the first lies against the fence.
+    saw : Saw
+        The saw.
+    overlap_mm : float
+        Least overlap of one pass with the next.
+    tolerance_mm : float
+        How far a wall's place or a width may be off.
+    grooves : tuple of Groove
+        In the order in which they are cut.
+    """
+
+    name: str
+    units: UnitWorld
+    board_mm: float
+    fence_edge: str
+    other_edge: str
+    saw: Saw
+    overlap_mm: float
+    tolerance_mm: float
+    grooves: tuple[Groove, ...]
