@@ -63,6 +63,23 @@ def test_asking(tmp_path, monkeypatch):
     assert not any("Leaves" in question for question in asked)
 
 
+def test_a_slip_is_asked_again(tmp_path, monkeypatch, capsys):
+    said = iter(["inch", "in", "Oak", "loose", "0.003in/ft"])
+    monkeypatch.setattr("typer.prompt", lambda _, default: next(said, default))
+    path = tmp_path / "oak.toml"
+    assert main(["sled", str(path)]) == 0
+    assert load_sled(path).tolerance_deg == pytest.approx(math.degrees(0.003 / 12), rel=1e-6)
+    out = capsys.readouterr().out
+    assert "units is 'inch'" in out
+    assert "tolerance is wrong" in out
+
+
+def test_a_wrong_option_ends_before_asking(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("typer.prompt", lambda question, **_: pytest.fail(question))
+    assert main(["sled", str(tmp_path / "x.toml"), "--units", "inch"]) == 2
+    assert "units is 'inch'" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [

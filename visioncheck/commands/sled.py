@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from visioncheck.errors import UserError
 
+if TYPE_CHECKING:
     from visioncheck.correction.write_sled import Answers
 
 # key of the answers: how it is asked
@@ -63,33 +63,51 @@ def sled(
         "adjuster_distance": adjuster_distance, "kind": kind, "leaves": leaves, "pitch": pitch,
         "clockwise": clockwise, "kerf": kerf, "tip_width": tip_width, "piece_side": piece_side,
     }  # fmt: skip
-    answers = _answers(units, given, (lambda _, usual: usual) if defaults else _ask)
-    written = write_sled(path, answers)
+    written = write_sled(path, _answers(units, given, asking=not defaults))
     typer.echo(f"Wrote {path}: {written.name}, {written.pivot} end stays, {written.moving_end} end moves.")
 
 
-def _ask(question: str, usual: str) -> str:
-    return str(typer.prompt(question, default=usual)).strip()
+def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -> Answers:
+    from visioncheck.correction.sled import parse_sled
+    from visioncheck.correction.write_sled import default_answers, sled_text
+
+    answers = default_answers(units or "mm")
+    if units is None and asking:
+        answers = default_answers(_ask(answers, "units", "Inches or millimetres: in or mm").units)
+    for key, said in given.items():
+        answers = answers if said is None else _with(answers, key, said)
+    parse_sled(sled_text(answers), "the options")  # before asking: no answer could mend a wrong option
+    for questions in (_QUESTIONS, _ABOUT["shims"] | _ABOUT["screw"], _LAST):
+        for key, question in questions.items():
+            if asking and given[key] is None and key in _QUESTIONS | _LAST | _ABOUT.get(answers.kind, {}):
+                answers = _ask(answers, key, question)
+    return answers
 
 
-def _answers(units: str | None, given: dict[str, str | None], ask: Callable[[str, str], str]) -> Answers:
+def _ask(answers: Answers, key: str, question: str) -> Answers:
+    """Ask until the answer makes a sled; a slip costs one line, not the whole conversation."""
+    from visioncheck.correction.sled import parse_sled
+    from visioncheck.correction.write_sled import sled_text
+
+    usual = getattr(answers, key)
+    shown = ", ".join(usual) if key == "leaves" else usual
+    while True:
+        asked = _with(answers, key, str(typer.prompt(question, default=shown)))
+        try:
+            parse_sled(sled_text(asked), "that answer")
+        except UserError as problem:
+            typer.echo(f"{problem}")
+        else:
+            return asked
+
+
+def _with(answers: Answers, key: str, said: str) -> Answers:
     from dataclasses import replace
 
-    from visioncheck.correction.write_sled import default_answers
-
-    units = units or ask("Inches or millimetres: in or mm", "mm")
-    usual = default_answers(units)
-
-    def answer(questions: dict[str, str]) -> dict[str, str]:
-        shown = {key: ", ".join(usual.leaves) if key == "leaves" else getattr(usual, key) for key in questions}
-        return {key: given[key] or ask(question, shown[key]) for key, question in questions.items()}
-
-    answers = answer(_QUESTIONS)
-    answers |= answer(_ABOUT.get(answers["kind"], {}))
-    answers |= answer(_LAST)
-    leaves = answers.pop("leaves", "")
-    owned = tuple(leaf.strip() for leaf in leaves.split(",") if leaf.strip())
-    return replace(usual, leaves=owned or usual.leaves, **answers)
+    if key == "leaves":
+        return replace(answers, leaves=tuple(leaf.strip() for leaf in said.split(",") if leaf.strip()))
+    changed: dict[str, Any] = {key: said.strip()}
+    return replace(answers, **changed)
 
 
 def register(app: typer.Typer) -> None:
