@@ -1,0 +1,117 @@
+"""What one photo says of one workpiece."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.fence.squareness import PanelFit
+from visioncheck.quantity import Quantity
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class EdgeReading:
+    """One straight edge of the top face.
+
+    Attributes
+    ----------
+    start_mm, end_mm : (2,) ndarray
+        Its fitted line's ends (the piece's corners), table frame, plane of the top face.
+    start_px, end_px : (2,) ndarray
+        The same in the picture.
+    stations_px : (n, 2) ndarray
+        Where the edge was seen, px.
+    residuals_mm : (n,) ndarray
+        Distance of each station from the fitted line, positive to the outside.
+    weights : (n,) ndarray
+        0 … 1: how far each station counted.
+    bow : Quantity
+        Sagitta of the edge, mm.
+    """
+
+    start_mm: Array
+    end_mm: Array
+    start_px: Array
+    end_px: Array
+    stations_px: Array
+    residuals_mm: Array
+    weights: Array
+    bow: Quantity
+
+    @property
+    def length_mm(self) -> float:
+        """Length between the corners."""
+        return float(np.linalg.norm(self.end_mm - self.start_mm))
+
+
+@dataclass(frozen=True)
+class CornerReading:
+    """One corner: its place (table frame, mm) and its interior angle; it is where `edges` meet."""
+
+    at_mm: Array
+    at_px: Array
+    angle: Quantity
+    edges: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class WidthReading:
+    """A width of a strip at a distance along it from its `near` end, mm."""
+
+    at_mm: float
+    width: Quantity
+
+
+@dataclass(frozen=True)
+class Reading:
+    """All that was read from one photo.
+
+    Attributes
+    ----------
+    piece : str
+        ``"corner"``, ``"panel"`` or ``"strip"``.
+    edges : tuple of EdgeReading
+        In order round the piece; edge i runs from corner i to corner i + 1.
+    corners : tuple of CornerReading
+        Corner i lies between edge i - 1 and edge i.
+    taper : Quantity or None
+        Angle between a strip's long edges, deg; positive where it is wider at `widths[-1]`.
+    widths : tuple of WidthReading
+        Of a strip, from one end to the other.
+    thickness : Quantity or None
+        From the tag, or as it was given.
+    fence_edge, cut_edge : int or None
+        Numbers of the edges, where known.
+    fence_error : Quantity or None
+        e, deg; see the conventions; None where its sign cannot be known.
+    fence_error_size : Quantity or None
+        |e|, deg, where only its size can be known.
+    question : str or None
+        What the user must say for the sign to be known.
+    budget : mapping of str to float
+        Standard uncertainty of the headline reading by source, deg.
+    flags : tuple of str
+        Codes of quality flags, see `visioncheck.flags`.
+    """
+
+    photo: str
+    piece: str
+    edges: tuple[EdgeReading, ...]
+    corners: tuple[CornerReading, ...]
+    taper: Quantity | None = None
+    widths: tuple[WidthReading, ...] = ()
+    thickness: Quantity | None = None
+    fence_edge: int | None = None
+    cut_edge: int | None = None
+    fence_error: Quantity | None = None
+    fence_error_size: Quantity | None = None
+    question: str | None = None
+    panel: PanelFit | None = None
+    tag_id: int | None = None
+    budget: Mapping[str, float] = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
