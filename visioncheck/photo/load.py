@@ -7,15 +7,16 @@ import io
 import re
 import warnings
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
     from PIL.Image import Image
 
 MOST_PIXELS = 100_000_000

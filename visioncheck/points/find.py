@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.errors import Refusal
-from visioncheck.photo.load import Photo
 from visioncheck.points.markers import Sightings, find_markers
 from visioncheck.points.model import TargetPoints
 from visioncheck.points.saddle import (
@@ -27,6 +27,9 @@ from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
 from visioncheck.points.tag import find_tags
 from visioncheck.target.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
 
+if TYPE_CHECKING:
+    from visioncheck.photo.load import Photo
+
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -34,9 +37,13 @@ _WINDOW = 0.125
 """Half the window's side as a part of the square's: clear of the markers, which begin at 0.15."""
 _MOST_PX = 17
 _FEWEST_POINTS = 20
-_ROUNDS = 3
+_ROUNDS = 5
 _NEIGHBOURS = 11
-_BETTER_PX = 1.5
+_OUTLIER = 4.5
+_FEWEST_FOR_SCATTER = 40
+_SCATTER_UNKNOWN = 2.0
+"""What the ratio commonly is; for too few points to tell."""
+_BETTER_PX = 0.7
 """A rejected point is tried again where the mended map moves it by more than this."""
 
 
@@ -62,7 +69,7 @@ def find_points(photo: Photo) -> TargetPoints:
     if not sheets:
         raise _nothing(photo, green)
     layout = layout_of(paper)
-    found = [_read_sheet(green, layout, sheet) for sheet in sheets]
+    found = [read for sheet in sheets if (read := _read_sheet(green, layout, sheet))]
     return _gather(photo, layout, found, seen)
 
 
@@ -126,7 +133,16 @@ class _Read:
     fits: Fits
 
 
-def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _Read:
+def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _Read | None:
+    """Read one sheet's points; None where so few are seen that they fix no map."""
+    try:
+        read = _refine_sheet(green, layout, sheet)
+        return _with_true_scatter(layout, read) if len(read.index) else None
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+
+
+def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _Read:
     """Fit all saddles where the map says, judge them, mend the map with the good ones and try the rest again."""
     read = _attempt(green, layout, sheet.number, sheet.map)
     good = _fit_together(layout, read)
@@ -235,16 +251,47 @@ def _field_sign(layout: Layout, read: _Read, contrast: Array) -> float:
 
 
 def _fit_together(layout: Layout, read: _Read) -> Flags:
-    """Which points stand where their neighbours say, by a robust smooth map through the good ones."""
+    """Which good points stand where their neighbours say; none where there are too few to say."""
     good = _are_saddles(layout, read)
     if np.count_nonzero(good) < 8:
-        return good
-    degree = 5 if np.count_nonzero(good) >= 70 else 4 if np.count_nonzero(good) >= 50 else 2
-    page = layout.saddles_mm[read.index]
-    sheet_map, _ = fit_sheet_map(page[good], read.fits.terms[good, :2], degree, 0.05)
-    miss = np.linalg.norm(read.fits.terms[:, :2] - sheet_map.pixels(page), axis=1)
-    usual = float(np.median(miss[good]))
-    return np.asarray(good & (miss < max(6 * usual, 0.3)))
+        return np.zeros_like(good)
+    own = np.hypot(*_own_miss(layout, read, good).T)
+    return np.asarray(good & (own < max(_OUTLIER * float(np.median(own[good])), 0.12)))
+
+
+def _own_miss(layout: Layout, read: _Read, good: Flags) -> Array:
+    """Deviation (n, 2), px, from a robust smooth map through the good points, less what neighbours share.
+
+    What neighbours share (waves of the paper, a real lens) is no fault of the point.
+    """
+    page, places = layout.saddles_mm[read.index], read.fits.terms[:, :2]
+    sheet_map, _ = fit_sheet_map(page[good], places[good], _map_degree(int(np.count_nonzero(good))), 0.05)
+    miss = places - sheet_map.pixels(page)
+    return np.column_stack([axis - _usual(axis, places, good) for axis in miss.T])
+
+
+def _map_degree(points: int) -> int:
+    return 5 if points >= 70 else 4 if points >= 50 else 2
+
+
+def _with_true_scatter(layout: Layout, read: _Read) -> _Read:
+    """Scale the uncertainties so that they cover the points' scatter about their neighbours.
+
+    The ratio of R. T. Birge, The calculation of errors by the method of least squares (Physical Review, 1932),
+    with a median in place of the squares. It takes in what a point's own residuals cannot tell: noise that
+    neighbouring pixels share.
+    """
+    count = len(read.index)
+    if count < _FEWEST_FOR_SCATTER:
+        ratio = _SCATTER_UNKNOWN
+    else:
+        own = _own_miss(layout, read, np.ones(count, bool)) / read.fits.u_px[:, None]
+        degree = _map_degree(count)
+        freedom = 1 - ((degree + 1) * (degree + 2) / 2) / count
+        # the median of the neighbours, itself among them, has about 1.5 / n of one point's variance
+        freedom *= 1 - 0.5 / _NEIGHBOURS
+        ratio = 1.4826 * float(np.median(np.abs(own))) / np.sqrt(freedom)
+    return replace(read, fits=replace(read.fits, u_px=read.fits.u_px * max(ratio, 0.5)))
 
 
 def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings) -> TargetPoints:

@@ -5,7 +5,7 @@ Each point is fitted by Gauss-Newton to a blurred crossing of two edges,
     (o + a erf(u/√2σ_u) erf(v/√2σ_v) + s (g(u) + g(v))) (1 + p·(x - c)),
 
 u and v the distances from the two edges, which need not be square to each other. The term in s is what
-ink spread and the picture's gamma do: they widen the dark squares and leave the crossing where it is,
+ink spread and an unknown tone curve do: they widen the dark squares and leave the crossing where it is,
 because they keep the point symmetry about it. The last factor is uneven light.
 The model of an edge as the error function is that of a Gaussian point spread.
 """
@@ -13,16 +13,18 @@ The model of an edge as the error function is that of a Gaussian point spread.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
+from visioncheck.photo.light import linear_light
+
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
 _STEPS = 10
-_LAG = 2
 _SETTLED_PX = 0.004
 _NEAR_PX = 4.0
 X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y = range(11)
@@ -51,9 +53,9 @@ class Windows:
     half: int
 
     def cut(self, channel: NDArray[np.uint8]) -> Single:
-        """Cut the windows' pixels out of a channel, (n, k)."""
+        """Cut the windows' pixels out of a channel, (n, k), in linear light 0 … 255: blur acts on light."""
         at = self.offset.astype(np.int64) + self.corner[:, None]
-        return np.asarray(channel[at[..., 1], at[..., 0]], np.float32)
+        return linear_light(channel[at[..., 1], at[..., 0]]) * np.float32(255)
 
     def rows(self, chosen: NDArray[np.bool_]) -> Windows:
         """Take the windows of some points only."""
@@ -78,7 +80,8 @@ class Fits:
         x, y (px, image frame), turns of the two edges' normals (rad), blur of each (px), level, amplitude, spread,
         slope of the light (1/px).
     u_px : (n,) ndarray
-        Standard uncertainty of x and of y (root of the mean variance).
+        Standard uncertainty of x and of y (root of the mean variance) by the residuals as if even and
+        uncorrelated, which noise at edges is not: `find` scales it by the points' true scatter.
     residual_rms, residual_worst : (n,) ndarray
         Root mean square residual, and the largest mean over a 5 x 5 block, in levels.
     last_step_px : (n,) ndarray
@@ -109,7 +112,7 @@ def windows_at(places: Array, jacobians: Array, half_mm: float, most_px: int) ->
     span = np.arange(-half, half + 1)
     grid = np.stack(np.meshgrid(span, span), axis=-1).reshape(-1, 2)
     corner = np.round(places).astype(np.int64)
-    normals = np.linalg.inv(jacobians)
+    normals = np.asarray(np.linalg.inv(jacobians), float)
     page = np.abs(_page(normals, grid[None], corner - places))
     from_edge = (page / np.linalg.norm(normals, axis=2)[:, None]).min(axis=2)
     used = np.all(page <= half_mm, axis=2) & ((from_edge < _NEAR_PX) | (grid.sum(axis=1) % 2 == 0))
@@ -119,7 +122,7 @@ def windows_at(places: Array, jacobians: Array, half_mm: float, most_px: int) ->
     return Windows(corner, grid[first].astype(np.float32), weight, half)
 
 
-def _page(normals: Array, offset: NDArray[np.generic], shift: Array) -> Array:
+def _page(normals: NDArray[Any], offset: NDArray[Any], shift: NDArray[Any]) -> Array:
     """Page offsets (n, k, 2), mm, of pixel offsets from the window's middle, which stands `shift` off the place."""
     return np.asarray(np.matmul(offset + shift[:, None], normals.transpose(0, 2, 1)))
 
@@ -167,7 +170,7 @@ def shift_to_channel(values: Single, windows: Windows, green: Fits) -> tuple[Arr
 
 def _start(values: Single, windows: Windows, places: Array, jacobians: Array) -> Array:
     weight = windows.weight
-    normals = np.linalg.inv(jacobians)
+    normals = np.asarray(np.linalg.inv(jacobians), float)
     # row 0 of the inverse is the gradient of page x: the normal of the edge that runs along page y
     page = _page(normals, windows.offset, windows.corner - places)
     sign = np.sign(page[..., 0] * page[..., 1])
@@ -243,40 +246,15 @@ def _judge(values: Single, windows: Windows, terms: Array, last_step: Array) -> 
     inverse = np.linalg.inv(normal / (scale[:, :, None] * scale[:, None, :]) + 1e-6 * np.eye(11))
     variance = np.einsum("nii->ni", inverse)[:, :2] / scale[:, :2] ** 2
     squares = windows.on_grid(residual)
-    inflation = _inflation(windows, residual, rms, slopes)
     placed = terms.copy()
     placed[:, :2] += windows.corner
     return Fits(
         placed,
-        rms * np.sqrt(variance.mean(axis=1) * inflation),
+        rms * np.sqrt(variance.mean(axis=1)),
         rms,
         _worst_block(squares, windows.on_grid(windows.weight)),
         last_step,
     )
-
-
-def _inflation(windows: Windows, residual: Single, rms: Array, slopes: Single) -> float:
-    """By how much a place's variance exceeds that of even, uncorrelated noise; one number for all points.
-
-    Noise is larger at edges, and neighbouring pixels share it (demosaicing, sharpening, JPEG):
-    Σ over near pixel pairs of the products of residual times derivative, over what even noise would give.
-    H. White, A heteroskedasticity-consistent covariance matrix estimator (Econometrica, 1980); W. Newey and
-    K. West, A simple, positive semi-definite, heteroskedasticity and autocorrelation consistent covariance
-    matrix (Econometrica, 1987).
-    """
-    good = rms <= np.percentile(rms, 60)
-    chosen = windows.rows(good)
-    noise = residual[good] / np.maximum(rms[good, None], 1e-6)
-    total, own, side = 0.0, 1e-12, 2 * windows.half + 1
-    for lever in (slopes[good, X], slopes[good, Y]):
-        score = chosen.on_grid(noise * lever)
-        own += float((lever**2 * chosen.weight).sum())
-        for dy in range(-_LAG, _LAG + 1):
-            for dx in range(-_LAG, _LAG + 1):
-                here = np.s_[:, max(0, dy) : side + min(0, dy), max(0, dx) : side + min(0, dx)]
-                there = np.s_[:, max(0, -dy) : side + min(0, -dy), max(0, -dx) : side + min(0, -dx)]
-                total += float(np.vdot(score[here], score[there]))
-    return max(total / own, 1.0)
 
 
 def _worst_block(squares: Single, weight: Single) -> Array:

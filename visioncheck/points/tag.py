@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.photo.light import linear_light
-from visioncheck.points.markers import Sightings
 from visioncheck.points.model import TagSighting
 from visioncheck.target.layout import TAG_IDS, TAG_MM
+
+if TYPE_CHECKING:
+    from visioncheck.points.markers import Sightings
 
 Array = NDArray[np.float64]
 _STATIONS = 60

@@ -1,0 +1,121 @@
+from __future__ import annotations
+
+import contextlib
+import io
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from visioncheck.errors import UserError
+from visioncheck.photo.load import load_photo
+
+
+def picture(width=400, height=300):
+    ramp = np.linspace(0, 255, width, dtype=np.uint8)
+    image = np.zeros((height, width, 3), np.uint8)
+    image[..., 0], image[..., 1], image[..., 2] = ramp, 120, np.linspace(0, 255, height, dtype=np.uint8)[:, None]
+    return image
+
+
+def jpeg_bytes(orientation=1):
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110], exif[0x0112] = "Example", "Phone Z", orientation
+    exif.get_ifd(0x8769).update({0x920A: 5.7, 0xA405: 26, 0x9003: "2026:05:02 10:01:00"})
+    out = io.BytesIO()
+    Image.fromarray(picture()).save(out, "JPEG", exif=exif, quality=95)
+    return out.getvalue()
+
+
+JPEG = jpeg_bytes()
+
+
+def test_jpeg_pixels_stay_as_stored_and_exif_is_told(tmp_path):
+    path = tmp_path / "a.jpg"
+    path.write_bytes(jpeg_bytes(orientation=6))
+    photo = load_photo(path)
+    assert photo.bgr.shape == (300, 400, 3)
+    assert np.abs(photo.bgr[..., ::-1].astype(int) - picture()).max() < 12
+    exif = photo.exif
+    assert (exif.make, exif.model, exif.focal_mm, exif.focal_35mm) == ("Example", "Phone Z", 5.7, 26)
+    assert (exif.taken, exif.orientation) == ("2026:05:02 10:01:00", 6)
+    assert len(photo.sha256) == 64
+
+
+def test_png_of_8_and_16_bits(tmp_path):
+    image = picture()
+    for depth, values in ((8, image), (16, image.astype(np.uint16) * 257)):
+        path = tmp_path / f"{depth}.png"
+        cv2.imwrite(str(path), values)
+        assert np.array_equal(load_photo(path).bgr, image)
+
+
+def test_heic(tmp_path):
+    import pillow_heif
+
+    path = tmp_path / "a.heic"
+    pillow_heif.from_pillow(Image.fromarray(picture())).save(path, quality=95)
+    photo = load_photo(path)
+    assert np.abs(photo.bgr[..., ::-1].astype(int) - picture()).mean() < 6
+
+
+def test_what_follows_a_jpegs_end_does_not_matter(tmp_path):
+    path = tmp_path / "a.jpg"
+    path.write_bytes(JPEG + b"\x00motion\xff\xd8clip" * 50)
+    assert load_photo(path).bgr.shape == (300, 400, 3)
+
+
+def png(width, height):
+    out = io.BytesIO()
+    Image.new("1", (width, height)).save(out, "PNG")
+    return out.getvalue()
+
+
+BAD = {
+    "empty": (b"", "is empty"),
+    "text": (b"not a picture at all", "not a picture"),
+    "truncated": (JPEG[: len(JPEG) // 2], "cut short"),
+    "no end": (JPEG[:-2], "cut short"),
+    "one pixel": (png(1, 1), "only 1 x 1 pixels"),
+    "narrow": (png(4000, 199), "only 4000 x 199"),
+    "200 megapixels": (png(20000, 10000), "more than 100 megapixels"),
+    "bomb": (png(60000, 40000), "more than 100 megapixels"),
+    "cut png": (png(3000, 3000)[:200], "damaged|not a picture"),
+}
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_each_bad_file_has_its_sentence(tmp_path, kind):
+    data, sentence = BAD[kind]
+    path = tmp_path / "bad.jpg"
+    path.write_bytes(data)
+    with pytest.raises(UserError, match=sentence) as error:
+        load_photo(path)
+    assert str(path) in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_no_file_and_a_folder(tmp_path):
+    with pytest.raises(UserError, match="no such file"):
+        load_photo(tmp_path / "none.jpg")
+    with pytest.raises(UserError, match="is a folder"):
+        load_photo(tmp_path)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    damage=st.lists(st.tuples(st.integers(0, len(JPEG) - 1), st.integers(0, 255)), min_size=1, max_size=12),
+    head=st.booleans(),
+    cut=st.none() | st.integers(0, len(JPEG)),
+)
+def test_damaged_bytes_give_a_photo_or_a_sentence(tmp_path, damage, head, cut):
+    data = bytearray(JPEG)
+    for at, value in damage:
+        data[at % 400 if head else at] = value  # the first 400 bytes hold the EXIF block
+    path = tmp_path / "damaged.jpg"
+    path.write_bytes(bytes(data[:cut]))
+    with contextlib.suppress(UserError):
+        assert load_photo(path).bgr.dtype == np.uint8
