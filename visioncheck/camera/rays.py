@@ -1,0 +1,82 @@
+"""Derivatives of a pixel by the lens's terms, the pose and the point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.lens import Lens, distort, smooth_basis
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Projection:
+    """Pixels (n, 2) and their derivatives.
+
+    Attributes
+    ----------
+    by_lens : (n, 2, 8) ndarray
+        By the lens's terms, in the order of `LENS_TERMS`.
+    by_pose : (n, 2, 6) ndarray
+        By a small turn (rotation vector, applied on the camera's side) and by the translation, mm.
+    by_point : (n, 2, 3) ndarray
+        By the point, mm.
+    by_smooth : (n, m) ndarray
+        By the coefficients of the smooth correction, the same for x and for y.
+    """
+
+    pixels: Array
+    by_lens: Array
+    by_pose: Array
+    by_point: Array
+    by_smooth: Array
+
+
+def project(lens: Lens, rotations: Array, translations: Array, points: Array, smooth_terms: int = 0) -> Projection:
+    """Project points (n, 3), each through its own rotation (n, 3, 3) and translation (n, 3)."""
+    turned = np.einsum("nij,nj->ni", rotations, points)
+    seen = turned + translations
+    x, y, z = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2], seen[:, 2]
+    directions = np.column_stack([x, y])
+    warped, by_direction = _distort_with_slopes(x, y, lens.terms[3:])
+    to_direction = np.zeros((len(x), 2, 3))
+    to_direction[:, 0, 0] = to_direction[:, 1, 1] = 1 / z
+    to_direction[:, 0, 2], to_direction[:, 1, 2] = -x / z, -y / z
+    by_seen = lens.f_px * by_direction @ to_direction
+    by_pose = np.concatenate([by_seen @ -_cross(turned), by_seen], axis=2)
+    ideal = lens.centre_px + lens.f_px * warped
+    pixels = lens.pixels(directions)
+    by_lens = np.zeros((len(x), 2, 8))
+    by_lens[:, :, 0] = warped
+    by_lens[:, 0, 1] = by_lens[:, 1, 2] = 1
+    r2 = x * x + y * y
+    for term, radial in ((3, r2), (4, r2**2), (7, r2**3)):
+        by_lens[:, :, term] = lens.f_px * directions * radial[:, None]
+    by_lens[:, :, 5] = lens.f_px * np.column_stack([2 * x * y, r2 + 2 * y * y])
+    by_lens[:, :, 6] = lens.f_px * np.column_stack([r2 + 2 * x * x, 2 * x * y])
+    basis = smooth_basis(ideal, lens.width, lens.height, smooth_terms) if smooth_terms else np.zeros((len(x), 0))
+    return Projection(pixels, by_lens, by_pose, by_seen @ rotations, basis)
+
+
+def _distort_with_slopes(x: Array, y: Array, coefficients: Array) -> tuple[Array, Array]:
+    k1, k2, p1, p2, k3 = coefficients
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = k1 + r2 * (2 * k2 + 3 * k3 * r2)
+    slopes = np.empty((len(x), 2, 2))
+    slopes[:, 0, 0] = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x
+    slopes[:, 0, 1] = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+    slopes[:, 1, 0] = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+    slopes[:, 1, 1] = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x
+    return distort(np.column_stack([x, y]), coefficients), slopes
+
+
+def _cross(vectors: Array) -> Array:
+    matrices = np.zeros((len(vectors), 3, 3))
+    matrices[:, 0, 1], matrices[:, 0, 2] = -vectors[:, 2], vectors[:, 1]
+    matrices[:, 1, 0], matrices[:, 1, 2] = vectors[:, 2], -vectors[:, 0]
+    matrices[:, 2, 0], matrices[:, 2, 1] = -vectors[:, 1], vectors[:, 0]
+    return matrices

@@ -1,0 +1,321 @@
+"""One photo's view of the table: from its target points, with a rig or without."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.lens import Lens
+from visioncheck.camera.rays import Projection, project
+from visioncheck.camera.rig import Rig
+from visioncheck.camera.view import PlaneView, RigidView, View, rotation_matrix
+from visioncheck.errors import Refusal
+from visioncheck.points.model import TargetPoints
+from visioncheck.target.layout import layout_of
+
+Array = NDArray[np.float64]
+
+_HUBER = 2.5
+_ROUNDS = 15
+_FEWEST = 12
+_FLOOR_PX = 0.02
+
+DRIFT_SD = np.array([3.0, 2.0, 2.0, 1e-3, 2e-3, 5e-5, 5e-5, 2e-3])
+"""How far a phone's lens moves between photos as it refocuses: the prior's width beside the survey's own.
+
+f, cx, cy in px for a picture 4000 px wide (scaled with the width), then k1, k2, p1, p2, k3; an assumption.
+"""
+FLATNESS_SD_MM = 0.012
+FLATNESS_REACH_MM = 60.0
+"""The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption."""
+
+PRINT_STRETCH_SD = 0.003
+PRINT_SHEAR_SD = 0.002
+PRINT_LOCAL_MM = 0.05
+"""An unsurveyed home print: relative stretch of x against y, shear, and smooth local error (measured prints)."""
+
+
+@dataclass(frozen=True)
+class ViewFit:
+    """A view and how well the points bear it.
+
+    Attributes
+    ----------
+    rms_px : float
+        Of the points' residuals, one coordinate.
+    lens_moved_sigma : float
+        How far the lens stands from the rig's, in prior standard deviations; 0 without a rig.
+    """
+
+    view: View
+    rms_px: float
+    points_used: int
+    tilt_deg: float
+    lens_moved_sigma: float = 0.0
+
+
+def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
+    """Pose of a photo taken with a surveyed rig; the rig's lens is a prior that the photo may correct.
+
+    Raises
+    ------
+    Refusal
+        Too few of the rig's points in the picture, or not the rig's sheet or phone.
+    """
+    if points.paper != rig.paper or points.field != rig.field:
+        raise Refusal(
+            f"{name}: shows a {points.paper} {points.field} sheet, but the rig was surveyed on {rig.paper} {rig.field};"
+            " use the rig file of this sheet.",
+            "other-rig",
+        )
+    place = {key: n for n, key in enumerate(zip(rig.sheet.tolist(), rig.index.tolist(), strict=True))}
+    known = [n for n, key in enumerate(zip(points.sheet.tolist(), points.index.tolist(), strict=True)) if key in place]
+    if len(known) < _FEWEST:
+        raise Refusal(f"{name}: only {len(known)} of the surveyed points are seen; show more of the band.", "few-points")
+    which = np.array([place[int(points.sheet[n]), int(points.index[n])] for n in known])
+    spatial, pixels = rig.points_mm[which], points.xy_px[known]
+    u = np.hypot(points.u_px[known], _FLOOR_PX)
+    fit = _PoseFit(rig, spatial, pixels, u)
+    fit.run(name)
+    covariances = fit.covariances(which)
+    rotation = cv2.Rodrigues(fit.rotation)[0][:, 0]
+    view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel)
+    tilt = float(np.degrees(np.arccos(np.clip(fit.rotation[2, 2], -1, 1))))
+    return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt, fit.lens_moved_sigma)
+
+
+class _PoseFit:
+    """Gauss–Newton over pose (6) and lens terms (8), Huber's weights, the lens bound by its prior."""
+
+    def __init__(self, rig: Rig, spatial: Array, pixels: Array, u: Array) -> None:
+        self.rig, self.spatial, self.pixels, self.u = rig, spatial, pixels, u
+        self.lens = rig.lens
+        drift = DRIFT_SD.copy()
+        drift[:3] *= max(rig.lens.width, rig.lens.height) / 4000
+        self.prior_covariance = rig.covariance[:8, :8] + np.diag(drift**2)
+        self.prior = np.linalg.inv(self.prior_covariance)
+        self.weights = np.ones(len(pixels))
+
+    def run(self, name: str) -> None:
+        directions = self.lens.directions(self.pixels)
+        solved, turn, shift, _ = cv2.solvePnPRansac(
+            self.spatial.astype(np.float64),
+            directions.astype(np.float64),
+            np.eye(3),
+            None,
+            reprojectionError=6.0 / self.lens.f_px,
+            iterationsCount=200,
+        )
+        if not solved:
+            raise Refusal(f"{name}: the points do not fit the rig's sheet; use the rig of this sheet and phone.", "other-rig")
+        self.rotation, self.translation = cv2.Rodrigues(turn)[0], np.ravel(shift)
+        for _ in range(_ROUNDS):
+            at = self._project()
+            residuals = self.pixels - at.pixels
+            norm = np.linalg.norm(residuals, axis=1) / self.u
+            self.scale = max(float(np.median(norm)) / 1.1774, 0.3)
+            self.weights = np.minimum(1, _HUBER * self.scale / np.maximum(norm, 1e-9))
+            self.weights[norm > 8 * self.scale] = 0
+            rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
+            weight = self.weights / self.u**2
+            self.normal = np.einsum("nki,nkj,n->ij", rows, rows, weight)
+            right = np.einsum("nki,nk,n->i", rows, residuals, weight)
+            right[6:] += self.prior @ (self.rig.lens.terms - self.lens.terms)
+            self.full = self.normal.copy()
+            self.full[6:, 6:] += self.prior
+            step = np.linalg.solve(self.full, right)
+            self.rotation = rotation_matrix(step[:3]) @ self.rotation
+            self.translation = self.translation + step[3:6]
+            self.lens = self.lens.with_terms(self.lens.terms + step[6:])
+            if float(step @ self.full @ step) < 1e-8:
+                break
+        used = self.weights > 0.3
+        self.rms_px = float(np.sqrt(np.mean(residuals[used] ** 2)))
+        if used.mean() < 0.6 or self.rms_px > 1.0:
+            raise Refusal(
+                f"{name}: the points miss the surveyed sheet by {self.rms_px:.1f} px; survey this sheet with this phone"
+                " at this zoom, and lay the sheet flat.",
+                "other-rig",
+            )
+        moved = self.lens.terms - self.rig.lens.terms
+        self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
+
+    def _project(self) -> Projection:
+        n = len(self.spatial)
+        rotations = np.broadcast_to(self.rotation, (n, 3, 3))
+        return project(self.lens, rotations, np.broadcast_to(self.translation, (n, 3)), self.spatial)
+
+    def covariances(self, which: NDArray[np.int64]) -> dict[str, Array]:
+        """Of `RigidView.theta`, by source."""
+        at = self._project()
+        rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
+        weight = self.weights / self.u**2
+        inverse = np.linalg.inv(self.full)
+        gain = inverse @ np.einsum("nki,nkj,n->inj", rows, at.by_point, weight).reshape(14, -1)
+        columns = (8 + 3 * which[:, None] + np.arange(3)).ravel()
+        survey = self.rig.covariance[np.ix_(columns, columns)]
+        apart = np.linalg.norm(self.spatial[:, None, :2] - self.spatial[None, :, :2], axis=2)
+        wave = FLATNESS_SD_MM**2 * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
+        lift = gain[:, 2::3]
+        held = np.zeros((14, 14))
+        held[6:, 6:] = self.prior
+        to_theta = np.eye(14)
+        to_theta[:3, :3] = _turn_to_vector(self.rotation)
+        sources = {
+            "target points": inverse @ self.normal @ inverse * max(self.scale, 1.0) ** 2,
+            "lens": inverse @ held @ inverse,
+            "print survey": gain @ survey @ gain.T,
+            "paper flatness": lift @ wave @ lift.T,
+        }
+        return {source: to_theta @ matrix @ to_theta.T for source, matrix in sources.items()}
+
+
+def _turn_to_vector(rotation: Array) -> Array:
+    """Derivative of the rotation vector by a small turn on the camera's side, (3, 3)."""
+    base = cv2.Rodrigues(rotation)[0][:, 0]
+    step = 1e-6
+    columns = [(cv2.Rodrigues(rotation_matrix(step * axis) @ rotation)[0][:, 0] - base) / step for axis in np.eye(3)]
+    return np.column_stack(columns)
+
+
+def default_lens(width: int, height: int, focal_35mm: float | None) -> Lens:
+    """A lens known from EXIF alone: the 35 mm equivalent refers to the 43.27 mm diagonal (CIPA DCG-001)."""
+    diagonal = float(np.hypot(width, height))
+    focal = diagonal * focal_35mm / 43.27 if focal_35mm else 0.75 * max(width, height)
+    return Lens(width, height, np.array([focal, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0], float))
+
+
+def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float | None, name: str) -> ViewFit:
+    """A plane-to-plane map from the nominal page, for a photo without a rig.
+
+    Never a rigid pose: a print stretched by 0.3 % would read as 4° of tilt and spoil every angle. The sheet
+    with the most points gives the frame. The distortion k1 is fitted as far as the points bear it.
+
+    Raises
+    ------
+    Refusal
+        Too few points.
+    """
+    sheets, counts = np.unique(points.sheet, return_counts=True)
+    here = points.sheet == sheets[np.argmax(counts)]
+    if here.sum() < _FEWEST:
+        raise Refusal(f"{name}: only {here.sum()} points of a sheet are seen; show more of the band.", "few-points")
+    layout = layout_of(points.paper)
+    nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
+    lens = default_lens(width, height, focal_35mm)
+    fit = _PlaneFit(lens, nominal, pixels)
+    rotation, translation = _decompose(fit.homography)
+    camera = -rotation.T @ translation
+    view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), fit.covariances())
+    tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
+    return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)
+
+
+class _PlaneFit:
+    """Homography (8) and lens terms (8); the lens held by what phones are like."""
+
+    LENS_SD = np.array([1e-9, 1e-9, 1e-9, 0.05, 0.05, 1e-9, 1e-9, 1e-9])
+
+    def __init__(self, lens: Lens, nominal: Array, pixels: Array) -> None:
+        self.nominal, self.pixels = nominal, pixels
+        homography, _ = cv2.findHomography(nominal, lens.directions(pixels), cv2.LMEDS)
+        self.homography, self.lens = homography / homography[2, 2], lens
+        first = lens.terms
+        self.prior = 1 / self.LENS_SD**2
+        for _ in range(_ROUNDS):
+            rows, residuals = self._rows()
+            norm = np.linalg.norm(residuals, axis=1)
+            self.scale = max(float(np.median(norm)) / 1.1774, 0.02)
+            self.weights = np.minimum(1, _HUBER * self.scale / np.maximum(norm, 1e-9))
+            weight = self.weights / self.scale**2
+            self.normal = np.einsum("nki,nkj,n->ij", rows, rows, weight)
+            right = np.einsum("nki,nk,n->i", rows, residuals, weight)
+            right[8:] += self.prior * (first - self.lens.terms)
+            self.full = self.normal + np.diag(np.append(np.zeros(8), self.prior))
+            size = 1 / np.sqrt(np.diag(self.full))
+            step = size * np.linalg.solve(self.full * size[:, None] * size, right * size)
+            self._move(step)
+        self.rms_px = float(np.sqrt(np.mean(residuals**2)))
+
+    def _move(self, step: Array) -> None:
+        theta = self.homography.ravel()[:8] + step[:8]
+        self.homography = np.append(theta, 1.0).reshape(3, 3)
+        self.lens = self.lens.with_terms(self.lens.terms + step[8:])
+
+    def _rows(self) -> tuple[Array, Array]:
+        """Derivatives (n, 2, 16) of the pixels by homography and lens, and the residuals."""
+        homogeneous = np.column_stack([self.nominal, np.ones(len(self.nominal))])
+        mapped = homogeneous @ self.homography.T
+        w = mapped[:, 2]
+        directions = mapped[:, :2] / w[:, None]
+        n = len(directions)
+        # a camera frame in which each direction is a point at depth 1
+        at = project(
+            self.lens,
+            np.broadcast_to(np.eye(3), (n, 3, 3)),
+            np.zeros((n, 3)),
+            np.column_stack([directions, np.ones(n)]),
+        )
+        by_direction = at.by_point[:, :, :2]
+        by_h = np.zeros((n, 2, 8))
+        by_h[:, 0, 0:3] = by_h[:, 1, 3:6] = homogeneous / w[:, None]
+        by_h[:, :, 6:8] = -directions[:, :, None] * (homogeneous[:, :2] / w[:, None])[:, None, :]
+        rows = np.concatenate([by_direction @ by_h, at.by_lens], axis=2)
+        return rows, self.pixels - at.pixels
+
+    def covariances(self) -> dict[str, Array]:
+        """Of `PlaneView.theta`: what the pixels leave open, and what an unsurveyed print may be."""
+        rows, _ = self._rows()
+        weight = self.weights / self.scale**2
+        size = 1 / np.sqrt(np.diag(self.full))
+        inverse = np.linalg.inv(self.full * size[:, None] * size) * size[:, None] * size
+        gain = inverse @ np.einsum("nki,n->ink", rows, weight).reshape(16, -1)
+        print_basis = _print_errors(self.nominal)
+        # a print error moves the pixels as the homography moves the page
+        slopes = self._pixel_slopes()
+        moved = np.einsum("nkj,bnj->bnk", slopes, print_basis).reshape(len(print_basis), -1)
+        spread = gain @ moved.T
+        held = np.diag(np.append(np.zeros(8), self.prior))
+        return {
+            "target points": inverse @ self.normal @ inverse,
+            "lens": inverse @ held @ inverse,
+            "print survey": spread @ spread.T,
+        }
+
+    def _pixel_slopes(self) -> Array:
+        step = 1e-3
+        view = PlaneView(self.lens, self.homography, np.zeros(2), 1.0)
+        base = view.to_image(self.nominal)
+        return np.stack([(view.to_image(self.nominal + step * axis) - base) / step for axis in np.eye(2)], axis=2)
+
+
+def _print_errors(nominal: Array) -> Array:
+    """Errors of a home print, one standard deviation each, (basis, n, 2) mm."""
+    centred = nominal - nominal.mean(axis=0)
+    x, y = centred.T
+    half = np.abs(centred).max(axis=0)
+    a, b = x / half[0], y / half[1]
+    zero = np.zeros_like(x)
+    basis = [
+        np.column_stack([PRINT_STRETCH_SD * x, zero]),
+        np.column_stack([zero, PRINT_STRETCH_SD * y]),
+        np.column_stack([PRINT_SHEAR_SD * y, zero]),
+    ]
+    for shape in (a * a, a * b, b * b, a**3, a * a * b, a * b * b, b**3):
+        basis += [np.column_stack([PRINT_LOCAL_MM * shape, zero]), np.column_stack([zero, PRINT_LOCAL_MM * shape])]
+    return np.stack(basis)
+
+
+def _decompose(homography: Array) -> tuple[Array, Array]:
+    """Pose whose plane-to-directions map is nearest the homography."""
+    scale = 2 / (np.linalg.norm(homography[:, 0]) + np.linalg.norm(homography[:, 1]))
+    a, b, translation = (homography * scale).T
+    u, _, vt = np.linalg.svd(np.column_stack([a, b, np.cross(a, b)]))
+    rotation = u @ vt
+    if translation[2] < 0:
+        rotation, translation = rotation @ np.diag([-1.0, -1.0, 1.0]), -translation
+    return rotation, translation
+

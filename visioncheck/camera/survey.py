@@ -1,0 +1,326 @@
+"""The survey: camera and print measured together from several photos of the bare sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust
+from visioncheck.camera.lens import Lens, smooth_basis
+from visioncheck.camera.view import RigidView
+from visioncheck.errors import UserError
+from visioncheck.points.model import TargetPoints
+from visioncheck.target.layout import layout_of
+
+Array = NDArray[np.float64]
+
+NOMINAL_SCALE_U_REL = 0.004
+"""Of a home print's scale, where nothing was ruled (printers: 0.1 … 0.4 % off)."""
+RULED_U_MM = 0.15
+"""Of a length read from a steel rule with half-millimetre marks; common practice, no source."""
+SMOOTH_TERMS = 28
+"""Degree 6: what a moulded phone lens does beyond Brown's model is smooth over about a fifth of the picture."""
+_WORST_SCALE = 0.02
+_FEWEST_PHOTOS = 4
+_TILT_NEEDED_DEG = 8.0
+_LATERAL_LEAST = 4.0
+_LATERAL_SMALLEST = 2e-5
+"""Relative; less moves no point by a hundredth of a pixel in a dozen and is not worth believing."""
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What the survey found; `visioncheck.camera.rig.Rig` keeps it.
+
+    Attributes
+    ----------
+    points_mm : (n, 3) ndarray
+        Table frame of sheet 0.
+    print_scale : (2,) ndarray
+        Printed over nominal length in x and y, sheet 0.
+    shear_deg : float
+        By how much the print's corners are off 90°, sheet 0.
+    local_mm : (n, 2) ndarray
+        What is left of each point's error after scale, shear and place are taken out.
+    tilts_deg, rolls_deg : (photos,) ndarray
+    lens_u : (8,) ndarray
+        Standard uncertainty of the lens's terms.
+    """
+
+    lens: Lens
+    sheet: NDArray[np.int64]
+    index: NDArray[np.int64]
+    points_mm: Array
+    covariance: Array
+    scale_u_rel: float
+    residual_px: float
+    print_scale: Array
+    shear_deg: float
+    local_mm: Array
+    tilts_deg: Array
+    rolls_deg: Array
+
+    @property
+    def lens_u(self) -> Array:
+        """Standard uncertainties of the lens's terms, (8,)."""
+        return np.sqrt(np.diag(self.covariance)[:8])
+
+
+def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: float | None) -> Survey:
+    """Survey the camera and the print.
+
+    Parameters
+    ----------
+    photos : sequence of TargetPoints
+        The bare sheets, each from another direction.
+    width, height : int
+        Of every photo, px.
+    ruled_mm : float or None
+        From the first to the last band saddle point of sheet 0.
+
+    Raises
+    ------
+    UserError
+        The photos cannot support it, or the print is at the wrong scale; says what to do.
+    """
+    if len(photos) < _FEWEST_PHOTOS:
+        raise UserError(
+            f"a survey needs at least {_FEWEST_PHOTOS} photos, better 8; {len(photos)} given: add some from other"
+            " sides, tilted by 15 to 30 degrees, with the phone turned a quarter turn in some."
+        )
+    paper = photos[0].paper
+    sheet, index = _names(photos)
+    seen = _sightings(photos, sheet, index)
+    start = _start(photos, seen, sheet, index, width, height)
+    brown = _trimmed(start, seen)
+    best = _with_smooth(brown, seen)
+    lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
+    frame = _to_table(best, sheet, index, paper, ruled_mm)
+    tilts, rolls = _attitudes(best, frame)
+    if np.ptp(rolls) < 30 and tilts.max() < _TILT_NEEDED_DEG:
+        raise UserError(
+            "the survey's photos were all taken from straight above: add some tilted by about 20 degrees from the"
+            " left, right, near and far side."
+        )
+    keep = best.weights > 0
+    residual = float(np.sqrt(np.mean(best.residuals_px[keep] ** 2)))
+    scale_u = NOMINAL_SCALE_U_REL if ruled_mm is None else RULED_U_MM / ruled_mm
+    first = sheet == 0
+    scales, shear, local = print_error(layout_of(paper).saddles_mm[index[first]], frame.points_mm[first, :2])
+    return Survey(
+        lens, sheet, index, frame.points_mm, frame.covariance, scale_u, residual, scales, shear, local, tilts, rolls
+    )
+
+
+def _names(photos: Sequence[TargetPoints]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Names of the points seen in at least two photos."""
+    if len({points.paper for points in photos}) > 1:
+        raise UserError("the survey's photos show sheets of different paper; survey each target by itself.")
+    keys = np.concatenate([points.sheet * 1000 + points.index for points in photos])
+    named, count = np.unique(keys, return_counts=True)
+    named = named[count >= 2]
+    if not np.any(named < 1000):
+        raise UserError("sheet 0 is not in the survey's photos; its points set the frame and the scale.")
+    return named // 1000, named % 1000
+
+
+def _sightings(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: NDArray[np.int64]) -> Sightings:
+    number = {key: place for place, key in enumerate((sheet * 1000 + index).tolist())}
+    photo, point, xy, u = [], [], [], []
+    for which, points in enumerate(photos):
+        for key, place, u_px in zip((points.sheet * 1000 + points.index).tolist(), points.xy_px, points.u_px, strict=True):
+            if key in number:
+                photo.append(which)
+                point.append(number[key])
+                xy.append(place)
+                u.append(u_px)
+    # a floor: paper and lens are never as smooth as the noise of one point
+    return Sightings(np.array(photo), np.array(point), np.array(xy), np.hypot(np.array(u), 0.02))
+
+
+def _start(
+    photos: Sequence[TargetPoints],
+    seen: Sightings,
+    sheet: NDArray[np.int64],
+    index: NDArray[np.int64],
+    width: int,
+    height: int,
+) -> Bundle:
+    """Camera and poses from sheet 0 as if it were printed true; other sheets where their points fall."""
+    nominal = layout_of(photos[0].paper).saddles_mm
+    views = [points for points in photos if np.sum(points.sheet == 0) >= 12]
+    if len(views) != len(photos):
+        raise UserError("sheet 0 is hardly seen in one of the survey's photos; leave that photo out or shoot it again.")
+    spatial = [np.column_stack([nominal[p.index[p.sheet == 0]], np.zeros(np.sum(p.sheet == 0))]) for p in photos]
+    flat = [p.xy_px[p.sheet == 0] for p in photos]
+    guess = np.array([[0.75 * max(width, height), 0, width / 2], [0, 0.75 * max(width, height), height / 2], [0, 0, 1]])
+    flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
+    flags |= cv2.CALIB_ZERO_TANGENT_DIST
+    _, matrix, coefficients, turns, shifts = cv2.calibrateCamera(  # type: ignore[call-overload]
+        [points.astype(np.float32) for points in spatial],
+        [points.astype(np.float32) for points in flat],
+        (width, height),
+        guess,
+        None,
+        flags=flags,
+    )
+    k1 = float(np.ravel(coefficients)[0])
+    lens = Lens(width, height, np.array([matrix[0, 0], matrix[0, 2], matrix[1, 2], k1, 0, 0, 0, 0]))
+    places = np.zeros((len(sheet), 3))
+    places[:, :2] = nominal[index]
+    for which in np.unique(sheet[sheet > 0]):
+        places[sheet == which] = _other_sheet(photos, lens, turns, shifts, which, nominal[index[sheet == which]])
+    return Bundle(
+        lens,
+        np.stack([cv2.Rodrigues(turn)[0] for turn in turns]),
+        np.stack([np.ravel(shift) for shift in shifts]),
+        places,
+        np.ones(8, bool),
+    )
+
+
+def _other_sheet(
+    photos: Sequence[TargetPoints],
+    lens: Lens,
+    turns: Sequence[Array],
+    shifts: Sequence[Array],
+    which: int,
+    nominal: Array,
+) -> Array:
+    """Starting places of another sheet: its nominal layout moved to where sheet 0's plane shows its points."""
+    layout = layout_of(photos[0].paper).saddles_mm
+    shown, named = [], []
+    for points, turn, shift in zip(photos, turns, shifts, strict=True):
+        here = points.sheet == which
+        if here.any():
+            shown.append(RigidView(lens, np.ravel(turn), np.ravel(shift)).to_table(points.xy_px[here]))
+            named.append(layout[points.index[here]])
+    move, _ = cv2.estimateAffinePartial2D(np.concatenate(named), np.concatenate(shown))
+    return np.column_stack([nominal @ move[:, :2].T + move[:, 2], np.zeros(len(nominal))])
+
+
+def _trimmed(start: Bundle, seen: Sightings) -> Adjusted:
+    try:
+        return adjust(start, seen)
+    except ValueError:
+        raise UserError(
+            "the survey's photos do not determine the camera: add photos tilted by about 20 degrees from several sides."
+        ) from None
+
+
+def _with_smooth(brown: Adjusted, seen: Sightings) -> Adjusted:
+    """Brown's lens with a smooth correction, if that foretells the residuals of photos left out."""
+    lens = brown.bundle.lens
+    basis = smooth_basis(seen.xy_px, lens.width, lens.height, SMOOTH_TERMS)
+    weight = brown.weights / seen.u_px**2
+    before = after = 0.0
+    for fold in range(4):
+        out = seen.photo % 4 == fold
+        if not out.any() or out.all():
+            continue
+        a = basis[~out] * weight[~out, None]
+        normal = a.T @ basis[~out] + np.eye(SMOOTH_TERMS) / 0.1**2 * brown.scale**-2
+        field = np.linalg.solve(normal, a.T @ brown.residuals_px[~out])
+        left = brown.residuals_px[out]
+        before += float(np.sum(weight[out, None] * left**2))
+        after += float(np.sum(weight[out, None] * (left - basis[out] @ field) ** 2))
+    if after > 0.98 * before:
+        return brown
+    bent = replace(brown.bundle, lens=replace(lens, smooth=np.zeros((2, SMOOTH_TERMS))))
+    return adjust(bent, seen)
+
+
+def _lateral(photos: Sequence[TargetPoints], best: Adjusted) -> tuple[float, float, float]:
+    """Magnification of blue and red less green's, where it stands out from its own uncertainty."""
+    centre = best.bundle.lens.centre_px
+    found = []
+    for name in ("blue_px", "red_px"):
+        radius = np.concatenate([points.xy_px - centre for points in photos]).ravel()
+        shift = np.concatenate([getattr(points, name) - points.xy_px for points in photos]).ravel()
+        good = np.isfinite(shift) & (np.abs(shift) < 1.5)
+        radius, shift = radius[good], shift[good]
+        slope = float(radius @ shift / (radius @ radius)) if len(radius) > 20 else 0.0
+        spread = float(np.std(shift - slope * radius)) / float(np.sqrt(max(radius @ radius, 1e-12)))
+        found.append(slope if abs(slope) > max(_LATERAL_LEAST * spread, _LATERAL_SMALLEST) else 0.0)
+    return found[0], 0.0, found[1]
+
+
+@dataclass(frozen=True)
+class _Frame:
+    points_mm: Array
+    covariance: Array
+    turn: Array
+
+
+def _to_table(
+    best: Adjusted, sheet: NDArray[np.int64], index: NDArray[np.int64], paper: str, ruled_mm: float | None
+) -> _Frame:
+    """Bring the points into sheet 0's frame and to scale; take the free motions out of the covariance."""
+    layout = layout_of(paper)
+    points = best.bundle.points_mm
+    first = np.flatnonzero(sheet == 0)
+    nominal = np.column_stack([layout.saddles_mm[index[first]], np.zeros(len(first))])
+    turn, shift, scale = similarity(points[first], nominal)
+    if ruled_mm is not None:
+        ends = [first[index[first] == end] for end in layout.ruled_points]
+        if any(len(end) == 0 for end in ends):
+            raise UserError("an end of the ruled length is in no two photos: keep the whole of sheet 0 in the picture.")
+        scale = ruled_mm / float(np.linalg.norm(points[ends[0][0]] - points[ends[1][0]]))
+        printed = ruled_mm / layout.ruled_mm
+        if abs(printed - 1) > _WORST_SCALE:
+            raise UserError(
+                f"the ruled length of {ruled_mm:.1f} mm is {100 * (printed - 1):+.1f} % off the layout's"
+                f" {layout.ruled_mm:.1f} mm: print at 100 %, without fit-to-page, or read the rule again."
+            )
+        shift = nominal.mean(axis=0) - scale * turn @ points[first].mean(axis=0)
+    placed = scale * points @ turn.T + shift
+    size = len(points)
+    mover = np.kron(np.eye(size), scale * turn)
+    covariance = best.covariance.copy()
+    covariance[8:, 8:] = mover @ covariance[8:, 8:] @ mover.T
+    covariance[:8, 8:] = covariance[:8, 8:] @ mover.T
+    covariance[8:, :8] = covariance[:8, 8:].T
+    motions = _motions(placed)
+    keep = np.eye(8 + 3 * size)
+    keep[8:, 8:] -= motions @ np.linalg.pinv(motions)
+    return _Frame(placed, keep @ covariance @ keep.T, turn)
+
+
+def _motions(points: Array) -> Array:
+    """Three shifts, three turns and the scale of points (n, 3), as columns (3 n, 7)."""
+    centred = points - points.mean(axis=0)
+    columns = [np.tile(axis, len(points)) for axis in np.eye(3)]
+    columns += [np.cross(axis, centred).ravel() for axis in np.eye(3)]
+    return np.column_stack([*columns, centred.ravel()])
+
+
+def similarity(points: Array, goal: Array) -> tuple[Array, Array, float]:
+    """Turn, shift and scale that bring points (n, 3) best to `goal` (S. Umeyama, 1991)."""
+    centre, centre_goal = points.mean(axis=0), goal.mean(axis=0)
+    u, s, vt = np.linalg.svd((goal - centre_goal).T @ (points - centre))
+    sign = np.diag([1, 1, np.sign(np.linalg.det(u @ vt))])
+    turn = u @ sign @ vt
+    scale = float(np.trace(np.diag(s) @ sign) / np.sum((points - centre) ** 2))
+    return turn, centre_goal - scale * turn @ centre, scale
+
+
+def _attitudes(best: Adjusted, frame: _Frame) -> tuple[Array, Array]:
+    rotations = best.bundle.rotations @ frame.turn.T
+    tilts = np.degrees(np.arccos(np.clip(rotations[:, 2, 2], -1, 1)))
+    rolls = np.degrees(np.arctan2(rotations[:, 0, 1], rotations[:, 0, 0]))
+    return tilts, rolls
+
+
+def print_error(nominal: Array, printed: Array) -> tuple[Array, float, Array]:
+    """Scale in x and y, shear (deg, how far the corners are off 90°) and what is left, mm, of one sheet."""
+    design = np.column_stack([nominal, np.ones(len(nominal))])
+    affine = np.linalg.lstsq(design, printed, rcond=None)[0]
+    across, down = affine[0], affine[1]
+    scales = np.array([np.linalg.norm(across), np.linalg.norm(down)])
+    shear = float(np.degrees(np.arcsin(across @ down / (scales[0] * scales[1]))))
+    return scales, shear, printed - design @ affine
+
