@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import log, reckon, sled, study, target
+from visioncheck.commands import groove, log, reckon, sled, study, target
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ app = typer.Typer(
 target.register(app)
 reckon.register(app)
 sled.register(app)
+groove.register(app)
 study.register(app)
 log.register(app)
 

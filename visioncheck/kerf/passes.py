@@ -33,6 +33,8 @@ SLIVER_MM = 3.0
 """Wood narrower than this between two grooves breaks out (common practice, no source)."""
 OFF_CENTRE_MM = 0.4
 """The blade may run this far off the middle of an insert's channel: 1/64 in (common practice, no source)."""
+MOST_PASSES = 100
+"""More passes than this are a slip of typing."""
 TOUCH_MM = 1.0
 """A blade nearer than this to the fence wants a sacrificial face on it (common practice, no source)."""
 
@@ -138,6 +140,10 @@ def _check(groove: Groove, kerf: float, plan: Plan) -> None:
         raise UserError(
             f"groove {groove.name!r} is {said(groove.width_mm)} wide, narrower than the {said(kerf)} that is on the "
             "arbor; take a narrower blade or stack"
+        )
+    if groove.width_mm - kerf > MOST_PASSES * (kerf - plan.overlap_mm) > 0:
+        raise UserError(
+            f"groove {groove.name!r} would take over {MOST_PASSES} passes of {said(kerf)}; take a wider stack for it"
         )
     if plan.overlap_mm >= kerf:
         raise UserError(

@@ -1,0 +1,98 @@
+"""``visioncheck groove``: fence settings for grooves cut with another blade than the scale was zeroed with."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from visioncheck.kerf.plan import Plan
+
+
+def groove(
+    plan: Annotated[Path | None, typer.Argument(metavar="PLAN.toml", help="Several grooves in one plan.")] = None,
+    at: Annotated[str | None, typer.Option(help="One groove: from the edge at the fence to its near wall.")] = None,
+    width: Annotated[str | None, typer.Option(help="One groove: its width.")] = None,
+    board: Annotated[str | None, typer.Option(help="One groove: the board's width across it.")] = None,
+    kerf: Annotated[str | None, typer.Option(help="One groove: kerf of the blade or stack now on the arbor.")] = None,
+    plus_minus: Annotated[str | None, typer.Option(help="Uncertainty of --kerf, ± at 95 %.")] = None,
+    zero_kerf: Annotated[str | None, typer.Option(help="Kerf of the blade that the scale was zeroed with.")] = None,
+    fence: Annotated[str | None, typer.Option(help="Side of the blade the fence is on: left or right.")] = None,
+    flange: Annotated[str | None, typer.Option(help="Side of the blade the fixed flange is on.")] = None,
+    overlap: Annotated[str | None, typer.Option(help="Least overlap of two passes.")] = None,
+    units: Annotated[str | None, typer.Option(help="Units to speak in: in or mm.")] = None,
+    output: Annotated[Path | None, typer.Option("-o", "--output", help="Folder for the drawing, SVG and PNG.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Work out the fence-scale setting of every pass for grooves, and draw them."""
+    typed = {
+        "--at": at, "--width": width, "--board": board, "--kerf": kerf, "--plus-minus": plus_minus,
+        "--zero-kerf": zero_kerf, "--fence": fence, "--flange": flange, "--overlap": overlap, "--units": units,
+    }  # fmt: skip
+    given = {option: value for option, value in typed.items() if value is not None}
+    wanted = _plan(plan, given)
+
+    from visioncheck.kerf.passes import lay_out
+    from visioncheck.kerf.report import layout_json, layout_lines
+
+    layout = lay_out(wanted)
+    drawings: list[Path] = []
+    if output is not None:
+        from visioncheck.files import write_whole
+        from visioncheck.kerf.draw import draw_layout
+
+        stem = plan.stem if plan else "groove"
+        for ending, content in zip(("svg", "png"), draw_layout(layout), strict=True):
+            drawings.append(output / f"{stem}.{ending}")
+            write_whole(drawings[-1], content)
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(layout_json(layout), indent=2, ensure_ascii=False))
+        return
+    from visioncheck.correction.terminal import print_report
+    from visioncheck.correction.words import Line
+
+    lines = layout_lines(layout) + [Line("Drawing", str(path)) for path in drawings]
+    print_report(wanted.name, lines, cautions=True)
+
+
+def _plan(path: Path | None, given: dict[str, str]) -> Plan:
+    from visioncheck.kerf.read_plan import load_plan, plan_from_data
+
+    if path is not None:
+        if given:
+            raise UserError(f"{next(iter(given))} does not go with a plan file; write it into {path}")
+        return load_plan(path)
+    needed = ("--at", "--width", "--board", "--zero-kerf", "--fence", "--flange")
+    missing = [option for option in needed if option not in given]
+    if missing:
+        raise UserError(f"give a PLAN.toml, or for one groove also {' and '.join(missing)}")
+    for option in ("--plus-minus", "--overlap"):
+        if option in given and "--kerf" not in given:
+            raise UserError(f"{option} belongs to --kerf; give that too")
+    return plan_from_data(_one_groove(given), "the groove that you typed")
+
+
+def _one_groove(given: dict[str, str]) -> dict[str, Any]:
+    """Give the options as the plan file that would say the same."""
+    data: dict[str, Any] = {
+        "name": "One groove",
+        "units": given.get("--units", "mm" if given["--width"].rstrip().lower().endswith("m") else "in"),
+        "board": {"width": given["--board"]},
+        "saw": {key: given[f"--{key.replace('_', '-')}"] for key in ("zero_kerf", "fence", "flange")},
+        "groove": [{"name": "groove", "at": given["--at"], "width": given["--width"]}],
+    }
+    if "--kerf" in given:
+        keys = {"--kerf": "kerf", "--plus-minus": "plus_minus", "--overlap": "overlap"}
+        data["blade"] = {key: given[option] for option, key in keys.items() if option in given}
+    return data
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command()(groove)
