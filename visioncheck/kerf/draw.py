@@ -89,18 +89,20 @@ def _draw_groove(ax: Axes, cut: Cut, plan: Plan) -> None:
         ax.text(far + 0.3 * (far - near), row + 0.5, words, va="center", ha=_outer(plan))
     for wall in (near, far):
         ax.plot([wall, wall], [-0.9, rows], color=_WALL, linewidth=0.8, linestyle=(0, (4, 2)))
-    if cut.groove.blade_line_mm is not None:
-        _draw_blade_line(ax, cut, plan)
+    _draw_blade_line(ax, cut, plan, shown)
     _set_axes(ax, plan, shown, (-1.0, rows + 0.1))
     came = f"{said(cut.width, plan.units)} wide, {said(cut.place, plan.units)} from {cut.groove.edge!r}"
     ax.set_title(f"{cut.groove.name}: {came}", fontsize=8.5)
 
 
-def _draw_blade_line(ax: Axes, cut: Cut, plan: Plan) -> None:
-    line = cut.groove.blade_line_mm or 0.0
+def _draw_blade_line(ax: Axes, cut: Cut, plan: Plan, shown: tuple[float, float]) -> None:
+    line = cut.groove.blade_line_mm
+    if line is None:
+        return
     place = (line if cut.groove.edge == plan.fence_edge else plan.board_mm - line) / _mm_per(plan)
-    ax.plot([place, place], [-1.0, len(cut.passes)], color=_LINE, linewidth=0.8, linestyle=(0, (8, 2, 1, 2)))
-    ax.text(place, -0.5, " blade's line ", color=_LINE, va="center", ha=_outer(plan))
+    if shown[0] < place < shown[1]:
+        ax.plot([place, place], [-1.0, len(cut.passes)], color=_LINE, linewidth=0.8, linestyle=(0, (8, 2, 1, 2)))
+        ax.text(place, -0.5, " blade's line ", color=_LINE, va="center", ha=_outer(plan))
 
 
 def _outer(plan: Plan) -> str:
@@ -112,6 +114,9 @@ def _set_axes(ax: Axes, plan: Plan, across: tuple[float, float], up: tuple[float
     # distances grow away from the fence, which stands on the side where the operator sees it
     ax.set_xlim(*(across[::-1] if plan.saw.fence == "right" else across))
     ax.set_ylim(*up)
+    # nothing reaches past the axes; clip paths would bring ids into the SVG that change from run to run
+    for artist in (*ax.patches, *ax.lines):
+        artist.set_clip_on(False)
     ax.set_yticks([])
     for side in ("left", "right", "top"):
         ax.spines[side].set_visible(False)

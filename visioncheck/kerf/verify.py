@@ -1,0 +1,174 @@
+"""A cut board against its plan: each wall's place and each groove's width, with a three-way verdict."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.correction.words import Line, quantity_json
+from visioncheck.errors import UserError
+from visioncheck.fence.decision import Decision, Verdict, decide
+from visioncheck.fence.propagate import welch_satterthwaite
+from visioncheck.kerf.report import said
+from visioncheck.quantity import Quantity
+from visioncheck.units import format_length, format_small
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from visioncheck.kerf.plan import Groove, Plan
+    from visioncheck.units import UnitWorld
+
+_FAR_OFF_MM = 10.0
+"""A groove farther off than this is taken for another groove, not for a bad one."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredGroove:
+    """Both walls of one groove in the cut board, mm from one of its edges, and the way between them.
+
+    `width` is asked for apart: both walls share most of the uncertainty of the edge, their difference does not.
+    """
+
+    edge: str
+    near: Quantity
+    far: Quantity
+    width: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One length of the plan and what was measured: ``error`` is measured less planned, mm."""
+
+    what: str
+    planned_mm: float
+    measured: Quantity
+    error: Quantity
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """The checks of one groove: near wall, far wall, width."""
+
+    groove: Groove
+    checks: tuple[Check, ...]
+
+
+def verify(plan: Plan, measured: Sequence[MeasuredGroove]) -> tuple[Verified, ...]:
+    """Compare the grooves of a cut board with the plan.
+
+    Every measured groove is held against the planned one whose middle is nearest.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    measured : sequence of MeasuredGroove
+        In any order; from either edge.
+
+    Returns
+    -------
+    tuple of Verified
+        In the order of the plan; only the grooves measured.
+
+    Raises
+    ------
+    UserError
+        When a measured groove belongs to none of the plan, or two to the same one, or it names an unknown edge.
+    """
+    found: dict[str, Verified] = {}
+    for one in measured:
+        groove = _nearest(plan, one)
+        if groove.name in found:
+            raise UserError(f"two measured grooves lie nearest to groove {groove.name!r}; check the plan and the edge")
+        found[groove.name] = _verified(groove, one, plan)
+    return tuple(found[groove.name] for groove in plan.grooves if groove.name in found)
+
+
+def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
+    if one.edge not in {plan.fence_edge, plan.other_edge}:
+        edges = f"{plan.fence_edge!r} and {plan.other_edge!r}"
+        raise UserError(f"the plan's board has no edge {one.edge!r}; its edges are {edges}")
+    middle = (one.near.value + one.far.value) / 2
+
+    def off(groove: Groove) -> float:
+        near, far = _planned(groove, one.edge, plan)
+        return abs((near + far) / 2 - middle)
+
+    nearest = min(plan.grooves, key=off)
+    if off(nearest) > _FAR_OFF_MM:
+        place = format_length(middle, plan.units)
+        raise UserError(f"no groove of the plan lies near {place} from the edge {one.edge!r}; check the plan and edge")
+    return nearest
+
+
+def _planned(groove: Groove, edge: str, plan: Plan) -> tuple[float, float]:
+    near, far = groove.at_mm, groove.at_mm + groove.width_mm
+    return (near, far) if groove.edge == edge else (plan.board_mm - far, plan.board_mm - near)
+
+
+def _verified(groove: Groove, one: MeasuredGroove, plan: Plan) -> Verified:
+    near, far = _planned(groove, one.edge, plan)
+    width = one.width or _difference(one.far, one.near)
+    rows = (("near wall", near, one.near), ("far wall", far, one.far), ("width", groove.width_mm, width))
+    return Verified(groove, tuple(_check(what, wanted, got, plan.tolerance_mm) for what, wanted, got in rows))
+
+
+def _difference(far: Quantity, near: Quantity) -> Quantity:
+    """Give the width of two walls taken as independent: too careful rather than too sure."""
+    dof = welch_satterthwaite([far.u, near.u], [far.dof, near.dof])
+    return Quantity(far.value - near.value, math.hypot(far.u, near.u), "mm", dof)
+
+
+def _check(what: str, planned_mm: float, measured: Quantity, tolerance_mm: float) -> Check:
+    error = Quantity(measured.value - planned_mm, measured.u, "mm", measured.dof)
+    return Check(what, planned_mm, measured, error, decide(error, tolerance_mm))
+
+
+def verified_lines(plan: Plan, verified: Sequence[Verified], edge: str) -> list[Line]:
+    """Say every check; `edge` is the one that the places were measured from."""
+    lines = [Line("Tolerance", f"± {format_small(plan.tolerance_mm, plan.units)}; places from the edge {edge!r}")]
+    for one in verified:
+        lines += [Line(f"{one.groove.name}, {check.what}", _check_words(check, plan.units)) for check in one.checks]
+    left = [groove.name for groove in plan.grooves if groove not in [one.groove for one in verified]]
+    return [*lines, *([Line("Not measured", ", ".join(left))] if left else [])]
+
+
+def _check_words(check: Check, units: UnitWorld) -> str:
+    verdict = {
+        Verdict.INSIDE: "inside",
+        Verdict.OUTSIDE: "OUTSIDE",
+        Verdict.CANNOT_TELL: "can't tell yet",
+    }[check.decision.verdict]
+    more = "too wide" if check.what == "width" else "too far in"
+    less = "too narrow" if check.what == "width" else "too near the edge"
+    off = f"{format_small(abs(check.error.value), units)} {more if check.error.value > 0 else less}"
+    return f"{verdict}: {said(check.measured, units)}, planned {format_length(check.planned_mm, units)}, {off}"
+
+
+def verified_json(plan: Plan, verified: Sequence[Verified]) -> dict[str, Any]:
+    """Write the checks for JSON, lengths in mm."""
+    return {
+        "schema": 1,
+        "plan": plan.name,
+        "tolerance_mm": plan.tolerance_mm,
+        "grooves": [
+            {
+                "name": one.groove.name,
+                "checks": [
+                    {
+                        "what": check.what,
+                        "planned_mm": check.planned_mm,
+                        "measured_mm": quantity_json(check.measured),
+                        "error_mm": quantity_json(check.error),
+                        "verdict": check.decision.verdict.value,
+                        "probability_inside": check.decision.probability_inside,
+                    }
+                    for check in one.checks
+                ],
+            }
+            for one in verified
+        ],
+    }
