@@ -1,0 +1,284 @@
+"""Trace one edge of the top face: from a rough line to sub-pixel stations along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.view import View
+from visioncheck.edges.profile import fit_steps
+from visioncheck.edges.strip import Guide, LightPlane, pixel_mm, sample_strip
+
+Array = NDArray[np.float64]
+
+_BLOCK_MM = 3.0
+_COARSE_PITCH_MM = 0.2
+_COARSE_INSIDE_MM = 3.0
+_COARSE_OUTSIDE_MM = 2.5
+_SIDE_FACE_SLACK_MM = 1.2
+_THICKEST_MM = 50.0
+_OUTLINE_SD_MM = 0.5
+_STEP_CAP = 4.0
+_INNER_SHARE = 0.45
+_FAINTEST = 0.35
+_BESIDE_MM = 0.8
+_FINE_PX = 9
+_CORE_PX = 2.5
+_TRIM_MM = 2.0
+_SHRINK = 0.2
+_UNLIKE = 0.25
+_COLOUR = np.eye(3) - np.full((3, 3), 1 / 3)
+"""Takes the grey out of a colour."""
+_COLOUR_COARSE = 0.2
+"""JPEG keeps colour at half the resolution of light: a step of colour is placed this much worse, relative to itself."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Stations of one edge on the plane of the paper.
+
+    Attributes
+    ----------
+    points_mm : (n, 2) ndarray
+        Table frame, as the paper's plane shows them.
+    weights : (n,) ndarray
+        Inverse variance of each, relative.
+    contrast : float
+        Step over noise, median over the stations.
+    blur_px : float
+        Standard deviation of the edge's blur.
+    pixel_mm : float
+    outward : (2,) ndarray
+        Unit vector to the outside.
+    arris_clear : bool
+        Whether the top arris stands out from the side face below it.
+    """
+
+    points_mm: Array
+    weights: Array
+    contrast: float
+    blur_px: float
+    pixel_mm: float
+    outward: Array
+    arris_clear: bool
+
+
+def trace_edge(
+    light: LightPlane, view: View, guide: Guide, thickness_mm: float | None
+) -> Trace | None:
+    """Trace the top arris near `guide`.
+
+    Parameters
+    ----------
+    guide : Guide
+        Rough line on the plane of the paper, outside to its normal.
+    thickness_mm : float or None
+        Where known, says how broad a side face may show.
+
+    Returns
+    -------
+    Trace or None
+        None where no edge stands out.
+    """
+    side_mm = side_face_mm(view, guide, thickness_mm)
+    coarse = _find_arris(light, view, guide, side_mm, thickness_mm is not None)
+    if coarse is None:
+        return None
+    moved, clear = coarse
+    for _ in range(2):  # the second round starts from a line good to a fraction of a pixel
+        trace = _fine(light, view, moved, clear)
+        if trace is None:
+            return None
+        moved = _through(trace, moved)
+    return trace
+
+
+def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
+    """Breadth of the side face that shows beyond the edge, mm on the plane of the paper; 0 where it is hidden.
+
+    Without a thickness, the breadth of the thickest piece that is expected (50 mm).
+    """
+    middle = (guide.start_mm + guide.end_mm) / 2
+    away = float((view.foot_mm - middle) @ guide.normal)
+    share = min((_THICKEST_MM if thickness_mm is None else thickness_mm) / view.height_mm, 0.5)
+    return max(0.0, away * share / (1 - share))
+
+
+def _find_arris(
+    light: LightPlane, view: View, guide: Guide, side_mm: float, known_side: bool
+) -> tuple[Guide, bool] | None:
+    """Shift and turn the guide onto the innermost step from wood to anything else that runs along it."""
+    inside = _COARSE_INSIDE_MM + side_mm * 1.15 + _SIDE_FACE_SLACK_MM * (side_mm > 0)
+    offsets = np.arange(-inside, _COARSE_OUTSIDE_MM, _COARSE_PITCH_MM)
+    trim = min(_TRIM_MM, 0.08 * guide.length_mm)
+    at = np.arange(trim, guide.length_mm - trim, _BLOCK_MM / 4)
+    if len(at) < 12:
+        return None
+    strip = np.log(sample_strip(light, view, guide, at, offsets) + 0.01).astype(float)
+    blocks = len(at) // 4
+    rows = strip[: 4 * blocks].reshape(blocks, 4, len(offsets), 3).mean(axis=1)
+    middle = at[: 4 * blocks].reshape(blocks, 4).mean(axis=1)
+    found = _vote(_step_strength(rows), offsets, middle, side_mm, known_side)
+    if found is None:
+        return None
+    shift, turn, clear = found
+    ends = np.array([0.0, guide.length_mm])
+    start, end = guide.points(ends, shift + turn * (ends - guide.length_mm / 2))
+    return Guide(start, end), clear
+
+
+def _step_strength(rows: Array) -> Array:
+    """How much colour changes at each offset of each block, in units of the block's own unrest: (blocks, samples)."""
+    n = max(2, round(_BESIDE_MM / _COARSE_PITCH_MM))
+    total = np.concatenate([np.zeros_like(rows[:, :1]), np.cumsum(rows, axis=1)], axis=1)
+    mean = (total[:, n:] - total[:, :-n]) / n
+    jump = np.full(rows.shape[:2], 0.0)
+    # between the window that ends at sample k and the window that starts there
+    difference = mean[:, n:] - mean[:, :-n]
+    inner = rows[:, : max(4, rows.shape[1] // 4)]
+    unrest = np.sqrt(np.mean((inner - inner.mean(axis=1, keepdims=True)) ** 2, axis=(0, 1))) + 0.02
+    size = np.sqrt(np.sum((difference / unrest) ** 2, axis=2))
+    jump[:, n : n + size.shape[1]] = size
+    return jump
+
+
+def _vote(
+    step: Array, offsets: Array, middle: Array, side_mm: float, known_side: bool
+) -> tuple[float, float, bool] | None:
+    """Offset and slope of the line along which the blocks' steps add up best, near where it is expected.
+
+    The outline's own place is expected; where a side face may show, so is a place one side face further in,
+    and that one is taken when it stands out at all: the outline followed the lower arris.
+    """
+    centred = middle - middle.mean()
+    turns = np.linspace(-1.2, 1.2, 25) / max(float(np.ptp(middle)), 1.0)
+    capped = np.minimum(step, _STEP_CAP)
+    score = np.zeros((len(turns), len(offsets)))
+    blocks = np.arange(len(middle))
+    for k, turn in enumerate(turns):
+        shift = np.round(turn * centred / _COARSE_PITCH_MM).astype(int)
+        columns = np.clip(np.arange(len(offsets))[None, :] + shift[:, None], 0, len(offsets) - 1)
+        score[k] = capped[blocks[:, None], columns].mean(axis=0)
+
+    def best(prior: Array) -> tuple[float, float, float]:
+        weighted = score * prior
+        at = np.unravel_index(np.argmax(weighted), weighted.shape)
+        return float(score[at]), float(offsets[at[1]]), float(turns[at[0]])
+
+    here = best(_bell(offsets, 0.0, _OUTLINE_SD_MM))
+    chosen, clear = here, True
+    if side_mm > 2 * _COARSE_PITCH_MM:
+        if known_side:
+            inner = best(_bell(offsets, -side_mm, 0.3 + 0.06 * side_mm) * (offsets < -0.5 * side_mm))
+        else:
+            inner = best(((offsets > -side_mm) & (offsets < -1.0)).astype(float))
+        if inner[0] > _INNER_SHARE * here[0]:
+            chosen = inner
+        # neither a second line nor a narrow side face: the outline may hang on the lower arris
+        clear = chosen is inner or side_mm < 1.0
+    return None if chosen[0] < _FAINTEST else (chosen[1], chosen[2], clear)
+
+
+def _bell(offsets: Array, centre: float, sd: float) -> Array:
+    return np.asarray(np.exp(-(((offsets - centre) / sd) ** 2) / 2))
+
+
+def _fine(light: LightPlane, view: View, guide: Guide, clear: bool) -> Trace | None:
+    pixel = pixel_mm(view, guide)
+    trim = min(_TRIM_MM, 0.06 * guide.length_mm)
+    at = np.arange(trim, guide.length_mm - trim, pixel)
+    if len(at) < 24:
+        return None
+    pitch = pixel / 2
+    offsets = np.arange(-2 * _FINE_PX, 2 * _FINE_PX + 1) * pitch
+    strip = sample_strip(light, view, guide, at, offsets).astype(float)
+    profile, noise, plain = _along_best_colour(strip, offsets / pixel, at)
+    fit = fit_steps(profile, offsets / pixel, noise)
+    if fit is None:
+        return None
+    use = fit.good & plain
+    if use.sum() < 20:
+        return None
+    points = guide.points(at[use], fit.at[use] * pixel)
+    return Trace(
+        points, 1 / fit.u[use] ** 2, float(np.median(1 / noise)), fit.blur, pixel, guide.normal, clear
+    )
+
+
+def _along_best_colour(strip: Array, offset_px: Array, at: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Each station's profile (0 inside, 1 outside) along the colour direction that best parts wood from beyond.
+
+    R. A. Fisher, *The use of multiple measurements in taxonomic problems* (1936), block by block along the edge, so
+    that paper, print, shadow and side face are each told from wood in their own best direction. The scatter holds
+    the grain inside and the shading outside, to both of which the direction is made blind.
+
+    Returns
+    -------
+    profile : (stations, samples) ndarray
+    noise : (stations,) ndarray
+        Scatter of the profile's samples, in units of the step.
+    plain : (stations,) bool ndarray
+        Whether the outside is what most of the block shows.
+    """
+    inside = (offset_px > -_FINE_PX) & (offset_px < -_CORE_PX)
+    outside = (offset_px > _CORE_PX) & (offset_px < _CORE_PX + 4.5)
+    size = max(8, round(_BLOCK_MM / max(at[1] - at[0], 1e-6)))
+    blocks = max(1, len(at) // size)
+    which = np.minimum(np.arange(len(at)) // size, blocks - 1)
+    inner, outer = strip[:, inside], strip[:, outside]
+    plain = _plain_stations(inner.mean(axis=1), outer.mean(axis=1), which, blocks)
+    count = np.maximum(np.bincount(which, plain, minlength=blocks), 1e-9)
+    mean_in = _block_mean(inner.mean(axis=1), which, plain, count)
+    mean_out = _block_mean(outer.mean(axis=1), which, plain, count)
+    scatter_in = _block_scatter(inner - mean_in[which][:, None], which, plain, count)
+    scatter_out = _block_scatter(outer - mean_out[which][:, None], which, plain, count)
+    scatter = scatter_in + scatter_out
+    pooled = scatter.mean(axis=0)
+    step = mean_out - mean_in
+    tinted = step @ _COLOUR
+    coarse = _COLOUR_COARSE**2 * np.sum(tinted**2, axis=1)[:, None, None] * _COLOUR
+    scatter = (1 - _SHRINK) * scatter + _SHRINK * pooled + coarse + 1e-7 * np.eye(3)
+    direction = np.linalg.solve(scatter, step[..., None])[..., 0]
+    strength = np.sum(direction * step, axis=1)
+    direction /= np.maximum(strength, 1e-12)[:, None]
+    w = direction[which]
+    profile = np.einsum("sok,sk->so", strip - mean_in[which][:, None], w)
+    noise = np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12))
+    return profile, noise, plain > 0
+
+
+def _plain_stations(inner: Array, outer: Array, which: NDArray[np.int64], blocks: int) -> Array:
+    """1 for stations whose outside looks like most of their block's, 0 where a printed mark or a tear stands there."""
+    plain = np.ones(len(which))
+    for block in range(blocks):
+        here = which == block
+        typical_in, typical_out = np.median(inner[here], axis=0), np.median(outer[here], axis=0)
+        step = np.linalg.norm(typical_out - typical_in)
+        away = np.linalg.norm(outer[here] - typical_out, axis=1)
+        torn = np.linalg.norm(inner[here] - typical_in, axis=1)
+        plain[here] = (away < _UNLIKE * step) & (torn < 2 * _UNLIKE * step)
+    return plain
+
+
+def _block_mean(values: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
+    sums = np.stack([np.bincount(which, weight * values[:, k], len(count)) for k in range(values.shape[1])], axis=1)
+    return np.asarray(sums / count[:, None])
+
+
+def _block_scatter(centred: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
+    products = np.einsum("sok,sol,s->skl", centred, centred, weight) / centred.shape[1]
+    sums = np.zeros((len(count), 3, 3))
+    np.add.at(sums, which, products)
+    return np.asarray(sums / count[:, None, None])
+
+
+def _through(trace: Trace, guide: Guide) -> Guide:
+    """The guide moved onto the traced stations (a robust straight line through them)."""
+    from visioncheck.reading.line import fit_line
+
+    line = fit_line(trace.points_mm, trace.weights)
+    direction = line.direction if line.direction @ guide.along > 0 else -line.direction
+    reach = [(end - line.point) @ direction for end in (guide.start_mm, guide.end_mm)]
+    return Guide(line.point + reach[0] * direction, line.point + reach[1] * direction)
