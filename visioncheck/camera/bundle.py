@@ -20,6 +20,8 @@ Ints = NDArray[np.int64]
 
 _HUBER = 2.5
 _ROUNDS = 25
+_LONGEST_LENS = 20
+"""Focal length over the picture's width; a fit beyond it has run away."""
 _SMOOTH_SD_PX = 0.1
 _PAPER_SD_MM = (2.0, 2.0, 0.3)
 """How far a point may stand from its nominal place before the photos are asked: only the gauge needs it."""
@@ -96,6 +98,8 @@ def adjust(start: Bundle, seen: Sightings) -> Adjusted:
         system = _System(bundle, start, seen, weights)
         step = system.solve()
         bundle = _moved(bundle, step)
+        if not 0 < bundle.lens.f_px < _LONGEST_LENS * bundle.lens.width:
+            raise ValueError("the photos do not determine the camera")
         residuals = seen.xy_px - _pixels(bundle, seen)
         norm = np.linalg.norm(residuals, axis=1) / seen.u_px
         scale = max(float(np.median(norm)) / 1.1774, 1e-6)  # the median of a Rayleigh distance

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust
 from visioncheck.camera.lens import Lens, smooth_basis
+from visioncheck.camera.support import FAIR_ANGLE_U_DEG, WORST_ANGLE_U_DEG, angle_u_deg, photo_to_add
 from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
 from visioncheck.points.model import TargetPoints
@@ -47,6 +48,10 @@ class Survey:
     local_mm : (n, 2) ndarray
         What is left of each point's error after scale, shear and place are taken out.
     tilts_deg, rolls_deg : (photos,) ndarray
+    angle_u_deg : float
+        How well the photos fix the sheet's own right angles, standard uncertainty.
+    advice : str
+        Which photo would help, where one would; else empty.
     lens_u : (8,) ndarray
         Standard uncertainty of the lens's terms.
     """
@@ -63,6 +68,8 @@ class Survey:
     local_mm: Array
     tilts_deg: Array
     rolls_deg: Array
+    angle_u_deg: float
+    advice: str
 
     @property
     def lens_u(self) -> Array:
@@ -106,13 +113,35 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
             "the survey's photos were all taken from straight above: add some tilted by about 20 degrees from the"
             " left, right, near and far side."
         )
+    first = sheet == 0
+    nominal = layout_of(paper).saddles_mm[index[first]]
+    own = np.repeat(first, 3)
+    angle_u = angle_u_deg(nominal, frame.covariance[8:, 8:][np.ix_(own, own)])
+    advice = photo_to_add(best.bundle.rotations @ frame.turn.T)
+    if not angle_u < WORST_ANGLE_U_DEG:
+        raise UserError(
+            f"the survey's photos leave the sheet's own angles open (± {2 * angle_u:.2g}°), by too little tilt, by"
+            f" one side only or by too few points: {advice}."
+        )
     keep = best.weights > 0
     residual = float(np.sqrt(np.mean(best.residuals_px[keep] ** 2)))
     scale_u = NOMINAL_SCALE_U_REL if ruled_mm is None else RULED_U_MM / ruled_mm
-    first = sheet == 0
-    scales, shear, local = print_error(layout_of(paper).saddles_mm[index[first]], frame.points_mm[first, :2])
+    scales, shear, local = print_error(nominal, frame.points_mm[first, :2])
     return Survey(
-        lens, sheet, index, frame.points_mm, frame.covariance, scale_u, residual, scales, shear, local, tilts, rolls
+        lens,
+        sheet,
+        index,
+        frame.points_mm,
+        frame.covariance,
+        scale_u,
+        residual,
+        scales,
+        shear,
+        local,
+        tilts,
+        rolls,
+        angle_u,
+        advice if angle_u > FAIR_ANGLE_U_DEG else "",
     )
 
 
@@ -231,7 +260,7 @@ def _with_smooth(brown: Adjusted, seen: Sightings) -> Adjusted:
     if after > 0.98 * before:
         return brown
     bent = replace(brown.bundle, lens=replace(lens, smooth=np.zeros((2, SMOOTH_TERMS))))
-    return adjust(bent, seen)
+    return _trimmed(bent, seen)
 
 
 def _lateral(photos: Sequence[TargetPoints], best: Adjusted) -> tuple[float, float, float]:

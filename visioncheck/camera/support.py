@@ -1,0 +1,54 @@
+"""Whether a survey's photos bear what was made of them, and which photo would help."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+WORST_ANGLE_U_DEG = 0.015
+"""Beyond this a survey tells little more than an unsurveyed print's 0.1°; first-order uncertainty fails there too."""
+FAIR_ANGLE_U_DEG = 0.005
+"""Beyond this one more photo is worth the trouble; 8 photos as advised give 0.001°."""
+
+_TILTED = np.sin(np.radians(12))
+_SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
+
+
+def angle_u_deg(nominal_mm: Array, covariance_mm2: Array) -> float:
+    """Standard uncertainty of the worst right angle drawn on the surveyed sheet, deg.
+
+    A square along the sheet is off by the shear, one on its corner by the difference of the scales; photos
+    that leave the camera open leave one of the two open, whatever the residuals are.
+
+    Parameters
+    ----------
+    nominal_mm : (n, 2) ndarray
+        The sheet's points as laid out.
+    covariance_mm2 : (3 n, 3 n) ndarray
+        Of the surveyed points' x, y, z.
+    """
+    n = len(nominal_mm)
+    slope = np.linalg.pinv(np.column_stack([nominal_mm, np.ones(n)]))[:2]
+    shear = np.zeros((n, 3))
+    shear[:, 0], shear[:, 1] = slope[1], slope[0]
+    stretch = np.zeros((n, 3))
+    stretch[:, 0], stretch[:, 1] = slope[0], -slope[1]
+    variances = [row @ covariance_mm2 @ row for row in (shear.ravel(), stretch.ravel())]
+    return float(np.degrees(np.sqrt(np.max(variances))))
+
+
+def photo_to_add(rotations: Array) -> str:
+    """Say which photo would help most, given those taken: (photos, 3, 3), table to camera."""
+    toward_camera = -rotations[:, 2, :2]
+    reach = {side: float(np.max(toward_camera @ np.array(way))) for side, way in _SIDES.items()}
+    side = min(reach, key=lambda name: reach[name])
+    rolls = np.arctan2(rotations[:, 0, 1], rotations[:, 0, 0])
+    turned = np.abs(np.sin(rolls[:, None] - rolls)).max() > 0.7
+    if reach[side] > _TILTED and turned:
+        return (
+            "add two or three more sharp photos that the sheet fills, each tilted by about 25 degrees from another side"
+        )
+    quarter = "" if turned else ", with the phone turned by a quarter turn"
+    return f"add a photo tilted by about 25 degrees from the sheet's {side} side{quarter}"
