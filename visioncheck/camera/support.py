@@ -17,7 +17,7 @@ _SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom"
 
 
 def angle_u_deg(nominal_mm: Array, covariance_mm2: Array) -> float:
-    """Standard uncertainty of the worst right angle drawn on the surveyed sheet, deg.
+    """Return the standard uncertainty of the worst right angle drawn on the surveyed sheet, deg.
 
     A square along the sheet is off by the shear, one on its corner by the difference of the scales; photos
     that leave the camera open leave one of the two open, whatever the residuals are.
