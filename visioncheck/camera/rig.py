@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import math
 from dataclasses import dataclass
@@ -15,11 +16,13 @@ from numpy.typing import NDArray
 from visioncheck.camera.lens import LENS_TERMS, Lens
 from visioncheck.errors import UserError
 from visioncheck.files import write_whole
-from visioncheck.target.layout import PAPERS, layout_of
+from visioncheck.target.layout import PAPERS, SHEETS, layout_of
 
 Array = NDArray[np.float64]
 
 SCHEMA = 1
+_WIDEST_PX = 10**6
+_FEWEST_POINTS = 8
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,16 @@ def save_rig(rig: Rig, path: Path) -> None:
         "points_mm": np.round(rig.points_mm, 6).tolist(),
         "covariance_lower_f4": base64.b64encode(lower.tobytes()).decode("ascii"),
     }
-    write_whole(path, (json.dumps(content, indent=None, separators=(",", ":")) + "\n").encode())
+    write_whole(path, (_compact({**content, "digest": _digest(content)}) + "\n").encode())
+
+
+def _compact(content: dict[str, Any]) -> str:
+    return json.dumps(content, separators=(",", ":"))
+
+
+def _digest(content: dict[str, Any]) -> str:
+    """Return a fingerprint of the content: one changed digit of a point would bend every angle unnoticed."""
+    return hashlib.sha256(_compact(content).encode()).hexdigest()
 
 
 def load_rig(path: Path) -> Rig:
@@ -117,7 +129,10 @@ def load_rig(path: Path) -> Rig:
         raise UserError(f"{path}: not a rig file (key 'kind'); name the file that survey wrote.")
     if content.get("schema") != SCHEMA:
         raise UserError(f"{path}: key 'schema' is not {SCHEMA}; survey the sheet again with this version.")
-    return _Fields(content, path).rig()
+    rig = _Fields(content, path).rig()
+    if content.get("digest") != _digest({key: value for key, value in content.items() if key != "digest"}):
+        raise UserError(f"{path}: key 'digest' does not fit the rest, so the file was changed; survey the sheet again.")
+    return rig
 
 
 class _Fields:
@@ -144,6 +159,13 @@ class _Fields:
             raise self.fail(key, "holds the wrong numbers")
         return array
 
+    def whole(self, key: str, size: int, most: int) -> NDArray[np.int64]:
+        """Return whole numbers from 0 to `most`."""
+        array = self.array(key, self.value(key), (size,))
+        if np.any((array < 0) | (array > most) | (array % 1 != 0)):
+            raise self.fail(key, "holds the wrong numbers")
+        return array.astype(np.int64)
+
     def number(self, key: str, low: float, high: float) -> float:
         value = float(self.array(key, self.value(key), ()))
         if not low <= value <= high:
@@ -156,14 +178,15 @@ class _Fields:
         return value
 
     def lens(self) -> Lens:
-        size = self.array("picture_px", self.value("picture_px"), (2,))
+        size = self.whole("picture_px", 2, _WIDEST_PX)
         terms = self.value("lens")
         if not isinstance(terms, dict) or set(terms) != set(LENS_TERMS):
             raise self.fail("lens", "does not hold " + ", ".join(LENS_TERMS))
         values = self.array("lens", [terms[name] for name in LENS_TERMS], (8,))
         smooth = self.array("smooth_px", self.value("smooth_px"), (2, None))
         lateral = self.array("lateral", self.value("lateral"), (3,))
-        if not (np.all(size > 0) and values[0] > 0 and smooth.shape[1] in {(d + 1) * (d + 2) // 2 for d in range(12)} | {0}):
+        within = np.all((values[1:3] > 0) & (values[1:3] < size)) and 0 < values[0] < _WIDEST_PX
+        if not (within and smooth.shape[1] in {(d + 1) * (d + 2) // 2 for d in range(12)} | {0}):
             raise self.fail("lens", "holds the wrong numbers")
         if np.abs(lateral).max() > 0.01:
             raise self.fail("lateral", "is out of bounds")
@@ -176,10 +199,10 @@ class _Fields:
         if field not in ("light", "dark"):
             raise self.fail("field", "is neither light nor dark")
         points = self.array("points_mm", self.value("points_mm"), (None, 3))
-        sheet = self.array("sheet", self.value("sheet"), (len(points),)).astype(int)
-        index = self.array("index", self.value("index"), (len(points),)).astype(int)
-        if len(points) < 8 or index.min() < 0 or index.max() >= len(layout_of(paper).saddles_mm):
-            raise self.fail("index", "holds the wrong numbers")
+        sheet = self.whole("sheet", len(points), SHEETS - 1)
+        index = self.whole("index", len(points), len(layout_of(paper).saddles_mm) - 1)
+        if len(points) < _FEWEST_POINTS:
+            raise self.fail("points_mm", "holds too few points")
         phone = self.value("phone")
         if not isinstance(phone, dict):
             raise self.fail("phone", "is not a table")
