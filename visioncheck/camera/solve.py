@@ -32,7 +32,7 @@ FLATNESS_SD_MM = 0.012
 FLATNESS_REACH_MM = 60.0
 """The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption."""
 
-PRINT_STRETCH_SD = 0.003
+PRINT_STRETCH_SD = 0.0035
 PRINT_SHEAR_SD = 0.002
 PRINT_LOCAL_MM = 0.05
 """An unsurveyed home print: relative stretch of x against y, shear, and smooth local error (measured prints)."""

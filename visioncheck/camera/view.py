@@ -172,9 +172,7 @@ def rotation_matrix(vector: Array) -> Array:
     cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
     if angle < 1e-8:
         return np.asarray(np.eye(3) + cross + cross @ cross / 2)
-    return np.asarray(
-        np.eye(3) + np.sin(angle) / angle * cross + (1 - np.cos(angle)) / angle**2 * (cross @ cross)
-    )
+    return np.asarray(np.eye(3) + np.sin(angle) / angle * cross + (1 - np.cos(angle)) / angle**2 * (cross @ cross))
 
 
 def _map_plane(homography: Array, points: Array) -> Array:

@@ -65,9 +65,7 @@ class Trace:
     arris_clear: bool
 
 
-def trace_edge(
-    light: LightPlane, view: View, guide: Guide, thickness_mm: float | None
-) -> Trace | None:
+def trace_edge(light: LightPlane, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
     """Trace the top arris near `guide`.
 
     Parameters
@@ -202,9 +200,7 @@ def _fine(light: LightPlane, view: View, guide: Guide, clear: bool) -> Trace | N
     if use.sum() < 20:
         return None
     points = guide.points(at[use], fit.at[use] * pixel)
-    return Trace(
-        points, 1 / fit.u[use] ** 2, float(np.median(1 / noise)), fit.blur, pixel, guide.normal, clear
-    )
+    return Trace(points, 1 / fit.u[use] ** 2, float(np.median(1 / noise)), fit.blur, pixel, guide.normal, clear)
 
 
 def _along_best_colour(strip: Array, offset_px: Array, at: Array) -> tuple[Array, Array, NDArray[np.bool_]]:

@@ -19,3 +19,8 @@ _SRGB = _srgb_table()
 def linear_light(levels: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Linear light, 0 … 1, of sRGB-coded 8-bit levels of any shape."""
     return _SRGB[levels]
+
+
+def linear_levels() -> NDArray[np.uint16]:
+    """The same table as 16-bit levels, for OpenCV's look-up."""
+    return np.round(_SRGB * 65535).astype(np.uint16)

@@ -1,0 +1,381 @@
+"""The whole way from one photo to its reading: each stage hands a frozen result to the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.rig import Rig
+from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
+from visioncheck.camera.view import View
+from visioncheck.correction.sled import Sled
+from visioncheck.edges.strip import Guide, light_around
+from visioncheck.edges.trace import Trace, trace_edge
+from visioncheck.errors import Refusal
+from visioncheck.fence.squareness import PanelFit, corner_error, fit_panel, strip_multiple, weigh_orders
+from visioncheck.outline.find import find_outlines, is_second_piece
+from visioncheck.photo.load import Photo, load_photo
+from visioncheck.points.find import find_points
+from visioncheck.points.model import TagSighting, TargetPoints
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import Reading
+from visioncheck.reading.piece import (
+    Piece,
+    angle_covariance_deg2,
+    corner_weights,
+    is_strip,
+    long_edge,
+    read_corners,
+    read_edges,
+    read_piece,
+    read_taper,
+    read_widths,
+)
+from visioncheck.target.layout import TAG_MM
+
+Array = NDArray[np.float64]
+PieceKind = Literal["corner", "panel", "strip"]
+
+TAG_THICKNESS_U_MM = 0.3
+UNKNOWN_THICKNESS = Quantity(18.0, 10.0, "mm")
+"""Where neither a tag nor the user tells: common boards; angles do not depend on it, widths say so."""
+_TAG_CONTRADICTS_MM = 2.0
+_BLUR_PX = 3.0
+_SHORT_MM = 25.0
+_BOW_MM = 0.15
+_TORN_SHARE = 0.25
+_CLOSURE_PROBABILITY = 0.001
+_STEEP_DEG = 35.0
+_LENS_MOVED = 3.0
+_FEW_POINTS = 40
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A photo and what it says."""
+
+    photo: Photo
+    reading: Reading
+
+
+def measure_photo(
+    path: Path,
+    rig: Rig | None = None,
+    thickness: Quantity | None = None,
+    piece: str | None = None,
+    sled: Sled | None = None,
+    fence_edge: str | None = None,
+    cuts: int | None = None,
+) -> Measured:
+    """Measure the workpiece in one photo.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    rig : Rig or None
+        The survey of this phone and sheet.
+    thickness : Quantity or None
+        Of the piece, mm, where no tag gives it.
+    piece : {"corner", "panel", "strip"} or None
+        None: from its shape and the sled.
+    sled : Sled or None
+        Says which side of the blade the piece came from and where the fence stands.
+    fence_edge : {"top", "bottom", "left", "right"} or None
+        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
+    cuts : int or None
+        Number of successive cuts behind a strip.
+
+    Raises
+    ------
+    UserError
+        The photo cannot be read.
+    Refusal
+        It cannot be measured honestly.
+    """
+    photo = load_photo(path)
+    _same_phone(photo, rig)
+    points = find_points(photo)
+    height, width = photo.bgr.shape[:2]
+    fit = (
+        plane_view(points, width, height, photo.exif.focal_35mm, path.name)
+        if rig is None
+        else rigid_view(points, rig, path.name)
+    )
+    flags = _view_flags(points, fit, rig)
+    found = _piece_corners(photo, points, fit.view, path.name)
+    tag = _tag_on(points, fit.view, found)
+    thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
+    flags += thick_flags
+    known = None if thick is UNKNOWN_THICKNESS else thick.value
+    traces = _traces(photo, fit.view, found, known, path.name)
+    shape = read_piece(fit.view, traces, thick.value)
+    reading = Reading(
+        photo=path.name,
+        piece=piece or ("strip" if is_strip(shape) else "corner"),
+        edges=read_edges(shape),
+        corners=read_corners(shape),
+        thickness=None if thick is UNKNOWN_THICKNESS else thick,
+        fence_edge=_fence_edge(shape, tag, fence_edge),
+        tag_id=None if tag is None else tag.id,
+    )
+    reading = _with_error(reading, shape, thick, sled, cuts)
+    flags += _edge_flags(reading, traces)
+    return Measured(photo, replace(reading, flags=tuple(dict.fromkeys((*flags, *reading.flags)))))
+
+
+def _same_phone(photo: Photo, rig: Rig | None) -> None:
+    if rig is None:
+        return
+    height, width = photo.bgr.shape[:2]
+    if (width, height) != (rig.lens.width, rig.lens.height):
+        raise Refusal(
+            f"{photo.path.name}: is {width} x {height} px, the rig was surveyed at {rig.lens.width} x {rig.lens.height};"
+            " use the phone and zoom of the survey, and send the photo uncropped.",
+            "other-rig",
+        )
+    if photo.exif.model and rig.model and photo.exif.model != rig.model:
+        raise Refusal(
+            f"{photo.path.name}: was taken with {photo.exif.model}, the rig was surveyed with {rig.model}; survey this"
+            " phone too.",
+            "other-rig",
+        )
+
+
+def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str]:
+    return [
+        code
+        for code, raised in (
+            ("no-rig", rig is None),
+            ("blur", points.blur_px > _BLUR_PX),
+            ("few-points", fit.points_used < _FEW_POINTS),
+            ("tilt", fit.tilt_deg > _STEEP_DEG),
+            ("lens-moved", fit.lens_moved_sigma > _LENS_MOVED),
+            ("sheet-lifted", rig is not None and fit.rms_px > 4 * max(rig.residual_px, 0.03)),
+        )
+        if raised
+    ]
+
+
+def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) -> Array:
+    outlines = find_outlines(photo, points, view)
+    if is_second_piece(outlines):
+        raise Refusal(f"{name}: shows two pieces; lay one piece on the sheet at a time.", "two-pieces")
+    corners = outlines[0].corners_mm
+    height, width = photo.bgr.shape[:2]
+    seen = view.to_image(corners)
+    if np.any(seen < 3) or np.any(seen > np.array([width, height]) - 4):
+        raise Refusal(f"{name}: the piece is cut off by the picture's edge; step back and shoot it whole.", "cut-off")
+    return corners
+
+
+def _traces(photo: Photo, view: View, corners: Array, thickness_mm: float | None, name: str) -> tuple[Trace, ...]:
+    centre = corners.mean(axis=0)
+    light = light_around(photo.bgr, view.to_image(centre + (corners - centre) * 1.08))
+    traces = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        trace = trace_edge(light, view, Guide(start, end), thickness_mm)
+        if trace is None:
+            raise Refusal(
+                f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow"
+                " falls there, or use the other field.",
+                "low-contrast",
+            )
+        traces.append(trace)
+    return tuple(traces)
+
+
+def _tag_on(points: TargetPoints, view: View, corners: Array) -> TagSighting | None:
+    import cv2
+
+    outline = corners.astype(np.float32)
+    for tag in points.tags:
+        centre = view.to_table(tag.corners_px).mean(axis=0)
+        if cv2.pointPolygonTest(outline, (float(centre[0]), float(centre[1])), measureDist=False) >= 0:
+            return tag
+    return None
+
+
+def _thickness(
+    tag: TagSighting | None, given: Quantity | None, view: View, rig: Rig | None
+) -> tuple[Quantity, list[str]]:
+    """From the tag's size against its 20 mm, or as given; a contradiction is a flag and widens the uncertainty."""
+    if tag is None:
+        return (UNKNOWN_THICKNESS, ["thickness-doubtful"]) if given is None else (given, [])
+    corners = view.to_table(tag.corners_px)
+    side = float(np.mean(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)))
+    u = TAG_THICKNESS_U_MM if rig is not None else 2.0
+    read = Quantity(view.height_mm * (1 - TAG_MM / side), u, "mm")
+    if given is None:
+        return read, [] if 0 < read.value < 80 else ["thickness-doubtful"]
+    apart = abs(given.value - read.value)
+    if apart > max(_TAG_CONTRADICTS_MM, 3 * u):
+        return replace(given, u=apart), ["tag-contradicts"]
+    return given, []
+
+
+_WAYS = {"top": (0.0, -1.0), "bottom": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+
+
+def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None) -> int | None:
+    if told is not None:
+        middles = (shape.corners_px + np.roll(shape.corners_px, -1, axis=0)) / 2
+        return int(np.argmax((middles - middles.mean(axis=0)) @ np.array(_WAYS[told])))
+    if tag is None:
+        return None
+    corners = shape.view.to_table(tag.corners_px)
+    up = corners[:2].mean(axis=0) - corners[2:].mean(axis=0)
+    return int(np.argmax([trace.outward @ up for trace in shape.traces]))
+
+
+def _with_error(reading: Reading, shape: Piece, thick: Quantity, sled: Sled | None, cuts: int | None) -> Reading:
+    if reading.piece == "strip":
+        return _strip_error(reading, shape, thick, cuts)
+    if reading.piece == "panel":
+        return _panel_error(reading, shape, sled)
+    return _corner_error(reading, shape, sled)
+
+
+def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
+    if reading.fence_edge is None:
+        return replace(
+            reading,
+            question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as the picture shows it.",
+        )
+    fence, piece = ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
+    cut = _cut_edge(shape, reading.fence_edge, fence, piece)
+    corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
+    angle = reading.corners[corner].angle
+    _, _, budget = shape.combination(corner_weights(corner))
+    return replace(
+        reading,
+        cut_edge=cut,
+        fence_error=corner_error(angle, piece, fence),
+        budget=budget,  # type: ignore[arg-type]
+    )
+
+
+def _cut_edge(shape: Piece, fence_edge: int, fence: str, piece: str) -> int:
+    """The edge that the blade made: with the piece as it lay at the saw, on the blade's side of it."""
+    out = shape.traces[fence_edge].outward
+    forward = -out if fence == "rear" else out
+    right = np.array([-forward[1], forward[0]])  # x right, y down: a quarter turn clockwise as seen
+    side = right if piece == "left" else -right
+    neighbours = ((fence_edge - 1) % 4, (fence_edge + 1) % 4)
+    return max(neighbours, key=lambda edge: float(shape.traces[edge].outward @ side))
+
+
+def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
+    fence, side = ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
+    covariance = angle_covariance_deg2(shape)
+    angles = np.array([corner.angle.value for corner in reading.corners])
+    dof = min(corner.angle.dof for corner in reading.corners)
+    if reading.fence_edge is None:
+        weighed = weigh_orders(angles, covariance, side, fence, dof=dof)  # type: ignore[arg-type]
+        if not weighed.settled():
+            return replace(
+                reading,
+                question="Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge,"
+                " or say --fence-edge top, bottom, left or right.",
+            )
+        return replace(reading, fence_error=weighed.error)
+    ways = [_fit_way(shape, reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
+    best = min(ways, key=lambda way: way.panel.chi2)
+    flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
+    weights = sum(np.array([1, 1, 1, -3])[k] * corner_weights(c) for k, c in enumerate(best.corners)) / 12
+    _, _, budget = shape.combination(np.asarray(weights))
+    return replace(
+        reading,
+        fence_error=_either_way(ways),
+        panel=best.panel,
+        budget=budget,
+        cut_edge=(reading.fence_edge + best.step) % 4,
+        flags=flags,
+    )
+
+
+@dataclass(frozen=True)
+class _Way:
+    """A panel's fit with the cuts following each other one way round."""
+
+    step: int
+    corners: list[int]
+    panel: PanelFit
+
+
+def _fit_way(
+    shape: Piece, first: int, step: int, angles: Array, covariance: Array, side: str, fence: str, dof: float
+) -> _Way:
+    order = [(first + step * k) % 4 for k in range(4)]
+    # corner i stands between edges i - 1 and i
+    corners = [b if (b - 1) % 4 == a else a for a, b in zip(order, [*order[1:], order[0]], strict=True)]
+    panel = fit_panel(
+        angles[corners],
+        covariance[np.ix_(corners, corners)],
+        side,  # type: ignore[arg-type]
+        fence,  # type: ignore[arg-type]
+        shear=True,
+        dof=dof,
+    )
+    return _Way(step, corners, panel)
+
+
+def _either_way(ways: list[_Way]) -> Quantity:
+    """The error over both ways round, each with its likelihood.
+
+    The tag tells the first cut; which way the others followed depends on which face lies up in the photo. The
+    corners tell it as soon as the error stands out; before that both are close together.
+    """
+    chi2 = np.array([way.panel.chi2 for way in ways])
+    weights = np.exp(-(chi2 - chi2.min()) / 2)
+    weights /= weights.sum()
+    errors = [way.panel.error for way in ways]
+    value = float(sum(w * e.value for w, e in zip(weights, errors, strict=True)))
+    variance = float(sum(w * (e.u**2 + (e.value - value) ** 2) for w, e in zip(weights, errors, strict=True)))
+    return Quantity(value, variance**0.5, "deg", errors[int(np.argmax(weights))].dof)
+
+
+def _strip_error(reading: Reading, shape: Piece, thick: Quantity, cuts: int | None) -> Reading:
+    taper = read_taper(shape)
+    reading = replace(reading, taper=taper, widths=read_widths(shape, thick))
+    first = long_edge(shape)
+    weights = np.zeros(4)
+    weights[first], weights[(first + 2) % 4] = 1.0, -1.0
+    _, _, budget = shape.combination(weights)
+    reading = replace(reading, budget=budget)
+    if cuts is None:
+        return replace(
+            reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."
+        )
+    size = taper.scaled(1 / strip_multiple(cuts), "deg")
+    ends = ((first + 1) % 4, (first - 1) % 4)  # the last end of the first long edge, and its other end
+    if reading.fence_edge not in ends:
+        return replace(
+            reading,
+            fence_error_size=replace(size, value=abs(size.value)),
+            question="Which end of the strip was at the fence? Say --fence-edge top, bottom, left or right.",
+        )
+    # positive taper: wider at the last end; e is positive where the fence end is the wider
+    sign = 1.0 if reading.fence_edge == ends[0] else -1.0
+    return replace(reading, fence_error=size.scaled(sign, "deg"))
+
+
+def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
+    flags = []
+    for edge, trace in zip(reading.edges, traces, strict=True):
+        short_end = reading.piece == "strip" and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
+        if edge.length_mm < _SHORT_MM and not short_end:
+            flags.append("short-edge")
+        if abs(edge.bow.value) > max(_BOW_MM, 3 * edge.bow.u) and not short_end:
+            flags.append("curved-edge")
+        if np.mean(edge.weights < 0.3) > _TORN_SHARE:
+            flags.append("torn-edge")
+        if not trace.arris_clear:
+            flags.append("arris-doubtful")
+        if trace.contrast < 3:
+            flags.append("low-contrast")
+    return flags
