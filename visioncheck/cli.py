@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import groove, log, reckon, sled, study, survey, target
+from visioncheck.commands import groove, log, measure, reckon, sled, study, survey, target
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ app = typer.Typer(
 # in the order of a first job
 target.register(app)
 survey.register(app)
+measure.register(app)
 reckon.register(app)
 sled.register(app)
 groove.register(app)

@@ -1,0 +1,61 @@
+"""A reading for other programs: schema 1."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.correction.words import correction_json, error_json, quantity_json
+
+if TYPE_CHECKING:
+    from visioncheck.correction.correct import Correction
+    from visioncheck.reading.model import Reading
+
+SCHEMA = 1
+
+
+def reading_json(reading: Reading, correction: Correction | None = None) -> dict[str, Any]:
+    """Write a reading for JSON; keys that do not apply are absent.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photo says.
+    correction : Correction or None
+        What to do about its fence error, where the sled is known.
+
+    Returns
+    -------
+    dict
+        ``schema``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame of
+        sheet 0, angles in deg), then what applies of ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
+        the sign cannot be known), ``reason`` (what is asked of the user then) and ``correction``.
+        Infinite degrees of freedom are null.
+    """
+    found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
+    if reading.question:
+        found["reason"] = reading.question
+    found |= {"piece": reading.piece, "flags": list(reading.flags)}
+    found["corners"] = [
+        {"x_mm": float(each.at_mm[0]), "y_mm": float(each.at_mm[1]), "angle_deg": quantity_json(each.angle)}
+        for each in reading.corners
+    ]
+    if reading.taper:
+        found["taper_deg"] = quantity_json(reading.taper)
+    if reading.widths:
+        found["width_mm"] = [{"at_mm": float(each.at_mm), **quantity_json(each.width)} for each in reading.widths]
+    if reading.thickness:
+        found["thickness_mm"] = quantity_json(reading.thickness)
+    if reading.fence_error:
+        found |= error_json(reading.fence_error)
+    elif reading.fence_error_size:
+        found["fence_error_size_deg"] = quantity_json(reading.fence_error_size)
+    if correction:
+        found["correction"] = correction_json(correction)
+    return found
+
+
+def refused_json(photo: str, reason: str, code: str | None = None) -> dict[str, Any]:
+    """Write a photo that cannot be measured; `code` is its flag, None where the file itself cannot be read."""
+    flags = [] if code is None else [code]
+    return {"schema": SCHEMA, "photo": photo, "status": "refused", "reason": reason, "flags": flags}

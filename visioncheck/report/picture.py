@@ -1,0 +1,291 @@
+"""The annotated picture: what was found, which edge is which, and which way the fence goes."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
+
+from visioncheck.files import write_whole
+from visioncheck.report.lines import degrees
+from visioncheck.units import format_error, format_small
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from visioncheck.correction.correct import Correction
+    from visioncheck.correction.sled import Sled
+    from visioncheck.photo.load import Photo
+    from visioncheck.reading.model import EdgeReading, Reading
+
+    Array = NDArray[np.float64]
+
+_LONG_SIDE_PX = 1600
+_DPI = 100
+# colours that stay apart for every common kind of colour vision, and in grey:
+# B. Wong, Points of view: Color blindness, Nature Methods 8, 441 (2011)
+_BLUE, _ORANGE, _GREEN, _YELLOW = "#0072B2", "#E69F00", "#009E73", "#F0E442"
+_BINS = 90
+_LEAST_WEIGHT = 0.3
+_RESIDUAL_PX = 16.0
+_MARGIN = 0.45
+_DARK = "#202020"
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """From stored pixels to the picture as it is shown: turned upright, cut out round the piece, scaled."""
+
+    matrix: Array
+    width: int
+    height: int
+
+    def __call__(self, points_px: Array) -> Array:
+        return np.asarray(points_px @ self.matrix[:, :2].T + self.matrix[:, 2])
+
+
+def draw_reading(
+    photo: Photo, reading: Reading, correction: Correction | None, path: Path, sled: Sled | None = None
+) -> None:
+    """Draw a reading on its photo, turned as the phone shows it, and write it as PNG.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo as read.
+    reading : Reading
+        What it says.
+    correction : Correction or None
+        What is to be done at the fence, where the sled is known.
+    path : Path
+        The PNG to write.
+    sled : Sled or None
+        Gives the side of the work the fence was on, and the units.
+
+    Raises
+    ------
+    UserError
+        When the place cannot be written.
+    """
+    frame = _frame(photo, reading)
+    shown = cv2.warpAffine(
+        photo.bgr, frame.matrix, (frame.width, frame.height), flags=cv2.INTER_AREA, borderValue=(40, 40, 40)
+    )
+    axes = _axes(shown)
+    centre = frame(np.array([corner.at_px for corner in reading.corners])).mean(axis=0)
+    exaggeration = _exaggeration(reading, frame)
+    for k, edge in enumerate(reading.edges):
+        _draw_edge(axes, reading, k, edge, frame, centre, exaggeration)
+    for corner in reading.corners:
+        _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
+    if reading.fence_edge is not None and reading.fence_error is not None:
+        _draw_fence(axes, reading.edges[reading.fence_edge], frame, centre, correction, sled)
+    _caption(axes, frame, reading, exaggeration)
+    canvas = io.BytesIO()
+    axes.figure.savefig(canvas, format="png", dpi=_DPI)
+    write_whole(path, canvas.getvalue())
+
+
+def upright(width: int, height: int, orientation: int) -> tuple[Array, int, int]:
+    """Map stored pixels to the picture as it is shown (Exif 2.32, orientation 1 to 8).
+
+    Returns
+    -------
+    matrix : (2, 3) ndarray
+        Shown x, y from stored x, y, 1.
+    width, height : int
+        Of the shown picture.
+    """
+    swap = orientation >= 5
+    matrix = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0]]) if swap else np.eye(2, 3)
+    if swap:
+        width, height = height, width
+    for row, side, turned in ((0, width, {2, 3, 6, 7}), (1, height, {3, 4, 7, 8})):
+        if orientation in turned:
+            matrix[row] *= -1
+            matrix[row, 2] += side - 1
+    return matrix, width, height
+
+
+def _frame(photo: Photo, reading: Reading) -> _Frame:
+    height, width = photo.bgr.shape[:2]
+    matrix, width, height = upright(width, height, photo.exif.orientation)
+    corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    margin = _MARGIN * float((high - low).max())
+    low = np.maximum(low - margin, 0)
+    high = np.minimum(high + margin, [width - 1, height - 1])
+    scale = _LONG_SIDE_PX / float((high - low).max())
+    matrix = scale * np.column_stack([matrix[:, :2], matrix[:, 2] - low])
+    size = np.round(scale * (high - low)).astype(int)
+    return _Frame(matrix, int(size[0]), int(size[1]))
+
+
+def _axes(shown: NDArray[Any]) -> Any:
+    height, width = shown.shape[:2]
+    figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.imshow(shown[:, :, ::-1], aspect="auto")
+    axes.set(xlim=(-0.5, width - 0.5), ylim=(height - 0.5, -0.5))
+    axes.axis("off")
+    return axes
+
+
+def _exaggeration(reading: Reading, frame: _Frame) -> float:
+    """A round factor (1, 2 or 5 times ten) that makes the residuals a few pixels high."""
+    counted = [np.abs(edge.residuals_mm[edge.weights > _LEAST_WEIGHT]) for edge in reading.edges]
+    every = np.concatenate(counted) if counted else np.zeros(0)
+    if not every.size or not every.max() > 0:
+        return 1.0
+    px_per_mm = float(np.mean([_px_per_mm(edge, frame) for edge in reading.edges]))
+    wanted = _RESIDUAL_PX / (float(np.percentile(every, 95)) * px_per_mm)
+    decade = 10.0 ** math.floor(math.log10(wanted))
+    return max(1.0, decade * max(step for step in (1, 2, 5) if step * decade <= wanted * (1 + 1e-9)))
+
+
+def _px_per_mm(edge: EdgeReading, frame: _Frame) -> float:
+    return float(np.linalg.norm(frame(edge.end_px) - frame(edge.start_px))) / edge.length_mm
+
+
+def _outward(start: Array, end: Array, centre: Array) -> Array:
+    along = (end - start) / np.linalg.norm(end - start)
+    normal = np.array([along[1], -along[0]])
+    return normal if normal @ (start - centre) > 0 else -normal
+
+
+def _colour(reading: Reading, k: int) -> str:
+    if k == reading.fence_edge:
+        return _BLUE
+    return _ORANGE if k == reading.cut_edge else _GREEN
+
+
+def _draw_edge(
+    axes: Any, reading: Reading, k: int, edge: EdgeReading, frame: _Frame, centre: Array, exaggeration: float
+) -> None:
+    start, end = frame(edge.start_px), frame(edge.end_px)
+    out = _outward(start, end, centre)
+    named = k in {reading.fence_edge, reading.cut_edge}
+    axes.plot(*zip(start, end, strict=True), color="white", lw=5 if named else 3.5, zorder=2)
+    axes.plot(*zip(start, end, strict=True), color=_colour(reading, k), lw=3.5 if named else 2, zorder=3)
+    seen = _residual_line(edge, frame, start, end, out, exaggeration)
+    axes.plot(
+        seen[:, 0],
+        seen[:, 1],
+        color=_YELLOW,
+        lw=1.4,
+        zorder=4,
+        path_effects=[withStroke(linewidth=3, foreground="black")],
+    )
+    label = _edge_label(reading, k, out)
+    if label:
+        _callout(axes, (start + end) / 2 + 58 * out, label, _colour(reading, k))
+
+
+def _residual_line(
+    edge: EdgeReading, frame: _Frame, start: Array, end: Array, out: Array, exaggeration: float
+) -> Array:
+    """Medians of the residuals along the edge, as points beside it; NaN where the edge was not seen."""
+    stations = frame(edge.stations_px)
+    along = (end - start) / np.linalg.norm(end - start)
+    place = (stations - start) @ along / float(np.linalg.norm(end - start))
+    bins = np.clip((place * _BINS).astype(int), 0, _BINS - 1)
+    counted = edge.weights > _LEAST_WEIGHT
+    line = np.full((_BINS, 2), np.nan)
+    for k in np.unique(bins[counted]):
+        residual_px = (
+            exaggeration * _px_per_mm(edge, frame) * float(np.median(edge.residuals_mm[counted & (bins == k)]))
+        )
+        line[k] = start + (k + 0.5) / _BINS * (end - start) + residual_px * out
+    return line
+
+
+def _edge_label(reading: Reading, k: int, out: Array) -> str:
+    if k == reading.fence_edge:
+        return "first cut" if reading.piece == "panel" else "was at the fence"
+    if k == reading.cut_edge:
+        return "second cut" if reading.piece == "panel" else "fresh cut"
+    if reading.fence_edge is None and reading.question:
+        # what the question offers as answers
+        if abs(out[1]) > abs(out[0]):
+            return "top" if out[1] < 0 else "bottom"
+        return "left" if out[0] < 0 else "right"
+    return ""
+
+
+def _draw_corner(axes: Any, reading: Reading, edges: tuple[int, int], at: Array, centre: Array, text: str) -> None:
+    wanted = set(edges) == {reading.fence_edge, reading.cut_edge}
+    if reading.piece == "strip":
+        return
+    away = (at - centre) / np.linalg.norm(at - centre)
+    axes.plot(*at, "o", ms=9 if wanted else 6, mfc="white", mec="black", zorder=5)
+    box = _callout(axes, at + 62 * away, text, _DARK, size=19 if wanted else 13)
+    box.set_zorder(8 if wanted else 7)
+
+
+def _callout(axes: Any, at: Array, text: str, colour: str, size: int = 14) -> Any:
+    width, height = axes.get_xlim()[1], axes.get_ylim()[0]
+    # half of what the box takes, so that it stays within the picture
+    half = np.array([0.42 * size * len(text) + 12, 1.1 * size + 8])
+    x, y = np.clip(at, half, np.array([width, height]) - half)
+    box = {"boxstyle": "round,pad=0.35", "fc": "white", "ec": colour, "lw": 2, "alpha": 0.92}
+    return axes.text(x, y, text, ha="center", va="center", fontsize=size, color=_DARK, bbox=box, zorder=6)
+
+
+def _draw_fence(
+    axes: Any, edge: EdgeReading, frame: _Frame, centre: Array, correction: Correction | None, sled: Sled | None
+) -> None:
+    """The fence as a bar beside the edge that lay on it, with the arrow of its correction."""
+    start, end = frame(edge.start_px), frame(edge.end_px)
+    out = _outward(start, end, centre)
+    forward = out if sled and sled.fence_side == "front" else -out
+    right = np.array([-forward[1], forward[0]])
+    middle, half = (start + end) / 2 + 118 * out, 0.5 * float(np.linalg.norm(end - start))
+    ends = {"left": middle - half * right, "right": middle + half * right}
+    axes.plot(*zip(*ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
+    axes.plot(*zip(*ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
+    for name, at in ends.items():
+        axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
+                  path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
+    if correction is None or correction.advice != "move it":
+        _callout(axes, middle, "fence" if correction is None else f"fence: {correction.advice}", _BLUE)
+        return
+    at = ends[correction.end] + (0.12 * half * right if correction.end == "left" else -0.12 * half * right)
+    way = forward if correction.way == "forward" else -forward
+    axes.annotate("", xy=at + 70 * way, xytext=at, zorder=8,
+                  arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
+                              "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+    far = format_small(correction.move.value, sled.units if sled else "mm")
+    _callout(
+        axes, middle + 40 * out, f"fence: {correction.end.upper()} end {correction.way.upper()} {far}", _ORANGE, size=17
+    )
+
+
+def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float) -> None:
+    said = f"yellow: the edges as seen, residuals × {exaggeration:.0f}; ±: 95 %"
+    if reading.taper:
+        said = f"taper {degrees(reading.taper)}    {said}"
+    axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
+              bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
+    head = _headline(reading)
+    if head:
+        axes.text(14, 16, head, fontsize=20, color="white", va="top",
+                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 8}, zorder=9)  # fmt: skip
+
+
+def _headline(reading: Reading) -> str:
+    if reading.fence_error:
+        ways = format_error(reading.fence_error.value, signed=False)
+        return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
+    if reading.fence_error_size:
+        return f"fence out {degrees(reading.fence_error_size)}, the way not known"
+    return ""
