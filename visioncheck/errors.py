@@ -9,7 +9,7 @@ class UserError(Exception):
     """
 
 
-class Refusal(UserError):
+class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault
     """A photo that cannot be measured honestly.
 
     Parameters

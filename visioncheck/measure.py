@@ -16,7 +16,15 @@ from visioncheck.correction.sled import Sled
 from visioncheck.edges.strip import Guide, light_around
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal
-from visioncheck.fence.squareness import PanelFit, corner_error, fit_panel, strip_multiple, weigh_orders
+from visioncheck.fence.squareness import (
+    FenceSide,
+    PanelFit,
+    PieceSide,
+    corner_error,
+    fit_panel,
+    strip_multiple,
+    weigh_orders,
+)
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.photo.load import Photo, load_photo
 from visioncheck.points.find import find_points
@@ -134,7 +142,7 @@ def _same_phone(photo: Photo, rig: Rig | None) -> None:
     height, width = photo.bgr.shape[:2]
     if (width, height) != (rig.lens.width, rig.lens.height):
         raise Refusal(
-            f"{photo.path.name}: is {width} x {height} px, the rig was surveyed at {rig.lens.width} x {rig.lens.height};"
+            f"{photo.path.name}: is {width} x {height} px, the rig is for {rig.lens.width} x {rig.lens.height};"
             " use the phone and zoom of the survey, and send the photo uncropped.",
             "other-rig",
         )
@@ -181,8 +189,8 @@ def _traces(photo: Photo, view: View, corners: Array, thickness_mm: float | None
         trace = trace_edge(light, view, Guide(start, end), thickness_mm)
         if trace is None:
             raise Refusal(
-                f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow"
-                " falls there, or use the other field.",
+                f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no"
+                " shadow falls there, or use the other field.",
                 "low-contrast",
             )
         traces.append(trace)
@@ -244,9 +252,9 @@ def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
     if reading.fence_edge is None:
         return replace(
             reading,
-            question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as the picture shows it.",
+            question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as in the picture.",
         )
-    fence, piece = ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
+    fence, piece = _at_the_saw(sled)
     cut = _cut_edge(shape, reading.fence_edge, fence, piece)
     corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
     angle = reading.corners[corner].angle
@@ -255,11 +263,16 @@ def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
         reading,
         cut_edge=cut,
         fence_error=corner_error(angle, piece, fence),
-        budget=budget,  # type: ignore[arg-type]
+        budget=budget,
     )
 
 
-def _cut_edge(shape: Piece, fence_edge: int, fence: str, piece: str) -> int:
+def _at_the_saw(sled: Sled | None) -> tuple[FenceSide, PieceSide]:
+    """Fence side and piece side; without a sled file the usual ones."""
+    return ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
+
+
+def _cut_edge(shape: Piece, fence_edge: int, fence: FenceSide, piece: PieceSide) -> int:
     """The edge that the blade made: with the piece as it lay at the saw, on the blade's side of it."""
     out = shape.traces[fence_edge].outward
     forward = -out if fence == "rear" else out
@@ -270,12 +283,12 @@ def _cut_edge(shape: Piece, fence_edge: int, fence: str, piece: str) -> int:
 
 
 def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
-    fence, side = ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
+    fence, side = _at_the_saw(sled)
     covariance = angle_covariance_deg2(shape)
     angles = np.array([corner.angle.value for corner in reading.corners])
     dof = min(corner.angle.dof for corner in reading.corners)
     if reading.fence_edge is None:
-        weighed = weigh_orders(angles, covariance, side, fence, dof=dof)  # type: ignore[arg-type]
+        weighed = weigh_orders(angles, covariance, side, fence, dof=dof)
         if not weighed.settled():
             return replace(
                 reading,
@@ -283,7 +296,7 @@ def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
                 " or say --fence-edge top, bottom, left or right.",
             )
         return replace(reading, fence_error=weighed.error)
-    ways = [_fit_way(shape, reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
+    ways = [_fit_way(reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
     flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
     weights = sum(np.array([1, 1, 1, -3])[k] * corner_weights(c) for k, c in enumerate(best.corners)) / 12
@@ -308,7 +321,7 @@ class _Way:
 
 
 def _fit_way(
-    shape: Piece, first: int, step: int, angles: Array, covariance: Array, side: str, fence: str, dof: float
+    first: int, step: int, angles: Array, covariance: Array, side: PieceSide, fence: FenceSide, dof: float
 ) -> _Way:
     order = [(first + step * k) % 4 for k in range(4)]
     # corner i stands between edges i - 1 and i
@@ -316,8 +329,8 @@ def _fit_way(
     panel = fit_panel(
         angles[corners],
         covariance[np.ix_(corners, corners)],
-        side,  # type: ignore[arg-type]
-        fence,  # type: ignore[arg-type]
+        side,
+        fence,
         shear=True,
         dof=dof,
     )

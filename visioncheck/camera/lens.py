@@ -7,6 +7,7 @@ beyond it, and lateral colour as a difference of magnification between the chann
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -107,7 +108,7 @@ def undistort(distorted: Array, coefficients: Array) -> Array:
 
 def smooth_degree(terms: int) -> int:
     """Degree of the polynomial whose full two-dimensional basis has `terms` members."""
-    degree = round((np.sqrt(8 * terms + 1) - 3) / 2)
+    degree = round((math.sqrt(8 * terms + 1) - 3) / 2)
     if (degree + 1) * (degree + 2) // 2 != terms:
         raise ValueError(f"{terms} is not the size of a full polynomial basis")
     return degree

@@ -30,7 +30,16 @@ f, cx, cy in px for a picture 4000 px wide (scaled with the width), then k1, k2,
 """
 FLATNESS_SD_MM = 0.012
 FLATNESS_REACH_MM = 60.0
-"""The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption."""
+"""The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption.
+
+What this photo's own residuals show beyond it is added.
+"""
+_WAVES = 12
+"""Shapes of a lifted sheet that are looked for; finer ones bend no workpiece's plane."""
+_WORST_SCALE = 2.5
+"""Residuals over the points' own uncertainty: at most 1.1 on the right sheet lying flat."""
+_WORST_MOVE = 5.0
+"""Of the lens, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 3."""
 
 PRINT_STRETCH_SD = 0.0035
 PRINT_SHEAR_SD = 0.002
@@ -48,6 +57,8 @@ class ViewFit:
         Of the points' residuals, one coordinate.
     lens_moved_sigma : float
         How far the lens stands from the rig's, in prior standard deviations; 0 without a rig.
+    lifted_mm : float
+        How far the sheet is seen to lie off its surveyed shape, standard deviation; 0 without a rig.
     """
 
     view: View
@@ -55,6 +66,7 @@ class ViewFit:
     points_used: int
     tilt_deg: float
     lens_moved_sigma: float = 0.0
+    lifted_mm: float = 0.0
 
 
 def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
@@ -74,17 +86,20 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
     place = {key: n for n, key in enumerate(zip(rig.sheet.tolist(), rig.index.tolist(), strict=True))}
     known = [n for n, key in enumerate(zip(points.sheet.tolist(), points.index.tolist(), strict=True)) if key in place]
     if len(known) < _FEWEST:
-        raise Refusal(f"{name}: only {len(known)} of the surveyed points are seen; show more of the band.", "few-points")
+        raise Refusal(
+            f"{name}: only {len(known)} of the surveyed points are seen; show more of the band.", "few-points"
+        )
     which = np.array([place[int(points.sheet[n]), int(points.index[n])] for n in known])
     spatial, pixels = rig.points_mm[which], points.xy_px[known]
     u = np.hypot(points.u_px[known], _FLOOR_PX)
     fit = _PoseFit(rig, spatial, pixels, u)
     fit.run(name)
     covariances = fit.covariances(which)
-    rotation = cv2.Rodrigues(fit.rotation)[0][:, 0]
+    rotation = np.asarray(cv2.Rodrigues(fit.rotation)[0][:, 0], float)
     view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel)
     tilt = float(np.degrees(np.arccos(np.clip(fit.rotation[2, 2], -1, 1))))
-    return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt, fit.lens_moved_sigma)
+    used = int(np.sum(fit.weights > 0.3))
+    return ViewFit(view, fit.rms_px, used, tilt, fit.lens_moved_sigma, fit.lifted_mm)
 
 
 class _PoseFit:
@@ -110,8 +125,11 @@ class _PoseFit:
             iterationsCount=200,
         )
         if not solved:
-            raise Refusal(f"{name}: the points do not fit the rig's sheet; use the rig of this sheet and phone.", "other-rig")
-        self.rotation, self.translation = cv2.Rodrigues(turn)[0], np.ravel(shift)
+            raise Refusal(
+                f"{name}: the points do not fit the rig's sheet; use the rig of this sheet and phone.", "other-rig"
+            )
+        self.rotation: Array = np.asarray(cv2.Rodrigues(turn)[0], float)
+        self.translation: Array = np.ravel(shift).astype(float)
         for _ in range(_ROUNDS):
             at = self._project()
             residuals = self.pixels - at.pixels
@@ -134,14 +152,42 @@ class _PoseFit:
                 break
         used = self.weights > 0.3
         self.rms_px = float(np.sqrt(np.mean(residuals[used] ** 2)))
-        if used.mean() < 0.6 or self.rms_px > 1.0:
-            raise Refusal(
-                f"{name}: the points miss the surveyed sheet by {self.rms_px:.1f} px; survey this sheet with this phone"
-                " at this zoom, and lay the sheet flat.",
-                "other-rig",
-            )
         moved = self.lens.terms - self.rig.lens.terms
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
+        if used.mean() < 0.6 or self.scale > _WORST_SCALE:
+            raise Refusal(
+                f"{name}: the points miss the surveyed sheet by {self.scale:.1f} times what they should; lay the sheet"
+                " flat, or survey again if it is another sheet, phone or zoom than the rig's.",
+                "other-rig",
+            )
+        if self.lens_moved_sigma > _WORST_MOVE:
+            raise Refusal(
+                f"{name}: the lens is not the one surveyed (focal length {self.lens.f_px:.0f} px, the rig's"
+                f" {self.rig.lens.f_px:.0f} px); use the rig's phone at the rig's zoom, or survey again.",
+                "other-rig",
+            )
+        self.lifted_mm = self._lift()
+
+    def _lift(self) -> float:
+        """How far the sheet lies off its surveyed shape, mm: by moments of the residuals along its possible waves.
+
+        A variance component (S. R. Searle, G. Casella, C. E. McCulloch, *Variance Components*, 1992): along each
+        wave the residuals' square is expected to be the noise's, and the lift's times what a wave of 1 mm makes.
+        """
+        at = self._project()
+        root = np.sqrt(self.weights) / self.u
+        rows = (np.concatenate([at.by_pose, at.by_lens], axis=2) * root[:, None, None]).reshape(-1, 14)
+        residuals = ((self.pixels - at.pixels) * root[:, None]).ravel()
+        apart = np.linalg.norm(self.spatial[:, None, :2] - self.spatial[None, :, :2], axis=2)
+        sizes, shapes = np.linalg.eigh(np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2))
+        waves = shapes[:, -_WAVES:] * np.sqrt(np.maximum(sizes[-_WAVES:], 0))
+        lifted = ((at.by_point[:, :, 2] * root[:, None])[:, :, None] * waves[:, None, :]).reshape(-1, waves.shape[1])
+        lifted -= rows @ np.linalg.solve(self.full, rows.T @ lifted)  # what pose and lens take up is not seen
+        ways, reach, _ = np.linalg.svd(lifted, full_matrices=False)
+        along = ways.T @ residuals
+        noise = (residuals @ residuals - along @ along) / max(len(residuals) - 14 - len(along), 1)
+        variance = float(np.sum(reach**2 * (along**2 - noise)) / np.sum(reach**4))
+        return float(np.sqrt(max(variance, 0.0)))
 
     def _project(self) -> Projection:
         n = len(self.spatial)
@@ -158,7 +204,7 @@ class _PoseFit:
         columns = (8 + 3 * which[:, None] + np.arange(3)).ravel()
         survey = self.rig.covariance[np.ix_(columns, columns)]
         apart = np.linalg.norm(self.spatial[:, None, :2] - self.spatial[None, :, :2], axis=2)
-        wave = FLATNESS_SD_MM**2 * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
+        wave = (FLATNESS_SD_MM**2 + self.lifted_mm**2) * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
         lift = gain[:, 2::3]
         held = np.zeros((14, 14))
         held[6:, 6:] = self.prior
@@ -318,4 +364,3 @@ def _decompose(homography: Array) -> tuple[Array, Array]:
     if translation[2] < 0:
         rotation, translation = rotation @ np.diag([-1.0, -1.0, 1.0]), -translation
     return rotation, translation
-

@@ -102,7 +102,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     paper = photos[0].paper
     sheet, index = _names(photos)
     seen = _sightings(photos, sheet, index)
-    start = _start(photos, seen, sheet, index, width, height)
+    start = _start(photos, sheet, index, width, height)
     brown = _trimmed(start, seen)
     best = _with_smooth(brown, seen)
     lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
@@ -161,7 +161,9 @@ def _sightings(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: 
     number = {key: place for place, key in enumerate((sheet * 1000 + index).tolist())}
     photo, point, xy, u = [], [], [], []
     for which, points in enumerate(photos):
-        for key, place, u_px in zip((points.sheet * 1000 + points.index).tolist(), points.xy_px, points.u_px, strict=True):
+        for key, place, u_px in zip(
+            (points.sheet * 1000 + points.index).tolist(), points.xy_px, points.u_px, strict=True
+        ):
             if key in number:
                 photo.append(which)
                 point.append(number[key])
@@ -173,7 +175,6 @@ def _sightings(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: 
 
 def _start(
     photos: Sequence[TargetPoints],
-    seen: Sightings,
     sheet: NDArray[np.int64],
     index: NDArray[np.int64],
     width: int,
@@ -189,7 +190,7 @@ def _start(
     guess = np.array([[0.75 * max(width, height), 0, width / 2], [0, 0.75 * max(width, height), height / 2], [0, 0, 1]])
     flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
     flags |= cv2.CALIB_ZERO_TANGENT_DIST
-    _, matrix, coefficients, turns, shifts = cv2.calibrateCamera(  # type: ignore[call-overload]
+    _, matrix, coefficients, turns, shifts = cv2.calibrateCamera(
         [points.astype(np.float32) for points in spatial],
         [points.astype(np.float32) for points in flat],
         (width, height),
@@ -199,10 +200,13 @@ def _start(
     )
     k1 = float(np.ravel(coefficients)[0])
     lens = Lens(width, height, np.array([matrix[0, 0], matrix[0, 2], matrix[1, 2], k1, 0, 0, 0, 0]))
+    poses = [
+        (np.ravel(turn).astype(float), np.ravel(shift).astype(float)) for turn, shift in zip(turns, shifts, strict=True)
+    ]
     places = np.zeros((len(sheet), 3))
     places[:, :2] = nominal[index]
     for which in np.unique(sheet[sheet > 0]):
-        places[sheet == which] = _other_sheet(photos, lens, turns, shifts, which, nominal[index[sheet == which]])
+        places[sheet == which] = _other_sheet(photos, lens, poses, which, nominal[index[sheet == which]])
     return Bundle(
         lens,
         np.stack([cv2.Rodrigues(turn)[0] for turn in turns]),
@@ -215,18 +219,17 @@ def _start(
 def _other_sheet(
     photos: Sequence[TargetPoints],
     lens: Lens,
-    turns: Sequence[Array],
-    shifts: Sequence[Array],
+    poses: Sequence[tuple[Array, Array]],
     which: int,
     nominal: Array,
 ) -> Array:
     """Starting places of another sheet: its nominal layout moved to where sheet 0's plane shows its points."""
     layout = layout_of(photos[0].paper).saddles_mm
     shown, named = [], []
-    for points, turn, shift in zip(photos, turns, shifts, strict=True):
+    for points, (turn, shift) in zip(photos, poses, strict=True):
         here = points.sheet == which
         if here.any():
-            shown.append(RigidView(lens, np.ravel(turn), np.ravel(shift)).to_table(points.xy_px[here]))
+            shown.append(RigidView(lens, turn, shift).to_table(points.xy_px[here]))
             named.append(layout[points.index[here]])
     move, _ = cv2.estimateAffinePartial2D(np.concatenate(named), np.concatenate(shown))
     return np.column_stack([nominal @ move[:, :2].T + move[:, 2], np.zeros(len(nominal))])
@@ -352,4 +355,3 @@ def print_error(nominal: Array, printed: Array) -> tuple[Array, float, Array]:
     scales = np.array([np.linalg.norm(across), np.linalg.norm(down)])
     shear = float(np.degrees(np.arcsin(across @ down / (scales[0] * scales[1]))))
     return scales, shear, printed - design @ affine
-

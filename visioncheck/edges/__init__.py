@@ -1,0 +1,1 @@
+"""Edges of the top face, traced to a fraction of a pixel."""

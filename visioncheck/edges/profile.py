@@ -13,6 +13,7 @@ _ROUNDS = 8
 _WINDOW_PX = 4.5
 _BLURS = (0.5, 0.7, 0.9, 1.1, 1.4, 1.8, 2.4, 3.2)
 _WORST_CHI = 3.5
+_LEAST_STEP = 0.3
 
 
 @dataclass(frozen=True)
@@ -99,15 +100,23 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
 
 
 def _common_blur(usual: Array, x: Array) -> tuple[float | None, float]:
+    """Blur and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
+    blur, shift = _best_step(usual, x, np.array(_BLURS), np.arange(-2.0, 2.01, 0.25))
+    if blur is None:
+        return None, 0.0
+    return _best_step(usual, x, blur * np.linspace(0.75, 1.3, 23), shift + np.linspace(-0.25, 0.25, 21))
+
+
+def _best_step(usual: Array, x: Array, blurs: Array, shifts: Array) -> tuple[float | None, float]:
     best, found, start = np.inf, None, 0.0
-    for blur in _BLURS:
-        for shift in np.arange(-2.0, 2.01, 0.25):
+    for blur in blurs:
+        for shift in shifts:
             phi = _normal_cdf((x - shift) / blur)
             design = np.column_stack([1 - phi, phi])
             levels, *_ = np.linalg.lstsq(design, usual, rcond=None)
             cost = float(np.sum((usual - design @ levels) ** 2))
-            if cost < best and levels[1] - levels[0] > 0.3:
-                best, found, start = cost, blur, float(shift)
+            if cost < best and levels[1] - levels[0] > _LEAST_STEP:
+                best, found, start = cost, float(blur), float(shift)
     return found, start
 
 

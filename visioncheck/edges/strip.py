@@ -94,7 +94,8 @@ def sample_strip(light: LightPlane, view: View, guide: Guide, at_mm: Array, offs
         pixels = green if channel == GREEN else view.to_image(points, channel=channel)
         where = (pixels - light.corner_px).reshape(*offsets.shape, 2).astype(np.float32)
         plane = np.ascontiguousarray(light.levels[..., channel])
-        channels.append(cv2.remap(plane, where, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
+        sampled = cv2.remap(plane, where, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+        channels.append(sampled)
     return np.stack(channels, axis=-1).astype(np.float32) / np.float32(LIGHT_SCALE)
 
 

@@ -190,8 +190,8 @@ def _fine(light: LightPlane, view: View, guide: Guide, clear: bool) -> Trace | N
     if len(at) < 24:
         return None
     pitch = pixel / 2
-    offsets = np.arange(-2 * _FINE_PX, 2 * _FINE_PX + 1) * pitch
-    strip = sample_strip(light, view, guide, at, offsets).astype(float)
+    offsets = np.arange(-2.0 * _FINE_PX, 2 * _FINE_PX + 1) * pitch
+    strip = np.asarray(sample_strip(light, view, guide, at, offsets), np.float64)
     profile, noise, plain = _along_best_colour(strip, offsets / pixel, at)
     fit = fit_steps(profile, offsets / pixel, noise)
     if fit is None:

@@ -1,0 +1,1 @@
+"""The workpiece's rough outline."""

@@ -71,7 +71,7 @@ def _blobs(overview: Overview) -> list[NDArray[np.uint8]]:
     strength[~overview.between] = 0
     rough = _clean(strength > _TINT_STEP)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(rough, connectivity=4)
-    order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA]) if count > 1 else []
+    order = 1 + np.argsort(-stats[1:count, cv2.CC_STAT_AREA])
     masks = []
     for label in order:
         if stats[label, cv2.CC_STAT_AREA] < _SMALLEST_MM2 * PIXELS_PER_MM**2:
@@ -109,7 +109,7 @@ def _largest(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     if count < 2:
         return mask
-    return (labels == 1 + np.argmax(stats[1:, cv2.CC_STAT_AREA])).astype(np.uint8)
+    return np.asarray(labels == 1 + np.argmax(stats[1:, cv2.CC_STAT_AREA]), np.uint8)
 
 
 def _quadrilateral(mask: NDArray[np.uint8], overview: Overview) -> Outline | None:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.photo.load import Photo
 from visioncheck.photo.light import linear_light
+from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
 from visioncheck.target.layout import layout_of
 
@@ -107,7 +107,8 @@ def _warp(bgr: NDArray[np.uint8], view: View, low: Array, width: int, height: in
     coarse = ((pixels + 0.5) / _REDUCTION - 0.5).reshape(len(rows), len(columns), 2).astype(np.float32)
     fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
     fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
-    return np.asarray(cv2.remap(small, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    seen = cv2.remap(small, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return np.asarray(seen)
 
 
 def _sheet_tint(tint: Array, log_green: Array, inside: NDArray[np.bool_]) -> Array:

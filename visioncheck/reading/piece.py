@@ -52,7 +52,7 @@ class Piece:
     @property
     def lengths_mm(self) -> Array:
         """Lengths of the four edges."""
-        return np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1)
+        return np.asarray(np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1))
 
     @property
     def total(self) -> Array:
@@ -62,7 +62,7 @@ class Piece:
     def combination(self, weights: Array) -> tuple[float, float, Mapping[str, float]]:
         """Standard uncertainty (deg), degrees of freedom and budget (deg) of a sum of directions."""
         parts = {
-            source: float(np.degrees(np.sqrt(max(weights @ matrix @ weights, 0.0))))
+            source: float(np.degrees(np.sqrt(max(float(weights @ matrix @ weights), 0.0))))
             for source, matrix in self.directions.items()
         }
         edge = np.degrees(np.abs(weights) * np.sqrt(np.diag(self.directions["edge"])))
@@ -193,7 +193,7 @@ def read_taper(piece: Piece) -> Quantity:
 def read_widths(piece: Piece, thickness: Quantity) -> tuple[WidthReading, ...]:
     """Widths of a strip at its first end, its middle and its last end, square to its middle line.
 
-    The uncertainty holds the edges', the thickness's (a millimetre of it moves a top face 0.3 % nearer) and the scale's.
+    The uncertainty holds the edges', the thickness's (a millimetre moves a top face 0.3 % nearer) and the scale's.
     """
     first = long_edge(piece)
     corners = np.roll(piece.corners_mm, -first, axis=0)
