@@ -30,4 +30,4 @@ def write_whole(path: Path, content: bytes) -> None:
         if beside.parent.is_dir():
             beside.unlink(missing_ok=True)
         reason = (error.strerror or str(error)).lower()
-        raise UserError(f"cannot write {path} ({reason}); choose another place with -o") from error
+        raise UserError(f"cannot write {path} ({reason}); choose another place") from error

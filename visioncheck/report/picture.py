@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
 from visioncheck.files import write_whole
+from visioncheck.photo.orientation import upright
 from visioncheck.report.lines import degrees
 from visioncheck.units import format_error, format_small
 
@@ -36,7 +37,7 @@ _DPI = 100
 _BLUE, _ORANGE, _GREEN, _YELLOW = "#0072B2", "#E69F00", "#009E73", "#F0E442"
 _BINS = 90
 _LEAST_WEIGHT = 0.3
-_RESIDUAL_PX = 16.0
+_RESIDUAL_PX = 12.0
 _MARGIN = 0.45
 _DARK = "#202020"
 
@@ -93,27 +94,6 @@ def draw_reading(
     canvas = io.BytesIO()
     axes.figure.savefig(canvas, format="png", dpi=_DPI)
     write_whole(path, canvas.getvalue())
-
-
-def upright(width: int, height: int, orientation: int) -> tuple[Array, int, int]:
-    """Map stored pixels to the picture as it is shown (Exif 2.32, orientation 1 to 8).
-
-    Returns
-    -------
-    matrix : (2, 3) ndarray
-        Shown x, y from stored x, y, 1.
-    width, height : int
-        Of the shown picture.
-    """
-    swap = orientation >= 5
-    matrix = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0]]) if swap else np.eye(2, 3)
-    if swap:
-        width, height = height, width
-    for row, side, turned in ((0, width, {2, 3, 6, 7}), (1, height, {3, 4, 7, 8})):
-        if orientation in turned:
-            matrix[row] *= -1
-            matrix[row, 2] += side - 1
-    return matrix, width, height
 
 
 def _frame(photo: Photo, reading: Reading) -> _Frame:
@@ -184,7 +164,7 @@ def _draw_edge(
         color=_YELLOW,
         lw=1.4,
         zorder=4,
-        path_effects=[withStroke(linewidth=3, foreground="black")],
+        path_effects=[withStroke(linewidth=2.4, foreground="black")],
     )
     label = _edge_label(reading, k, out)
     if label:

@@ -1,0 +1,164 @@
+"""Lines, JSON and picture of a reading put together by hand."""
+
+from __future__ import annotations
+
+import ast
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+
+import visioncheck
+from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
+from visioncheck.correction.correct import correct
+from visioncheck.flags import FLAGS, flag
+from visioncheck.photo.orientation import upright
+from visioncheck.report.as_json import reading_json, refused_json
+from visioncheck.report.lines import budget_lines, reading_lines
+from visioncheck.report.picture import draw_reading
+
+BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
+# the piece takes 200 of 380 px that are left after a margin of 0.45 × 200 px on every side, cut at the border
+SCALE = 1600 / 380
+
+
+def read_rgb(path: Path) -> np.ndarray:
+    return cv2.imread(str(path))[:, :, ::-1]
+
+
+def has(picture: np.ndarray, at: tuple[float, float], colour: tuple[int, int, int], reach: int = 2) -> bool:
+    x, y = round(at[0]), round(at[1])
+    patch = picture[y - reach : y + reach + 1, x - reach : x + reach + 1].astype(int)
+    return bool((np.abs(patch - colour).max(axis=2) < 40).any())
+
+
+def shown(x: float, y: float) -> tuple[float, float]:
+    return (x - 10) * SCALE, y * SCALE
+
+
+def test_every_refusal_has_its_flag() -> None:
+    codes = set()
+    for source in Path(visioncheck.__file__).parent.rglob("*.py"):
+        for node in ast.walk(ast.parse(source.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Refusal":
+                codes |= {arg.value for arg in node.args[1:] if isinstance(arg, ast.Constant)}
+    assert codes
+    assert codes <= set(FLAGS)
+    assert all(flag(code).code == code and flag(code).remedy.endswith(".") for code in FLAGS)
+
+
+def test_json_of_a_corner() -> None:
+    reading = corner_piece()
+    correction = correct(reading.fence_error, SLED)
+    found = json.loads(json.dumps(reading_json(reading, correction), allow_nan=False))
+    assert {key: found[key] for key in ("schema", "photo", "status", "piece", "flags")} == {
+        "schema": 1, "photo": "offcut.jpg", "status": "measured", "piece": "corner", "flags": ["tilt"],
+    }  # fmt: skip
+    assert [corner["angle_deg"]["value"] for corner in found["corners"]] == list(ANGLES_DEG)
+    assert (found["corners"][1]["x_mm"], found["corners"][1]["y_mm"]) == (150.0, 110.0)
+    # t for 95 % and 40 degrees of freedom: 2.021 (ISO 3534-1 style tables; from memory)
+    assert found["corners"][0]["angle_deg"]["expanded"] == pytest.approx(2.021 * 0.002, rel=1e-3)
+    assert found["fence_error_deg"]["value"] == 0.10
+    assert found["correction"]["end"] == "right"
+    assert found["correction"]["way"] == "back"
+    assert found["correction"]["move_mm"]["value"] == pytest.approx(600 * np.tan(np.radians(0.1)))
+    assert not {"taper_deg", "width_mm", "reason", "fence_error_size_deg"} & set(found)
+
+
+def test_json_of_a_strip_asks_and_has_no_signed_error() -> None:
+    found = reading_json(strip())
+    assert found["reason"] == "Which end of the strip was at the fence?"
+    assert found["fence_error_size_deg"]["value"] == 0.03
+    assert found["taper_deg"]["dof"] is None
+    assert [(width["at_mm"], width["value"]) for width in found["width_mm"]] == [(0.0, 25.4), (200.0, 25.8)]
+    assert not {"fence_error_deg", "correction"} & set(found)
+
+
+def test_json_of_a_refusal() -> None:
+    assert refused_json("a.jpg", "a.jpg: shows no piece.", "no-piece") == {
+        "schema": 1, "photo": "a.jpg", "status": "refused", "reason": "a.jpg: shows no piece.", "flags": ["no-piece"],
+    }  # fmt: skip
+    assert refused_json("a.jpg", "a.jpg: there is no such file; check the name")["flags"] == []
+
+
+def test_lines_say_the_angle_the_move_and_the_doubt() -> None:
+    said = {line.label: line.text for line in reading_lines(corner_piece(), SLED)}
+    assert said["Angle"] == "90.100 ± 0.004° between fence edge and cut"
+    assert said["Thickness"] == "18.00 ± 0.59 mm"
+    assert said["Move"].startswith("RIGHT end BACK")
+    assert said["Doubt"] == f"{flag('tilt').sentence} {flag('tilt').remedy}"
+
+
+def test_lines_ask_when_the_sign_is_not_known() -> None:
+    said = {line.label: line.text for line in reading_lines(strip(), SLED)}
+    assert said["Tell me"] == "Which end of the strip was at the fence?"
+    assert "either way" in said["Size"]
+    assert not {"Fence", "Move", "Do"} & set(said)
+
+
+def test_budget_is_sorted_with_shares_of_the_variance() -> None:
+    lines = budget_lines(corner_piece().budget)
+    assert [line.label for line in lines] == ["print survey", "edge", "together"]
+    # 16² : 12² = 64 % : 36 %, root of the sum 20
+    assert lines[0].text.endswith("64 %")
+    assert lines[1].text.endswith("36 %")
+    assert lines[0].text.count("█") == 15
+    assert lines[2].text == "0.0020°"
+
+
+def test_picture_shows_edges_where_they_are(tmp_path: Path) -> None:
+    reading = corner_piece()
+    draw_reading(photo(), reading, correct(reading.fence_error, SLED), tmp_path / "out.png", SLED)
+    picture = read_rgb(tmp_path / "out.png")
+    assert picture.shape[1] == 1600
+    assert has(picture, shown(270, 220), BLUE)
+    assert has(picture, shown(300, 110), ORANGE)
+    # where the edge was seen, the yellow line stands to its outside, and nowhere where it was not
+    x, y = shown(150, 220)
+    assert any(has(picture, (x, y + d), YELLOW, 0) for d in range(3, 20))
+    x, y = shown(270, 220)
+    assert not any(has(picture, (x, y + d), YELLOW, 0) for d in range(3, 20))
+    # the work itself stays to be seen
+    x, y = shown(200, 150)
+    assert tuple(picture[round(y), round(x)]) == (128, 128, 128)
+
+
+def test_arrow_points_back_at_the_right_end(tmp_path: Path) -> None:
+    """Fence at the rear and below the piece: the operator stands below, so back is down and right is right."""
+    reading = corner_piece()
+    draw_reading(photo(), reading, None, tmp_path / "without.png", SLED)
+    draw_reading(photo(), reading, correct(reading.fence_error, SLED), tmp_path / "with.png", SLED)
+    without, arrow = read_rgb(tmp_path / "without.png"), read_rgb(tmp_path / "with.png")
+    fence_y = shown(0, 220)[1] + 118
+    x, _ = shown(300 - 0.12 * 100, 0)
+    assert has(arrow, (x, fence_y + 40), ORANGE, 4)
+    assert not has(without, (x, fence_y + 40), ORANGE, 4)
+    mirrored_x, _ = shown(100 + 0.12 * 100, 0)
+    assert not has(arrow, (mirrored_x, fence_y + 40), ORANGE, 4)
+    assert not has(arrow, (x, fence_y - 40), ORANGE, 4)
+
+
+def test_picture_is_turned_upright(tmp_path: Path) -> None:
+    """Orientation 6 turns a quarter clockwise: the stored bottom is shown at the left."""
+    draw_reading(photo(6), corner_piece(), None, tmp_path / "out.png")
+    picture = read_rgb(tmp_path / "out.png")
+    assert picture.shape[0] == 1600
+    # stored (270, 220) is shown at (299 − 220, 270)
+    assert has(picture, ((299 - 220) * SCALE, (270 - 10) * SCALE), BLUE)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_upright_agrees_with_the_picture_library(orientation: int) -> None:
+    """Outside check: Pillow's own reading of the EXIF orientation."""
+    stored = np.zeros((5, 7), np.uint8)
+    stored[1, 4] = 255
+    image = Image.fromarray(stored)
+    image.getexif()[0x0112] = orientation
+    turned = np.asarray(ImageOps.exif_transpose(image))
+    matrix, width, height = upright(7, 5, orientation)
+    assert turned.shape == (height, width)
+    x, y = matrix @ [4.0, 1.0, 1.0]
+    assert turned[round(y), round(x)] == 255
