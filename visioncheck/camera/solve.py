@@ -38,6 +38,7 @@ _WAVES = 12
 """Shapes of a lifted sheet that are looked for; finer ones bend no workpiece's plane."""
 _WORST_SCALE = 2.5
 """Residuals over the points' own uncertainty: at most 1.1 on the right sheet lying flat."""
+_SAME_FOCAL = 0.005
 _WORST_MOVE = 5.0
 """Of the lens, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 3."""
 
@@ -162,11 +163,17 @@ class _PoseFit:
             )
         if self.lens_moved_sigma > _WORST_MOVE:
             raise Refusal(
-                f"{name}: the lens is not the one surveyed (focal length {self.lens.f_px:.0f} px, the rig's"
-                f" {self.rig.lens.f_px:.0f} px); use the rig's phone at the rig's zoom, or survey again.",
+                f"{name}: {self._other_lens()}; lay the sheet flat, or survey again if it is another sheet, phone or"
+                " zoom than the rig's.",
                 "other-rig",
             )
         self.lifted_mm = self._lift()
+
+    def _other_lens(self) -> str:
+        here, rig = self.lens.f_px, self.rig.lens.f_px
+        if abs(here / rig - 1) > _SAME_FOCAL:
+            return f"the lens is not the one surveyed (focal length {here:.0f} px, the rig's {rig:.0f} px)"
+        return "the picture is bent otherwise than by the surveyed lens, or the sheet is"
 
     def _lift(self) -> float:
         """How far the sheet lies off its surveyed shape, mm: by moments of the residuals along its possible waves.

@@ -1,0 +1,181 @@
+"""Angles read through the view of one photo: as good as stated, or refused."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.camera.scene import (
+    HEIGHT,
+    LENS,
+    WIDTH,
+    Print,
+    home_print,
+    photograph,
+    pose,
+    survey_photos,
+)
+from visioncheck.camera.rig import Rig
+from visioncheck.camera.solve import plane_view, rigid_view
+from visioncheck.camera.survey import survey
+from visioncheck.errors import Refusal
+from visioncheck.target.layout import layout_of
+
+THICKNESS_MM = 18.0
+
+
+@cache
+def surveyed(seed):
+    rng = np.random.default_rng(seed)
+    printed = home_print(rng)
+    photos = survey_photos([printed], rng)
+    first, last = layout_of("a4").ruled_points
+    ruled = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first]))
+    found = survey(photos, WIDTH, HEIGHT, ruled)
+    rig = Rig(
+        found.lens, "a4", "light", found.sheet, found.index, found.points_mm, found.covariance, found.scale_u_rel,
+        ruled, found.residual_px, len(photos), None, None, None, "",
+    )  # fmt: skip
+    return printed, rig
+
+
+def angles_deg(corners):
+    forth, back = np.roll(corners, -1, axis=0) - corners, np.roll(corners, 1, axis=0) - corners
+    cosine = np.sum(forth * back, axis=1) / np.linalg.norm(forth, axis=1) / np.linalg.norm(back, axis=1)
+    return np.degrees(np.arccos(cosine))
+
+
+def workpiece(rng):
+    half = np.array([rng.uniform(30, 55), rng.uniform(40, 70)])
+    turn = rng.uniform(0, 2 * np.pi)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    centre = np.array([105, 148]) + rng.uniform(-20, 20, 2)
+    hidden = lambda points: np.any(np.abs((points[:, :2] - centre) @ axes.T) > half + 3, axis=1)  # noqa: E731
+    return np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half @ axes + centre, hidden
+
+
+def standard_u(view, pixels):
+    """First-order uncertainty of the four angles from the view's covariances."""
+    covariance = sum(view.covariances.values())
+    steps = np.diag(np.maximum(np.sqrt(np.diag(covariance)), 1e-13) * 0.1)
+
+    def at(theta):
+        return angles_deg(view.with_theta(theta).to_table(pixels, THICKNESS_MM))
+
+    slopes = [(at(view.theta + step) - at(view.theta - step)) / (2 * step.sum()) for step in steps]
+    return np.sqrt(np.einsum("pa,pq,qa->a", slopes, covariance, slopes))
+
+
+def reading(seed, solve, lens=LENS, alter=lambda points, _: points, sheet=None):
+    """Errors and stated uncertainty of a workpiece's four angles."""
+    rng = np.random.default_rng(1000 + seed)
+    printed, rig = surveyed(seed)
+    corners, seen = workpiece(rng)
+    lying = sheet or Print(alter(printed.points_mm.copy(), rng))
+    attitude = rng.uniform(0, 20), rng.uniform(0, 360), rng.uniform(0, 360)
+    view = pose(*attitude, (105, 148), rng.uniform(400, 480), lens)
+    fit = solve(photograph(view, [lying], rng, keep=seen), rig)
+    pixels = view.to_image(corners, THICKNESS_MM)
+    return angles_deg(fit.view.to_table(pixels, THICKNESS_MM)) - angles_deg(corners), standard_u(fit.view, pixels), fit
+
+
+def with_rig(points, rig):
+    return rigid_view(points, rig, "photo")
+
+
+def without_rig(points, rig):
+    del rig
+    return plane_view(points, WIDTH, HEIGHT, None, "photo")
+
+
+def shares(seeds, solve, **how):
+    read = []
+    for seed in seeds:
+        with suppress(Refusal):
+            read.append(reading(seed, solve, **how)[:2])
+    assert len(read) >= 0.85 * len(seeds)
+    errors, stated = np.array(read).transpose(1, 0, 2)
+    return errors, stated, float(np.mean(np.abs(errors) < 1.96 * stated))
+
+
+def moved(**by):
+    terms = LENS.terms.copy()
+    for name, step in by.items():
+        terms[("f", "cx", "cy", "k1", "k2").index(name)] += step
+    return LENS.with_terms(terms)
+
+
+@pytest.mark.parametrize("lens", [LENS, moved(f=3.0, cx=2.0, cy=-2.0, k1=1e-3)], ids=["as surveyed", "refocused"])
+def test_with_a_rig_the_interval_contains_the_truth_and_is_not_vacuous(lens):
+    errors, stated, inside = shares(range(25), with_rig, lens=lens)
+    assert inside > 0.88
+    assert np.sqrt(np.mean(errors**2)) < 0.003
+    assert np.median(1.96 * stated) < 3 * np.sqrt(np.mean(errors**2))
+
+
+def test_without_a_rig_the_interval_contains_the_truth_of_unknown_prints():
+    errors, stated, inside = shares(range(25), without_rig)
+    assert inside > 0.88
+    assert np.median(1.96 * stated) < 3 * np.sqrt(np.mean(errors**2))
+
+
+def wavy(height_mm):
+    def alter(points, rng):
+        a, b = rng.uniform(0, 6, 2)
+        points[:, 2] += height_mm * np.sin(points[:, 0] / 60 + a) * np.cos(points[:, 1] / 70 + b)
+        return points
+
+    return alter
+
+
+@pytest.mark.parametrize("height_mm", [0.03, 0.1])
+def test_a_sheet_that_lies_otherwise_than_surveyed_widens_the_interval(height_mm):
+    # with a fixed allowance for flatness 54 % of the angles on a sheet with waves of 0.1 mm were outside theirs
+    errors, stated, inside = shares(range(20), with_rig, alter=wavy(height_mm))
+    assert inside > 0.85
+    assert np.median(1.96 * stated) < 4 * np.sqrt(np.mean(errors**2))
+
+
+def test_how_far_the_sheet_lies_off_is_seen():
+    flat = [reading(seed, with_rig)[2].lifted_mm for seed in range(8)]
+    lifted = [reading(seed, with_rig, alter=wavy(0.06))[2].lifted_mm for seed in range(8)]
+    assert np.median(flat) < 0.01
+    assert 0.02 < np.median(lifted) < 0.1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_another_print_of_the_same_layout_is_refused(seed):
+    # taken for the surveyed one it gave angles up to 1.2° off with a stated 0.004°
+    other = home_print(np.random.default_rng(500 + seed))
+    with pytest.raises(Refusal) as refused:
+        reading(seed, with_rig, sheet=other)
+    assert refused.value.code == "other-rig"
+
+
+@pytest.mark.parametrize(
+    "lens",
+    [moved(f=2950.0), moved(f=120.0, cx=15.0, cy=-10.0, k1=0.05, k2=-0.1)],
+    ids=["twice the zoom", "another phone"],
+)
+@pytest.mark.parametrize("seed", range(4))
+def test_another_zoom_or_phone_is_refused(seed, lens):
+    with pytest.raises(Refusal) as refused:
+        reading(seed, with_rig, lens=lens)
+    assert refused.value.code == "other-rig"
+    assert "focal length 2950 px, the rig's 2950 px" not in str(refused.value)
+
+
+def test_sources_add_up_and_are_true_covariances():
+    for solve, names in (
+        (with_rig, {"target points", "lens", "print survey", "paper flatness"}),
+        (without_rig, {"target points", "lens", "print survey"}),
+    ):
+        view = reading(0, solve)[2].view
+        assert names == set(view.covariances)
+        for covariance in view.covariances.values():
+            size = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+            assert np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12 * size.max() ** 2)
+            assert np.linalg.eigvalsh(covariance / size / size[:, None]).min() > -1e-5
