@@ -85,7 +85,7 @@ def trace_edge(light: LightPlane, view: View, guide: Guide, thickness_mm: float 
     if coarse is None:
         return None
     moved, clear = coarse
-    for _ in range(2):  # the second round starts from a line good to a fraction of a pixel
+    for _ in range(3):  # each round starts from the line that the one before found
         trace = _fine(light, view, moved, clear)
         if trace is None:
             return None
@@ -160,8 +160,11 @@ def _vote(
         columns = np.clip(np.arange(len(offsets))[None, :] + shift[:, None], 0, len(offsets) - 1)
         score[k] = capped[blocks[:, None], columns].mean(axis=0)
 
+    # the outline lies along the edge to about half a millimetre at its ends
+    level = _bell(turns * float(np.ptp(middle)), 0.0, 2 * _OUTLINE_SD_MM)
+
     def best(prior: Array) -> tuple[float, float, float]:
-        weighted = score * prior
+        weighted = score * prior * level[:, None]
         at = np.unravel_index(np.argmax(weighted), weighted.shape)
         return float(score[at]), float(offsets[at[1]]), float(turns[at[0]])
 

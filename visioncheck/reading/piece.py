@@ -17,7 +17,7 @@ from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
 
 Array = NDArray[np.float64]
 
-SHADING_SD_MM = 0.008
+SHADING_SD_MM = 0.010
 """How far shading and grain beside an edge may pull its place at one end against the other; measured on test photos."""
 STRIP_RATIO = 3.0
 """A piece this many times as long as it is wide is a strip, unless the user says otherwise."""
