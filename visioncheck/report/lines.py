@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from visioncheck.correction.words import Line, describe, error_words
@@ -45,7 +46,8 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
     if reading.thickness:
         lines.append(Line("Thickness", length(reading.thickness, units)))
     if reading.taper:
-        lines.append(Line("Taper", degrees(reading.taper)))
+        # which end is the wider is seen from the widths
+        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
     if reading.widths:
         ends = (reading.widths[0].width, reading.widths[-1].width)
         lines.append(Line("Widths", " and ".join(length(end, units) for end in ends)))
@@ -54,8 +56,9 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
     elif reading.piece == "corner":
         lines += _corner_lines(reading)
     if reading.panel:
-        closure = reading.panel.closure
-        lines.append(Line("Closure", f"{closure.value:+.3f} ± {closure.expanded():.3f}° from 360°"))
+        fit = reading.panel
+        misfit = float(abs(fit.residuals_deg).max())
+        lines.append(Line("Closure", f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°"))
     return lines
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -90,7 +90,7 @@ def draw_reading(
         _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
     if reading.fence_edge is not None and reading.fence_error is not None:
         _draw_fence(axes, reading.edges[reading.fence_edge], frame, centre, correction, sled)
-    _caption(axes, frame, reading, exaggeration)
+    _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
     canvas = io.BytesIO()
     axes.figure.savefig(canvas, format="png", dpi=_DPI)
     write_whole(path, canvas.getvalue())
@@ -168,7 +168,7 @@ def _draw_edge(
     )
     label = _edge_label(reading, k, out)
     if label:
-        _callout(axes, (start + end) / 2 + 58 * out, label, _colour(reading, k))
+        _callout(axes, (start + end) / 2 + 24 * out, label, _colour(reading, k), away=out)
 
 
 def _residual_line(
@@ -191,10 +191,13 @@ def _residual_line(
 
 def _edge_label(reading: Reading, k: int, out: Array) -> str:
     if k == reading.fence_edge:
+        if reading.piece == "strip" and reading.fence_error:
+            return ""  # the bar of the fence stands right there
         return "first cut" if reading.piece == "panel" else "was at the fence"
     if k == reading.cut_edge:
         return "second cut" if reading.piece == "panel" else "fresh cut"
-    if reading.fence_edge is None and reading.question:
+    ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
+    if reading.fence_edge is None and reading.question and not ends_only:
         # what the question offers as answers
         if abs(out[1]) > abs(out[0]):
             return "top" if out[1] < 0 else "bottom"
@@ -212,10 +215,12 @@ def _draw_corner(axes: Any, reading: Reading, edges: tuple[int, int], at: Array,
     box.set_zorder(8 if wanted else 7)
 
 
-def _callout(axes: Any, at: Array, text: str, colour: str, size: int = 14) -> Any:
+def _callout(axes: Any, at: Array, text: str, colour: str, size: int = 14, away: Array | None = None) -> Any:
+    """Write in a box round `at`, or with `away` (a unit vector) wholly on that side of it."""
     width, height = axes.get_xlim()[1], axes.get_ylim()[0]
     # half of what the box takes, so that it stays within the picture
     half = np.array([0.42 * size * len(text) + 12, 1.1 * size + 8])
+    at = at if away is None else at + away * float(half @ np.abs(away))
     x, y = np.clip(at, half, np.array([width, height]) - half)
     box = {"boxstyle": "round,pad=0.35", "fc": "white", "ec": colour, "lw": 2, "alpha": 0.92}
     return axes.text(x, y, text, ha="center", va="center", fontsize=size, color=_DARK, bbox=box, zorder=6)
@@ -229,34 +234,30 @@ def _draw_fence(
     out = _outward(start, end, centre)
     forward = out if sled and sled.fence_side == "front" else -out
     right = np.array([-forward[1], forward[0]])
-    middle, half = (start + end) / 2 + 118 * out, 0.5 * float(np.linalg.norm(end - start))
+    middle, half = (start + end) / 2 + (118 + 50 * abs(out[0])) * out, 0.5 * float(np.linalg.norm(end - start))
     ends = {"left": middle - half * right, "right": middle + half * right}
     axes.plot(*zip(*ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
     axes.plot(*zip(*ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
     for name, at in ends.items():
         axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
                   path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
+    _callout(axes, middle, "fence", _BLUE)
     if correction is None or correction.advice != "move it":
-        _callout(axes, middle, "fence" if correction is None else f"fence: {correction.advice}", _BLUE)
         return
     at = ends[correction.end] + (0.12 * half * right if correction.end == "left" else -0.12 * half * right)
     way = forward if correction.way == "forward" else -forward
     axes.annotate("", xy=at + 70 * way, xytext=at, zorder=8,
                   arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
                               "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
-    far = format_small(correction.move.value, sled.units if sled else "mm")
-    _callout(
-        axes, middle + 40 * out, f"fence: {correction.end.upper()} end {correction.way.upper()} {far}", _ORANGE, size=17
-    )
 
 
-def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float) -> None:
+def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, todo: str) -> None:
     said = f"yellow: the edges as seen, residuals × {exaggeration:.0f}; ±: 95 %"
     if reading.taper:
-        said = f"taper {degrees(reading.taper)}    {said}"
+        said = f"taper {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
-    head = _headline(reading)
+    head = "\n".join(line for line in (_headline(reading), todo) if line)
     if head:
         axes.text(14, 16, head, fontsize=20, color="white", va="top",
                   bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 8}, zorder=9)  # fmt: skip
@@ -269,3 +270,10 @@ def _headline(reading: Reading) -> str:
     if reading.fence_error_size:
         return f"fence out {degrees(reading.fence_error_size)}, the way not known"
     return ""
+
+
+def _todo(correction: Correction, sled: Sled | None) -> str:
+    if correction.advice != "move it":
+        return correction.advice
+    far = format_small(correction.move.value, sled.units if sled else "mm")
+    return f"move its {correction.end.upper()} end {correction.way.upper()} by {far} at the adjuster"
