@@ -34,12 +34,15 @@ def surveyed(seed):
     photos = survey_photos([printed], rng)
     first, last = layout_of("a4").ruled_points
     ruled = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first]))
+    return printed, rig_of(photos, ruled)
+
+
+def rig_of(photos, ruled):
     found = survey(photos, WIDTH, HEIGHT, ruled)
-    rig = Rig(
+    return Rig(
         found.lens, "a4", "light", found.sheet, found.index, found.points_mm, found.covariance, found.scale_u_rel,
         ruled, found.residual_px, len(photos), None, None, None, "",
     )  # fmt: skip
-    return printed, rig
 
 
 def angles_deg(corners):
@@ -166,6 +169,18 @@ def test_another_zoom_or_phone_is_refused(seed, lens):
         reading(seed, with_rig, lens=lens)
     assert refused.value.code == "other-rig"
     assert "focal length 2950 px, the rig's 2950 px" not in str(refused.value)
+
+
+def test_a_taped_sheet_that_has_slipped_since_the_survey_is_refused():
+    # the lens can take up a slip of 0.2 mm within its own limits: angles were 0.03° off with a stated 0.010°
+    rng = np.random.default_rng(0)
+    prints = [home_print(rng), home_print(rng, sheet=1, place=(212.0, 1.8), turn_deg=0.16)]
+    rig = rig_of(survey_photos(prints, rng, distance_mm=640.0), None)
+    view = pose(8, 0, 40, (211, 148), 640.0)
+    assert rigid_view(photograph(view, prints, rng), rig, "photo").rms_px < 0.05
+    slipped = [prints[0], Print(prints[1].points_mm + np.array([0.12, 0.16, 0.0]), 1)]
+    with pytest.raises(Refusal, match="miss the surveyed sheet"):
+        rigid_view(photograph(view, slipped, rng), rig, "photo")
 
 
 def test_sources_add_up_and_are_true_covariances():
