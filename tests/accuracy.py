@@ -51,12 +51,14 @@ def headline(reading: Reading, truth: dict) -> tuple[str, float, float]:
     piece = truth["pieces"][0]
     polygon, angles = np.array(piece["as_cut"]), np.array(piece["as_cut_angles_deg"])
     place = [int(np.argmin(np.linalg.norm(polygon - corner.at_mm, axis=1))) for corner in reading.corners]
-    if reading.taper is not None:
+    if reading.taper is not None and truth["type"] == "strip":
         sides = polygon[[1, 2, 3, 0]] - polygon[[0, 1, 2, 3]]
         lengths = np.linalg.norm(sides, axis=1)
         k = 0 if lengths[0] + lengths[2] > lengths[1] + lengths[3] else 1
         opening = _angle_between(sides[k], -sides[(k + 2) % 4])
         return "taper", abs(reading.taper.value) - abs(opening), reading.taper.expanded()
+    if reading.piece != KINDS[truth["type"]]:
+        return f"taken for {reading.piece}", float("nan"), float("nan")
     if truth["type"] == "panel4":
         if reading.fence_error is None:
             return "order not known", float("nan"), float("nan")
@@ -76,12 +78,10 @@ def main(folder: Path) -> None:
             if truth["type"] not in KINDS:
                 continue
             thickness = None if truth.get("tag") else Quantity(truth["thickness_mm"], 0.5, "mm")
-            # whether a squarish piece is a panel or a corner offcut is the user's to say
-            said = "panel" if truth["type"] == "panel4" else None
             name = f"{rig_folder.name}/{photo.stem}"
             for label, used in (("rig", rig), ("no rig", None)):
                 try:
-                    reading = measure_photo(photo, used, thickness, said).reading
+                    reading = measure_photo(photo, used, thickness).reading
                 except UserError as error:
                     print(f"{name:32} {label:6} refused: {error}")
                     continue

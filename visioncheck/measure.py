@@ -27,6 +27,7 @@ from visioncheck.fence.squareness import (
 )
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.photo.load import Photo, load_photo
+from visioncheck.photo.orientation import upright
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
@@ -57,6 +58,7 @@ _SHORT_MM = 25.0
 _BOW_MM = 0.15
 _TORN_SHARE = 0.25
 _CLOSURE_PROBABILITY = 0.001
+_PANEL_PROBABILITY = 0.01
 _STEEP_DEG = 35.0
 _LENS_MOVED = 3.0
 _FEW_POINTS = 40
@@ -124,11 +126,11 @@ def measure_photo(
     shape = read_piece(fit.view, traces, thick.value)
     reading = Reading(
         photo=path.name,
-        piece=piece or ("strip" if is_strip(shape) else "corner"),
+        piece=piece or _kind(shape),
         edges=read_edges(shape),
         corners=read_corners(shape),
         thickness=None if thick is UNKNOWN_THICKNESS else thick,
-        fence_edge=_fence_edge(shape, tag, fence_edge),
+        fence_edge=_fence_edge(shape, tag, fence_edge, photo.exif.orientation),
         tag_id=None if tag is None else tag.id,
     )
     reading = _with_error(reading, shape, thick, sled, cuts)
@@ -229,10 +231,25 @@ def _thickness(
 _WAYS = {"top": (0.0, -1.0), "bottom": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 
 
-def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None) -> int | None:
+def _kind(shape: Piece) -> str:
+    """Strip, panel or corner from the shape: a panel cut all round has corners in the pattern e, e, e, -3e.
+
+    A piece with one cut has sawmill corners, off by tenths of a degree each way, and fits the pattern by chance
+    about once in some hundred pieces.
+    """
+    if is_strip(shape):
+        return "strip"
+    angles = np.array([corner.angle.value for corner in read_corners(shape)])
+    fits = weigh_orders(angles, angle_covariance_deg2(shape)).fits
+    return "panel" if max(fit.probability for fit in fits) > _PANEL_PROBABILITY else "corner"
+
+
+def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None, orientation: int) -> int | None:
     if told is not None:
+        # said of the picture as it is shown, found in the pixels as they are stored
+        way = np.array(_WAYS[told]) @ upright(1, 1, orientation)[0][:, :2]
         middles = (shape.corners_px + np.roll(shape.corners_px, -1, axis=0)) / 2
-        return int(np.argmax((middles - middles.mean(axis=0)) @ np.array(_WAYS[told])))
+        return int(np.argmax((middles - middles.mean(axis=0)) @ way))
     if tag is None:
         return None
     corners = shape.view.to_table(tag.corners_px)

@@ -1,0 +1,1 @@
+"""Camera, print and the view of one photo."""

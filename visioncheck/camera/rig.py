@@ -120,7 +120,9 @@ def load_rig(path: Path) -> Rig:
     try:
         content = json.loads(path.read_bytes())
     except OSError as error:
-        raise UserError(f"{path}: the rig file cannot be read ({error.strerror}); name the file that survey wrote.") from None
+        raise UserError(
+            f"{path}: the rig file cannot be read ({error.strerror}); name the file that survey wrote."
+        ) from None
     except json.JSONDecodeError as error:
         raise UserError(f"{path}: line {error.lineno}: not a rig file ({error.msg}); survey the sheet again.") from None
     except (UnicodeDecodeError, RecursionError, ValueError):
@@ -154,7 +156,9 @@ class _Fields:
             array = np.array(value, float)
         except (TypeError, ValueError, OverflowError):
             raise self.fail(key, "does not hold numbers") from None
-        fits = array.ndim == len(shape) and all(want in (None, have) for want, have in zip(shape, array.shape, strict=True))
+        fits = array.ndim == len(shape) and all(
+            want in (None, have) for want, have in zip(shape, array.shape, strict=True)
+        )
         if not fits or not np.all(np.isfinite(array)):
             raise self.fail(key, "holds the wrong numbers")
         return array
@@ -190,7 +194,9 @@ class _Fields:
             raise self.fail("lens", "holds the wrong numbers")
         if np.abs(lateral).max() > 0.01:
             raise self.fail("lateral", "is out of bounds")
-        return Lens(int(size[0]), int(size[1]), values, smooth, (float(lateral[0]), float(lateral[1]), float(lateral[2])))
+        return Lens(
+            int(size[0]), int(size[1]), values, smooth, (float(lateral[0]), float(lateral[1]), float(lateral[2]))
+        )
 
     def rig(self) -> Rig:
         paper, field = self.value("paper"), self.value("field")
@@ -232,7 +238,11 @@ class _Fields:
             lower = np.frombuffer(base64.b64decode(self.value(key), validate=True), "<f4")
         except (TypeError, ValueError):
             raise self.fail(key, "is damaged") from None
-        if lower.size != size * (size + 1) // 2 or not np.all(np.isfinite(lower)) or math.isinf(float(np.abs(lower).max())):
+        if (
+            lower.size != size * (size + 1) // 2
+            or not np.all(np.isfinite(lower))
+            or math.isinf(float(np.abs(lower).max()))
+        ):
             raise self.fail(key, "is damaged")
         matrix = np.zeros((size, size))
         matrix[np.tril_indices(size)] = lower

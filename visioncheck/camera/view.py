@@ -161,7 +161,7 @@ class PlaneView:
     def to_image(self, points_mm: Array, thickness_mm: float = 0.0, channel: int = GREEN) -> Array:
         """Pixels (n, 2) of points (n, 2), mm, on the plane z = -thickness_mm."""
         points = np.asarray(points_mm, float)
-        on_paper = np.asarray(self.foot_mm + (points - self.foot_mm) / (1 - thickness_mm / self.height_mm))
+        on_paper: Array = np.array(self.foot_mm + (points - self.foot_mm) / (1 - thickness_mm / self.height_mm), float)
         return self.lens.pixels(_map_plane(self.homography, on_paper), channel)
 
 

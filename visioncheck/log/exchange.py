@@ -73,11 +73,13 @@ def import_json(log: Log, stream: TextIO, photos: Path | None = None) -> int:
 
 def import_csv(log: Log, stream: TextIO, photos: Path | None = None) -> int:
     """As `import_json`, from what `export_csv` wrote."""
-    csv.field_size_limit(2**31 - 1)  # a rig's covariance is one long field
+    usual = csv.field_size_limit(2**31 - 1)  # a rig's covariance is one long field
     try:
         return _import(log, [_typed(record) for record in csv.DictReader(stream, strict=True)], photos)
     except (csv.Error, ValueError) as error:
         raise UserError(f"The export is not usable as CSV ({error}); export the log again.") from error
+    finally:
+        csv.field_size_limit(usual)
 
 
 def _records(log: Log) -> Iterator[dict[str, Any]]:
