@@ -155,13 +155,14 @@ class PlaneView:
     def to_table(self, pixels: Array, thickness_mm: float = 0.0, channel: int = GREEN) -> Array:
         """Points (n, 2), mm, on the plane z = -thickness_mm that the pixels (n, 2) show."""
         directions = self.lens.directions(np.asarray(pixels, float), channel)
-        on_paper = _map_plane(np.linalg.inv(self.homography), directions)
+        back = np.asarray(np.linalg.inv(self.homography), np.float64)
+        on_paper = _map_plane(back, directions)
         return np.asarray(self.foot_mm + (on_paper - self.foot_mm) * (1 - thickness_mm / self.height_mm))
 
     def to_image(self, points_mm: Array, thickness_mm: float = 0.0, channel: int = GREEN) -> Array:
         """Pixels (n, 2) of points (n, 2), mm, on the plane z = -thickness_mm."""
         points = np.asarray(points_mm, float)
-        on_paper: Array = np.array(self.foot_mm + (points - self.foot_mm) / (1 - thickness_mm / self.height_mm), float)
+        on_paper = np.asarray(self.foot_mm + (points - self.foot_mm) / (1 - thickness_mm / self.height_mm))
         return self.lens.pixels(_map_plane(self.homography, on_paper), channel)
 
 
