@@ -57,6 +57,8 @@ def headline(reading: Reading, truth: dict) -> tuple[str, float, float]:
         k = 0 if lengths[0] + lengths[2] > lengths[1] + lengths[3] else 1
         opening = _angle_between(sides[k], -sides[(k + 2) % 4])
         return "taper", abs(reading.taper.value) - abs(opening), reading.taper.expanded()
+    if reading.question and "--piece" in reading.question:
+        return "asks which kind", float("nan"), float("nan")
     if reading.piece != KINDS[truth["type"]]:
         return f"taken for {reading.piece}", float("nan"), float("nan")
     if truth["type"] == "panel4":

@@ -133,7 +133,11 @@ def measure_photo(
         fence_edge=_fence_edge(shape, tag, fence_edge, photo.exif.orientation),
         tag_id=None if tag is None else tag.id,
     )
-    reading = _with_error(reading, shape, thick, sled, cuts)
+    if piece is None and rig is None and reading.piece == "panel":
+        # without a survey the sheet's own shear hides what tells a panel from an offcut
+        reading = replace(reading, piece="corner", question=_WHICH_KIND)
+    else:
+        reading = _with_error(reading, shape, thick, sled, cuts)
     flags += _edge_flags(reading, traces)
     return Measured(photo, replace(reading, flags=tuple(dict.fromkeys((*flags, *reading.flags)))))
 
@@ -227,6 +231,11 @@ def _thickness(
         return replace(given, u=apart), ["tag-contradicts"]
     return given, []
 
+
+_WHICH_KIND = (
+    "Is this a panel cut all round (say --piece panel) or an offcut with one fresh cut (say --piece corner)?"
+    " Without a rig the photo cannot tell."
+)
 
 _WAYS = {"top": (0.0, -1.0), "bottom": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 

@@ -84,12 +84,19 @@ def test_panel_cut_all_round(rig):
 
 
 def test_without_a_rig_the_interval_is_wide_and_holds_the_truth():
-    reading = measure_photo(PHOTOS / "corner-1.jpg").reading
+    reading = measure_photo(PHOTOS / "corner-1.jpg", piece="corner").reading
     as_cut = truth("corner-1")["truth"]["pieces"][0]["as_cut_angles_deg"][0]
     assert reading.fence_error is not None
     assert abs(reading.fence_error.value - (as_cut - 90)) <= reading.fence_error.expanded()
     assert reading.fence_error.expanded() > 0.1
     assert "no-rig" in reading.flags
+
+
+def test_without_a_rig_a_panel_is_asked_for_and_no_error_is_given():
+    reading = measure_photo(PHOTOS / "panel-2.jpg").reading
+    assert reading.fence_error is None
+    assert reading.question is not None
+    assert "--piece panel" in reading.question
 
 
 def test_a_bare_sheet_holds_no_piece(rig):
