@@ -1,9 +1,10 @@
-"""Writing a file whole or not at all."""
+"""Files of every kind: written whole or not at all, and TOML read with one clear complaint."""
 
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+import tomllib
+from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
 
@@ -31,3 +32,19 @@ def write_whole(path: Path, content: bytes) -> None:
             beside.unlink(missing_ok=True)
         reason = (error.strerror or str(error)).lower()
         raise UserError(f"cannot write {path} ({reason}); choose another place") from error
+
+
+def parse_toml(text: str, name: str, kind: str) -> dict[str, Any]:
+    """Read TOML text; `name` is what messages call the file, `kind` what it should be, with its article.
+
+    Raises
+    ------
+    UserError
+        Not TOML; names the line.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{name} is not valid TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise UserError(f"{name} is nested too deeply for {kind}") from None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +46,6 @@ from visioncheck.reading.piece import (
 from visioncheck.target.layout import TAG_MM
 
 Array = NDArray[np.float64]
-PieceKind = Literal["corner", "panel", "strip"]
 
 TAG_THICKNESS_U_MM = 0.3
 UNKNOWN_THICKNESS = Quantity(18.0, 10.0, "mm")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from visioncheck.errors import UserError
+from visioncheck.files import parse_toml
 from visioncheck.units import UnitWorld, deg_from_slope, parse_length, parse_slope
 
 if TYPE_CHECKING:
@@ -115,12 +115,7 @@ def load_sled(path: Path) -> Sled:
 
 def parse_sled(text: str, name: str) -> Sled:
     """Read a sled from TOML text; `name` is what error messages call the file."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{name} is not valid TOML: {error}; mend that line") from None
-    except RecursionError:
-        raise UserError(f"{name} is nested too deeply for a sled file") from None
+    data = parse_toml(text, name, "a sled file")
     return _Reader(data, name).sled()
 
 

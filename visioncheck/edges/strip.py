@@ -22,8 +22,7 @@ _BORDER_PX = 8
 class Guide:
     """A directed line on the plane of the paper from `start_mm` to `end_mm`; offsets count to the OUTSIDE.
 
-    The outside lies on the right of the direction when x is right and y is down as drawn … that is,
-    `normal` is `along` turned by -90° in the (x, y) numbers.
+    The outside lies at the direction (x, y) turned to (-y, x).
     """
 
     start_mm: Array

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, cast
 
 from visioncheck.errors import UserError
+from visioncheck.files import parse_toml
 from visioncheck.kerf.plan import Groove, Plan, Saw, Side
 from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.units import UnitWorld, parse_length
@@ -49,12 +49,7 @@ def load_plan(path: Path) -> Plan:
 
 def parse_plan(text: str, name: str, folder: Path | None = None) -> Plan:
     """Read a plan from TOML text; `name` is what error messages call the file."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{name} is not valid TOML: {error}; mend that line") from None
-    except RecursionError:
-        raise UserError(f"{name} is nested too deeply for a plan") from None
+    data = parse_toml(text, name, "a plan")
     return plan_from_data(data, _Source(name, text, folder))
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.errors import Refusal
+from visioncheck.geometry import intersection
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
@@ -33,8 +34,8 @@ class Outline:
     Attributes
     ----------
     corners_mm : (4, 2) ndarray
-        Table frame, running so that the piece lies on the LEFT of each side when x is right and y is down
-        as drawn (anticlockwise as seen); side i runs from corner i to corner i + 1.
+        Table frame; side i runs from corner i to corner i + 1, anticlockwise as seen from above, so that a side's
+        direction (x, y) has the outside at (-y, x).
     """
 
     corners_mm: Array
@@ -150,13 +151,7 @@ def _snap(quad: Array, contour: Array) -> Array:
             continue
         vx, vy, x0, y0 = cv2.fitLine(contour[near].astype(np.float32), cv2.DIST_WELSCH, 0, 0.01, 0.01).ravel()
         lines.append((np.array([x0, y0], float), np.array([vx, vy], float)))
-    return np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
-
-
-def _meet(first: tuple[Array, Array], second: tuple[Array, Array]) -> Array:
-    (a, u), (b, v) = first, second
-    s = np.linalg.solve(np.column_stack([u, -v]), b - a)[0]
-    return np.asarray(a + s * u)
+    return np.array([intersection(*lines[i - 1], *lines[i]) for i in range(4)])
 
 
 def is_second_piece(outlines: list[Outline]) -> bool:

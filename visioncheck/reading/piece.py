@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace
 from visioncheck.fence.propagate import welch_satterthwaite
+from visioncheck.geometry import intersection
 from visioncheck.quantity import Quantity
 from visioncheck.reading.line import Line, bow, fit_line
 from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
@@ -75,7 +76,8 @@ class Piece:
 def read_piece(view: View, traces: tuple[Trace, ...], thickness_mm: float) -> Piece:
     """Fit the four lines, meet them, and carry the covariance of edges and view to the edges' directions."""
     lines = tuple(fit_line(trace.points_mm, trace.weights, 2 * trace.pixel_mm) for trace in traces)
-    on_paper = np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
+    ends = [(line.point, line.direction) for line in lines]
+    on_paper = np.array([intersection(*ends[i - 1], *ends[i]) for i in range(4)])
     shrink = 1 - thickness_mm / view.height_mm
     corners = view.foot_mm + (on_paper - view.foot_mm) * shrink
     pixels = view.to_image(on_paper)
@@ -87,11 +89,6 @@ def read_piece(view: View, traces: tuple[Trace, ...], thickness_mm: float) -> Pi
     directions |= {source: slopes @ matrix @ slopes.T for source, matrix in view.covariances.items()}
     dofs = np.array([max(line.dof, 1.0) for line in lines])
     return Piece(view, traces, lines, thickness_mm, corners, pixels, directions, dofs)
-
-
-def _meet(first: Line, second: Line) -> Array:
-    s = np.linalg.solve(np.column_stack([first.direction, -second.direction]), second.point - first.point)[0]
-    return np.asarray(first.point + s * first.direction)
 
 
 def _direction_slopes(view: View, pixels: Array) -> Array:
