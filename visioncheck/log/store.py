@@ -122,13 +122,49 @@ class Log:
         file = None if photo is None else read_photo(photo)
         entry = new_entry(draft, file, self._kept_suffix(draft.photo_sha256))
         with self.writing(f"nothing was added to the log {self.folder}") as placed:
-            self._require_correctable(entry.corrects)
-            for text in (draft.rig_text, draft.sled_text):
-                self.put_document(text)
-            if file is not None and self.photos.put(file):
-                placed.append(file)
-            self.put_entry(entry)
+            self._put(entry, draft, file, placed)
         return entry
+
+    def attach_once(self, draft: EntryDraft, photo: PhotoFile, said: Mapping[str, Any]) -> Entry:
+        """Add a photo's entry unless one stands that says the same; correct the one that says something else.
+
+        Looked up and written under one lock, so that two processes never count one photo twice.
+
+        Parameters
+        ----------
+        draft : EntryDraft
+            What the measuring says.
+        photo : PhotoFile
+            The photo, read from the disk.
+        said : Mapping
+            What the user says beside it: any of `person`, `note`, `adjusted`, `time`. What is not said is taken
+            from the entry that is corrected.
+
+        Raises
+        ------
+        UserError
+            As for `attach`.
+        """
+        with self.writing(f"nothing was added to the log {self.folder}") as placed:
+            old = self.standing_entry(photo.sha256)
+            if old is None:
+                draft = replace(draft, **said)
+            else:
+                kept = {name: getattr(old, name) for name in ("person", "note", "adjusted", "time")}
+                draft = replace(draft, **{**kept, **said}, corrects=old.id)
+            entry = new_entry(draft, photo)
+            if old is not None and _says_the_same(entry, old):
+                return old
+            self._put(entry, draft, photo, placed)
+        return entry
+
+    def _put(self, entry: Entry, draft: EntryDraft, file: PhotoFile | None, placed: list[PhotoFile]) -> None:
+        self._require_correctable(entry.corrects)
+        for text in (draft.rig_text, draft.sled_text):
+            self.put_document(text)
+        if file is not None and self.photos.put(file):
+            placed.append(file)
+        self.put_entry(entry)
 
     def assign_tag(self, tag: int, sled: str) -> None:
         """Say that pieces with this tag come from this sled; replaces what was said before."""
@@ -237,6 +273,13 @@ class Log:
             raise UserError(f"More than one entry of the log {self.folder} begins with {id_}; give more of its id.")
         return entry_of_row(found[0])
 
+    def standing_entry(self, photo_sha256: str) -> Entry | None:
+        """Return the newest entry of this photo that no other corrects, if there is one."""
+        query = f"{SELECT} WHERE e.photo_sha256 = ? AND c.id IS NULL ORDER BY e.number DESC LIMIT 1"
+        with _plain_errors(self.folder, "read"):
+            found = self.connection.execute(query, (photo_sha256,)).fetchone()
+        return None if found is None else entry_of_row(found)
+
     def document(self, sha256: str | None) -> str | None:
         """Return the rig's or sled's text kept under this hash; None for None."""
         if sha256 is None:
@@ -326,6 +369,12 @@ def new_entry(draft: EntryDraft, file: PhotoFile | None = None, kept_suffix: str
         reading_json=reading_text(draft.reading),
     )
     return replace(entry, digest=digest_of(content_of(entry)))
+
+
+def _says_the_same(new: Entry, old: Entry) -> bool:
+    """Whether two entries differ in nothing but their own id, hash and history, and the photo's file name."""
+    own = {name: getattr(old, name) for name in ("id", "written", "corrects", "file_name", "digest")}
+    return replace(new, **own) == old
 
 
 def _require_whole(draft: EntryDraft, file: PhotoFile | None) -> None:

@@ -8,13 +8,13 @@ from visioncheck.correction.words import correction_json, error_json, quantity_j
 
 if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
-    from visioncheck.reading.model import Reading
+    from visioncheck.reading.model import CornerReading, Reading
 
 SCHEMA = 1
 
 
 def reading_json(reading: Reading, correction: Correction | None = None) -> dict[str, Any]:
-    """Write a reading for JSON; keys that do not apply are absent.
+    """Write a reading for JSON, complete enough to draw it on its photo again; keys that do not apply are absent.
 
     Parameters
     ----------
@@ -27,19 +27,20 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
     -------
     dict
         ``schema``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame of
-        sheet 0, angles in deg), then what applies of ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
+        ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
-        the sign cannot be known), ``reason`` (what is asked of the user then) and ``correction``.
+        the sign cannot be known), ``reason`` (what is asked of the user then), ``budget_deg`` (standard
+        uncertainty by source), ``tag`` (the piece tag's number) and ``correction``.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
     if reading.question:
         found["reason"] = reading.question
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
-    found["corners"] = [
-        {"x_mm": float(each.at_mm[0]), "y_mm": float(each.at_mm[1]), "angle_deg": quantity_json(each.angle)}
-        for each in reading.corners
-    ]
+    found["corners"] = [_corner_json(each) for each in reading.corners]
+    edges = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
+    found |= {key: edge for key, edge in edges.items() if edge is not None}
     if reading.taper:
         found["taper_deg"] = quantity_json(reading.taper)
     if reading.widths:
@@ -50,9 +51,18 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         found |= error_json(reading.fence_error)
     elif reading.fence_error_size:
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size)
+    if reading.budget:
+        found["budget_deg"] = dict(reading.budget)
+    if reading.tag_id is not None:
+        found["tag"] = reading.tag_id
     if correction:
         found["correction"] = correction_json(correction)
     return found
+
+
+def _corner_json(corner: CornerReading) -> dict[str, Any]:
+    places = {"x_mm": corner.at_mm[0], "y_mm": corner.at_mm[1], "x_px": corner.at_px[0], "y_px": corner.at_px[1]}
+    return {**{key: float(place) for key, place in places.items()}, "angle_deg": quantity_json(corner.angle)}
 
 
 def refused_json(photo: str, reason: str, code: str | None = None) -> dict[str, Any]:

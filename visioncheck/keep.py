@@ -1,0 +1,235 @@
+"""From one photo to its place in the log: measured with its sled and rig, and kept with all that it was read with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.errors import Refusal, UserError
+from visioncheck.log.entry import EntryDraft, sha256_text
+from visioncheck.log.photos import read_photo, taken
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from visioncheck.camera.rig import Rig
+    from visioncheck.correction.correct import Correction
+    from visioncheck.correction.sled import Sled
+    from visioncheck.log.entry import Entry
+    from visioncheck.log.store import Log
+    from visioncheck.measure import Measured
+    from visioncheck.quantity import Quantity
+
+
+@dataclass(frozen=True)
+class SledFile:
+    """A sled, and its file's text as it is kept in the log."""
+
+    sled: Sled
+    text: str
+
+
+@dataclass(frozen=True)
+class RigFile:
+    """A rig, and its file's text as it is kept in the log."""
+
+    rig: Rig
+    text: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the user says of a piece beyond what its photo shows; see `visioncheck.measure.measure_photo`."""
+
+    thickness: Quantity | None = None
+    piece: str | None = None
+    fence_edge: str | None = None
+    cuts: int | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Write what was told; nothing for what was not."""
+        thickness = None if self.thickness is None else {"value": self.thickness.value, "u": self.thickness.u}
+        every = {"thickness_mm": thickness, "piece": self.piece, "fence_edge": self.fence_edge, "cuts": self.cuts}
+        return {key: value for key, value in every.items() if value is not None}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one photo.
+
+    Attributes
+    ----------
+    reading : dict
+        The measurement's JSON object (schema 1): measured, with its budget and flags, or refused, with the reason.
+    sled, rig : SledFile, RigFile or None
+        What it was measured with.
+    measured : Measured or None
+        Photo and reading; None where refused.
+    correction : Correction or None
+        What to do about the fence error, where there is one and the sled is known.
+    problem : UserError or None
+        Why it was refused.
+    """
+
+    path: Path
+    reading: dict[str, Any]
+    sled: SledFile | None = None
+    rig: RigFile | None = None
+    measured: Measured | None = None
+    correction: Correction | None = None
+    problem: UserError | None = None
+
+
+def read_text(path: Path, what: str) -> str:
+    """Read a text file of the user's; `what` is what messages call it.
+
+    Raises
+    ------
+    UserError
+        It cannot be read, or is no text.
+    """
+    try:
+        return path.read_bytes().decode()
+    except OSError as error:
+        raise UserError(f"The {what} file {path} cannot be read ({error.strerror}); check its name.") from error
+    except UnicodeDecodeError as error:
+        raise UserError(f"The {what} file {path} is not a text file; check its name.") from error
+
+
+def read_sled(path: Path) -> SledFile:
+    """Read a sled file and keep its text; raises UserError as `load_sled` does."""
+    from visioncheck.correction.sled import load_sled
+
+    return SledFile(load_sled(path), read_text(path, "sled"))
+
+
+def read_rig(path: Path) -> RigFile:
+    """Read a rig file and keep its text; raises UserError as `load_rig` does."""
+    from visioncheck.camera.rig import load_rig
+
+    return RigFile(load_rig(path), read_text(path, "rig"))
+
+
+def measure_for_log(
+    path: Path, sled: SledFile | None = None, rig: RigFile | None = None, told: Told | None = None
+) -> Outcome:
+    """Measure one photo; a photo that cannot be measured is an outcome too, and never raises UserError.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    sled : SledFile or None
+        The sled it belongs to; the log needs one.
+    rig : RigFile or None
+        The survey of this phone and sheet.
+    told : Told or None
+        What the photo does not show.
+    """
+    # looked up here, so that attaching alone does not load the measuring
+    from visioncheck.correction.correct import correct
+    from visioncheck.measure import measure_photo
+
+    told = told or Told()
+    owner = sled.sled if sled else None
+    try:
+        measured = measure_photo(
+            path, rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts
+        )
+    except UserError as problem:
+        return _refused(path, problem, sled, rig, told)
+    error = measured.reading.fence_error
+    correction = correct(error, owner) if error and owner else None
+    return Outcome(path, _reading_of(measured, correction, sled, rig, told), sled, rig, measured, correction)
+
+
+def _reading_of(
+    measured: Measured, correction: Correction | None, sled: SledFile | None, rig: RigFile | None, told: Told
+) -> dict[str, Any]:
+    from visioncheck.report.as_json import reading_json
+
+    found = reading_json(measured.reading, correction)
+    return found | {"photo_sha256": measured.photo.sha256} | _read_with(sled, rig, told)
+
+
+def _refused(path: Path, problem: UserError, sled: SledFile | None, rig: RigFile | None, told: Told) -> Outcome:
+    from visioncheck.report.as_json import refused_json
+
+    code = problem.code if isinstance(problem, Refusal) else None
+    reading = refused_json(path.name, str(problem), code) | _read_with(sled, rig, told)
+    return Outcome(path, reading, sled, rig, problem=problem)
+
+
+def _read_with(sled: SledFile | None, rig: RigFile | None, told: Told) -> dict[str, Any]:
+    """Name the sled and rig in the reading, so that the log can tell when it is given others."""
+    found: dict[str, Any] = {}
+    if sled:
+        found["sled"] = sled.sled.name
+    if rig:
+        found["rig_sha256"] = sha256_text(rig.text)
+    said = told.as_json()
+    return found | {"told": said} if said else found
+
+
+def attach_outcome(
+    log: Log, outcome: Outcome, *, person: str = "", note: str = "", adjusted: str = "", time: datetime | None = None
+) -> Entry:
+    """Keep a measured photo in the log, with its reading and the texts of its sled and rig.
+
+    A photo stands once in the log: measured again with another result, the new entry corrects the one that
+    stands, and takes over its person, note, adjustment and time unless others are given. With the same result
+    nothing is added.
+
+    Parameters
+    ----------
+    log : Log
+        Open for writing.
+    outcome : Outcome
+        From `measure_for_log`, with a sled.
+    person, note, adjusted, time
+        See `EntryDraft`; without `time` the photo's own.
+
+    Returns
+    -------
+    Entry
+        The new entry, or the one that says the same already.
+
+    Raises
+    ------
+    UserError
+        A refused photo (its reason), no sled, a photo that was changed since it was measured, or a log that
+        cannot be written.
+    """
+    if outcome.problem is not None:
+        raise outcome.problem
+    if outcome.sled is None:
+        raise UserError("Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one).")
+    photo = read_photo(outcome.path)
+    if photo.sha256 != outcome.reading["photo_sha256"]:
+        raise UserError(f"{outcome.path} was changed after it was measured; measure it again.")
+    draft = EntryDraft(
+        sled=outcome.sled.sled.name,
+        reading=outcome.reading,
+        time=taken(outcome.path),
+        file_name=outcome.path.name,
+        rig_text=outcome.rig.text if outcome.rig else None,
+        sled_text=outcome.sled.text,
+    )
+    given = {"person": person, "note": note, "adjusted": adjusted, "time": time}
+    said = {key: value for key, value in given.items() if value}
+    return log.attach_once(draft, photo, said)
+
+
+def attach_outcomes(
+    log: Log, outcomes: Sequence[Outcome], *, person: str = "", note: str = "", adjusted: str = ""
+) -> list[Entry]:
+    """Keep several measured photos; what was adjusted before them is said of the one taken first."""
+    measured = [outcome for outcome in outcomes if outcome.problem is None]
+    now = datetime.now(UTC)  # as the log takes it for a photo without a time of its own
+    ordered = sorted(measured, key=lambda outcome: taken(outcome.path) or now)
+    return [
+        attach_outcome(log, outcome, person=person, note=note, adjusted="" if k else adjusted)
+        for k, outcome in enumerate(ordered)
+    ]
