@@ -95,9 +95,9 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
     u = np.hypot(points.u_px[known], _FLOOR_PX)
     fit = _PoseFit(rig, spatial, pixels, u)
     fit.run(name)
-    covariances = fit.covariances(which)
+    covariances, print_gain = fit.covariances(which)
     rotation = np.asarray(cv2.Rodrigues(fit.rotation)[0][:, 0], float)
-    view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel)
+    view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel, print_gain)
     tilt = float(np.degrees(np.arccos(np.clip(fit.rotation[2, 2], -1, 1))))
     used = int(np.sum(fit.weights > 0.3))
     return ViewFit(view, fit.rms_px, used, tilt, fit.lens_moved_sigma, fit.lifted_mm)
@@ -201,8 +201,8 @@ class _PoseFit:
         rotations = np.broadcast_to(self.rotation, (n, 3, 3))
         return project(self.lens, rotations, np.broadcast_to(self.translation, (n, 3)), self.spatial)
 
-    def covariances(self, which: NDArray[np.int64]) -> dict[str, Array]:
-        """Of `RigidView.theta`, by source."""
+    def covariances(self, which: NDArray[np.int64]) -> tuple[dict[str, Array], Array]:
+        """Of `RigidView.theta`, by source; and how it follows from the rig's points."""
         at = self._project()
         rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
         weight = self.weights / self.u**2
@@ -223,7 +223,9 @@ class _PoseFit:
             "print survey": gain @ survey @ gain.T,
             "paper flatness": lift @ wave @ lift.T,
         }
-        return {source: to_theta @ matrix @ to_theta.T for source, matrix in sources.items()}
+        print_gain = np.zeros((14, 3 * len(self.rig.points_mm)))
+        print_gain[:, columns - 8] = to_theta @ gain
+        return {source: to_theta @ matrix @ to_theta.T for source, matrix in sources.items()}, print_gain
 
 
 def _turn_to_vector(rotation: Array) -> Array:
@@ -259,10 +261,11 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     layout = layout_of(points.paper)
     nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
     lens = default_lens(width, height, focal_35mm)
-    fit = _PlaneFit(lens, nominal, pixels)
+    fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)
     rotation, translation = _decompose(fit.homography)
     camera = -rotation.T @ translation
-    view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), fit.covariances())
+    covariances, print_gain = fit.covariances()
+    view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), covariances, print_gain=print_gain)
     tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
     return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)
 
@@ -272,8 +275,8 @@ class _PlaneFit:
 
     LENS_SD = np.array([1e-9, 1e-9, 1e-9, 0.05, 0.05, 1e-9, 1e-9, 1e-9])
 
-    def __init__(self, lens: Lens, nominal: Array, pixels: Array) -> None:
-        self.nominal, self.pixels = nominal, pixels
+    def __init__(self, lens: Lens, nominal: Array, pixels: Array, page_mm: Array) -> None:
+        self.nominal, self.pixels, self.page_mm = nominal, pixels, page_mm
         homography, _ = cv2.findHomography(nominal, lens.directions(pixels), cv2.LMEDS)
         self.homography, self.lens = homography / homography[2, 2], lens
         first = lens.terms
@@ -319,14 +322,14 @@ class _PlaneFit:
         rows = np.concatenate([by_direction @ by_h, at.by_lens], axis=2)
         return rows, self.pixels - at.pixels
 
-    def covariances(self) -> dict[str, Array]:
-        """Of `PlaneView.theta`: what the pixels leave open, and what an unsurveyed print may be."""
+    def covariances(self) -> tuple[dict[str, Array], Array]:
+        """Of `PlaneView.theta`, by source; and how it follows from the errors that a home print may have."""
         rows, _ = self._rows()
         weight = self.weights / self.scale**2
         size = 1 / np.sqrt(np.diag(self.full))
         inverse = np.linalg.inv(self.full * size[:, None] * size) * size[:, None] * size
         gain = inverse @ np.einsum("nki,n->ink", rows, weight).reshape(16, -1)
-        print_basis = _print_errors(self.nominal)
+        print_basis = _print_errors(self.nominal, self.page_mm)
         # a print error moves the pixels as the homography moves the page
         slopes = self._pixel_slopes()
         moved = np.einsum("nkj,bnj->bnk", slopes, print_basis).reshape(len(print_basis), -1)
@@ -336,7 +339,7 @@ class _PlaneFit:
             "target points": inverse @ self.normal @ inverse,
             "lens": inverse @ held @ inverse,
             "print survey": spread @ spread.T,
-        }
+        }, spread
 
     def _pixel_slopes(self) -> Array:
         step = 1e-3
@@ -345,11 +348,10 @@ class _PlaneFit:
         return np.stack([(view.to_image(self.nominal + step * axis) - base) / step for axis in np.eye(2)], axis=2)
 
 
-def _print_errors(nominal: Array) -> Array:
-    """Errors of a home print, one standard deviation each, (basis, n, 2) mm."""
-    centred = nominal - nominal.mean(axis=0)
-    x, y = centred.T
-    half = np.abs(centred).max(axis=0)
+def _print_errors(nominal: Array, page_mm: Array) -> Array:
+    """Errors of a home print, one standard deviation each, (basis, n, 2) mm; the same ones whatever a photo shows."""
+    middle, half = (page_mm.min(axis=0) + page_mm.max(axis=0)) / 2, np.ptp(page_mm, axis=0) / 2
+    x, y = (nominal - middle).T
     a, b = x / half[0], y / half[1]
     zero = np.zeros_like(x)
     basis = [

@@ -37,6 +37,11 @@ class View(Protocol):
         ...
 
     @property
+    def print_gain(self) -> Array:
+        """How `theta` follows from the print's own numbers, (p, q): what all photos of one sheet share."""
+        ...
+
+    @property
     def scale_u_rel(self) -> float:
         """Relative standard uncertainty of every length (no part in angles)."""
         ...
@@ -68,7 +73,7 @@ class View(Protocol):
 class RigidView:
     """A surveyed lens in a rigid pose: `theta` is rotation vector (3), translation (3, mm), lens terms (8).
 
-    The pose takes table to camera: p_camera = R p_table + t.
+    The pose takes table to camera: p_camera = R p_table + t. The print's numbers are the rig's points, x, y, z.
     """
 
     lens: Lens
@@ -76,6 +81,7 @@ class RigidView:
     translation_mm: Array
     covariances: Mapping[str, Array] = field(default_factory=dict)
     scale_u_rel: float = 0.0
+    print_gain: Array = field(default_factory=lambda: np.zeros((14, 0)))
 
     @property
     def theta(self) -> Array:
@@ -132,7 +138,8 @@ class PlaneView:
 
     `theta` is the homography's eight numbers (row by row, the ninth is 1) from table mm to the
     undistorted pixel offsets from the lens's centre in units of the focal length, then the lens terms.
-    The lens's focal length serves for the camera's foot and height alone.
+    The lens's focal length serves for the camera's foot and height alone. The print's numbers are the errors that
+    a home print may have, in their standard deviations.
     """
 
     lens: Lens
@@ -141,6 +148,7 @@ class PlaneView:
     height_mm: float
     covariances: Mapping[str, Array] = field(default_factory=dict)
     scale_u_rel: float = 0.004
+    print_gain: Array = field(default_factory=lambda: np.zeros((16, 0)))
 
     @property
     def theta(self) -> Array:
