@@ -2,52 +2,14 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visioncheck.errors import UserError
-
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
-    from visioncheck.correction.words import Line
-    from visioncheck.quantity import Quantity
-
-# standard uncertainty of one reading when nothing is said; common practice, no source
-_U_CALLIPERS_MM = 0.02
-_U_PROTRACTOR_DEG = 0.05
-_U_LENGTH_MM = 0.5
-_LARGEST_ERROR_DEG = 5.0
-_USUAL_CUTS = 5
-_MISFIT = (
-    "the corners do not fit four cuts with one fence error: a curved edge, a piece that moved, "
-    "another order of cuts or a slip of reading"
-)
-_NO_SIGN = "The reading does not say which way the fence leans"
-
-
-@dataclass(frozen=True, slots=True)
-class _Typed:
-    """What was typed, and the saw it came from."""
-
-    given: dict[str, str]
-    cuts: int
-    piece: Any
-    fence: Any
-    nominal_deg: float
-    default_unit: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Reckoned:
-    """Fence error, what else there is to say, and what is missing to know its sign."""
-
-    error: Quantity
-    notes: tuple[Line, ...] = ()
-    ask: str | None = None
+    from visioncheck.fence.typed import Reckoned
 
 
 def reckon(
@@ -82,6 +44,7 @@ def reckon(
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
     from visioncheck.correction.sled import load_sled
+    from visioncheck.fence.typed import reckon_typed
 
     owner = load_sled(sled) if sled else None
     given = {
@@ -93,222 +56,17 @@ def reckon(
         }.items()
         if value is not None
     }  # fmt: skip
-    typed = _Typed(
-        given=given,
-        cuts=_USUAL_CUTS if cuts is None else cuts,
-        piece=_one_of("--side", side or (owner.piece_side if owner else "left"), ("left", "right")),
-        fence=_one_of("--fence", fence or (owner.fence_side if owner else "rear"), ("rear", "front")),
-        nominal_deg=nominal,
-        default_unit=owner.units if owner else None,
-    )
-    result = _reckon(typed)
-    if not abs(result.error.value) <= _LARGEST_ERROR_DEG:
-        raise UserError(
-            f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
-            "and the nominal angle"
-        )
+    result = reckon_typed(given, owner, side, fence, nominal)
     _say(result, owner, as_json=as_json)
 
 
-def _one_of(option: str, value: str, choices: tuple[str, ...]) -> str:
-    if value not in choices:
-        raise UserError(f"{option} is {value!r}; it must be {' or '.join(choices)}")
-    return value
-
-
-def _reckon(typed: _Typed) -> _Reckoned:
-    modes = {
-        "rear": (_from_widths, {"rear", "front", "length"}, {"cuts"}),
-        "taper": (_from_taper, {"taper"}, {"wide", "cuts"}),
-        "angle": (_from_angle, {"angle"}, set[str]()),
-        "corners": (_from_corners, {"corners"}, {"unordered"}),
-        "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
-    }
-    chosen = [mode for mode in modes if mode in typed.given]
-    if len(chosen) != 1:
-        raise UserError("give one reading: --rear with --front and --length, or --taper, --angle, --corners or --wedge")
-    reckoning, needs, may = modes[chosen[0]]
-    missing = sorted(needs - typed.given.keys())
-    if missing:
-        raise UserError(f"--{chosen[0]} also needs {' and '.join('--' + key for key in missing)}")
-    foreign = sorted(typed.given.keys() - needs - may - {"u"})
-    if foreign:
-        raise UserError(f"--{foreign[0]} does not belong to --{chosen[0]}; leave it out")
-    if not 0 < typed.nominal_deg < 180:
-        raise UserError(f"--nominal is {typed.nominal_deg:g}; it must lie between 0 and 180 degrees")
-    return reckoning(typed)
-
-
-def _from_widths(typed: _Typed) -> _Reckoned:
-    import numpy as np
-
-    from visioncheck.fence.squareness import strip_error_from_taper, taper_from_widths
-    from visioncheck.quantity import Quantity
-
-    widths = [_length(typed, key, 1.0) for key in ("rear", "front")]
-    length = Quantity(_length(typed, "length", 10.0), _U_LENGTH_MM, "mm")
-    u_mm = _u_length(typed)
-    taper = taper_from_widths(widths, u_mm**2 * np.eye(2), length)
-    return _Reckoned(_of_strip(typed, taper, strip_error_from_taper), _strip_notes(typed))
-
-
-def _from_taper(typed: _Typed) -> _Reckoned:
-    from visioncheck.fence.squareness import strip_error_from_taper
-    from visioncheck.quantity import Quantity
-
-    taper = Quantity(abs(_angle(typed, "taper")), _u_angle(typed), "deg")
-    wide = typed.given.get("wide")
-    if wide is None:
-        ask = f"{_NO_SIGN}: say which end of the strip is the wider with --wide rear or --wide front"
-        error = _of_strip(typed, taper, strip_error_from_taper)
-        return _Reckoned(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
-    if _one_of("--wide", wide, ("rear", "front")) == "front":
-        taper = replace(taper, value=-taper.value)
-    return _Reckoned(_of_strip(typed, taper, strip_error_from_taper), _strip_notes(typed))
-
-
-def _of_strip(typed: _Typed, taper: Quantity, rule: Any) -> Quantity:
-    try:
-        error: Quantity = rule(taper, typed.cuts, typed.piece, typed.nominal_deg)
-    except ValueError as problem:
-        raise UserError(f"--cuts {typed.cuts}: {problem}") from None
-    return error
-
-
-def _strip_notes(typed: _Typed) -> tuple[Line, ...]:
-    from visioncheck.correction.words import Line
-    from visioncheck.fence.squareness import strip_multiple
-
-    multiple = strip_multiple(typed.cuts, typed.nominal_deg)
-    counted = f"the strip of cut {typed.cuts} carries the error {multiple} times"
-    if typed.cuts - 1 < round(360 / (180 - typed.nominal_deg)):
-        counted += "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
-    return (Line("Counted", counted),)
-
-
-def _from_angle(typed: _Typed) -> _Reckoned:
-    from visioncheck.fence.squareness import corner_error
-    from visioncheck.quantity import Quantity
-
-    angle = Quantity(_angle(typed, "angle"), _u_angle(typed), "deg")
-    return _Reckoned(corner_error(angle, typed.piece, typed.fence, typed.nominal_deg))
-
-
-def _from_corners(typed: _Typed) -> _Reckoned:
-    import numpy as np
-
-    from visioncheck.correction.words import Line
-    from visioncheck.fence.squareness import fit_panel, weigh_orders
-
-    texts = typed.given["corners"].split(",")
-    if len(texts) != 4 or typed.nominal_deg != 90:
-        raise UserError(
-            "--corners needs four angles of a right-angled panel with commas between, such as 90.02,90.03,90.01,89.94"
-        )
-    angles = [_plain_angle("--corners", text) for text in texts]
-    covariance = _u_angle(typed) ** 2 * np.eye(4)
-    if "unordered" in typed.given:
-        orders = weigh_orders(angles, covariance, typed.piece, typed.fence)
-        fit = orders.fits[orders.best]
-        if not orders.settled():
-            ask = (
-                "The four orders of cutting can't be told apart: read the corners in the order cut, without --unordered"
-            )
-            size = replace(orders.error, value=abs(orders.error.value))
-            return _Reckoned(size, (_closure_line(fit.closure),), ask)
-    else:
-        fit = fit_panel(angles, covariance, typed.piece, typed.fence, shear=False)
-    notes = [_closure_line(fit.closure)]
-    if fit.probability < 0.01:
-        notes.append(Line("Beware", _MISFIT))
-    return _Reckoned(fit.error, tuple(notes))
-
-
-def _closure_line(closure: Quantity) -> Line:
-    from visioncheck.correction.words import Line
-
-    return Line("Closure", f"the four corners sum to 360° {closure.value:+.3f}° ± {closure.expanded():.3f}°")
-
-
-def _from_wedge(typed: _Typed) -> _Reckoned:
-    from visioncheck.fence.squareness import turned_over_error
-    from visioncheck.quantity import Quantity
-
-    if typed.nominal_deg != 90:
-        raise UserError("--wedge is for square cuts; leave --nominal out")
-    if "length" in typed.given:
-        import numpy as np
-
-        from visioncheck.fence.squareness import taper_from_widths
-
-        gap, length = _length(typed, "wedge", 0.0), _length(typed, "length", 10.0)
-        covariance = np.diag([_u_length(typed) ** 2, 0.0])
-        wedge = taper_from_widths([gap, 0.0], covariance, Quantity(length, _U_LENGTH_MM, "mm"))
-    else:
-        wedge = Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
-    turned, opens = typed.given.get("turned"), typed.given.get("opens")
-    if turned is None or opens is None:
-        ask = f"{_NO_SIGN}: say --turned left or right and --opens straightedge or far"
-        return _Reckoned(wedge.scaled(0.5, "deg"), ask=ask)
-    half: Any = _one_of("--turned", turned, ("left", "right"))
-    where: Any = {"straightedge": "straightedge", "far": "far end"}[_one_of("--opens", opens, ("straightedge", "far"))]
-    return _Reckoned(turned_over_error(wedge, half, where, typed.fence))
-
-
-def _length(typed: _Typed, key: str, least_mm: float) -> float:
-    from visioncheck.units import parse_length
-
-    try:
-        length = parse_length(typed.given[key], typed.default_unit)
-    except UserError as problem:
-        raise UserError(f"--{key}: {problem}") from None
-    if not least_mm <= length <= 10_000:
-        raise UserError(f"--{key} is {length:g} mm; it should lie between {least_mm:g} mm and 10 m")
-    return length
-
-
-def _angle(typed: _Typed, key: str) -> float:
-    return _plain_angle(f"--{key}", typed.given[key])
-
-
-def _plain_angle(option: str, text: str) -> float:
-    """Read degrees, bare or with their sign, or a slope."""
-    from visioncheck.units import deg_from_slope, parse_slope
-
-    bare = text.strip().removesuffix("deg").removesuffix("°").strip()
-    try:
-        value = float(bare) if set(bare) <= set("0123456789.+-") else deg_from_slope(parse_slope(text))
-    except (ValueError, UserError):
-        raise UserError(f"{option}: {text!r} is no angle; write for example 90.05, 0.1deg or 0.02in/ft") from None
-    if not abs(value) < 360:
-        raise UserError(f"{option}: {text!r} is no angle below a full turn")
-    return value
-
-
-def _u_length(typed: _Typed) -> float:
-    from visioncheck.units import parse_length
-
-    if "u" not in typed.given:
-        return _U_CALLIPERS_MM
-    try:
-        return _positive_u(parse_length(typed.given["u"], typed.default_unit))
-    except UserError as problem:
-        raise UserError(f"--u: {problem}") from None
-
-
-def _u_angle(typed: _Typed) -> float:
-    return _positive_u(_angle(typed, "u")) if "u" in typed.given else _U_PROTRACTOR_DEG
-
-
-def _positive_u(u: float) -> float:
-    if not u > 0 or not math.isfinite(u):
-        raise UserError("--u must be larger than nothing: no reading is exact")
-    return u
-
-
-def _say(result: _Reckoned, sled: Sled | None, *, as_json: bool) -> None:
+def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
     if as_json:
-        _say_json(result, sled)
+        import json
+
+        from visioncheck.fence.typed import reckoned_json
+
+        typer.echo(json.dumps(reckoned_json(result, sled), indent=2, ensure_ascii=False))
         return
     from visioncheck.correction.terminal import print_report
     from visioncheck.correction.words import Line, describe, error_words
@@ -325,21 +83,6 @@ def _say(result: _Reckoned, sled: Sled | None, *, as_json: bool) -> None:
         lines = [Line("Fence", error_words(result.error)), Line("Hint", hint)]
     title = f"{sled.name}: fence error" if sled else "Fence error"
     print_report(title, [*lines, *result.notes], cautions=bool(sled) and not result.ask)
-
-
-def _say_json(result: _Reckoned, sled: Sled | None) -> None:
-    import json
-
-    from visioncheck.correction.correct import correct
-    from visioncheck.correction.words import correction_json, error_json
-
-    found: dict[str, Any] = {"schema": 1, "status": "measured", **error_json(result.error)}
-    if result.ask:
-        found |= {"status": "sign unknown", "reason": result.ask}
-    elif sled:
-        found["correction"] = correction_json(correct(result.error, sled))
-    found["notes"] = [f"{line.label}: {line.text}" for line in result.notes]
-    typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
 
 
 def register(app: typer.Typer) -> None:
