@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
 import numpy as np
@@ -39,6 +39,7 @@ _BINS = 90
 _LEAST_WEIGHT = 0.3
 _RESIDUAL_PX = 12.0
 _MARGIN = 0.45
+_LEAST_FENCE_PX = 300.0
 _DARK = "#202020"
 
 
@@ -77,7 +78,33 @@ def draw_reading(
     UserError
         When the place cannot be written.
     """
-    frame = _frame(photo, reading)
+    write_whole(path, render_reading(photo, reading, correction, sled))
+
+
+def render_reading(
+    photo: Photo,
+    reading: Reading,
+    correction: Correction | None,
+    sled: Sled | None = None,
+    *,
+    kind: Literal["png", "jpg"] = "png",
+    long_side_px: int = _LONG_SIDE_PX,
+    captioned: bool = True,
+) -> bytes:
+    """Draw a reading on its photo, as `draw_reading` does, for a page that shows pictures small.
+
+    Letters keep their size in pixels, so they are the larger in a smaller picture.
+
+    Parameters
+    ----------
+    kind : {"png", "jpg"}
+        File format.
+    long_side_px : int
+        Size of the picture.
+    captioned : bool
+        Write the result and the key into the picture; a page says both beside it.
+    """
+    frame = _frame(photo, reading, long_side_px)
     shown = cv2.warpAffine(
         photo.bgr, frame.matrix, (frame.width, frame.height), flags=cv2.INTER_AREA, borderValue=(40, 40, 40)
     )
@@ -90,13 +117,14 @@ def draw_reading(
         _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
     if reading.fence_edge is not None and reading.fence_error is not None:
         _draw_fence(axes, reading.edges[reading.fence_edge], frame, centre, correction, sled)
-    _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
+    if captioned:
+        _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
     canvas = io.BytesIO()
-    axes.figure.savefig(canvas, format="png", dpi=_DPI)
-    write_whole(path, canvas.getvalue())
+    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs={"quality": 82} if kind == "jpg" else None)
+    return canvas.getvalue()
 
 
-def _frame(photo: Photo, reading: Reading) -> _Frame:
+def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     height, width = photo.bgr.shape[:2]
     matrix, width, height = upright(width, height, photo.exif.orientation)
     corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
@@ -104,7 +132,7 @@ def _frame(photo: Photo, reading: Reading) -> _Frame:
     margin = _MARGIN * float((high - low).max())
     low = np.maximum(low - margin, 0)
     high = np.minimum(high + margin, [width - 1, height - 1])
-    scale = _LONG_SIDE_PX / float((high - low).max())
+    scale = long_side_px / float((high - low).max())
     matrix = scale * np.column_stack([matrix[:, :2], matrix[:, 2] - low])
     size = np.round(scale * (high - low)).astype(int)
     return _Frame(matrix, int(size[0]), int(size[1]))
@@ -234,7 +262,9 @@ def _draw_fence(
     out = _outward(start, end, centre)
     forward = out if sled and sled.fence_side == "front" else -out
     right = np.array([-forward[1], forward[0]])
-    middle, half = (start + end) / 2 + (118 + 50 * abs(out[0])) * out, 0.5 * float(np.linalg.norm(end - start))
+    # a fence is longer than a strip is wide, and its ends and the arrow need room beside each other
+    half = max(0.5 * float(np.linalg.norm(end - start)), _LEAST_FENCE_PX / 2)
+    middle = (start + end) / 2 + (118 + 50 * abs(out[0])) * out
     ends = {"left": middle - half * right, "right": middle + half * right}
     axes.plot(*zip(*ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
     axes.plot(*zip(*ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
