@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
@@ -11,7 +10,7 @@ from visioncheck.log.entry import EntryDraft, sha256_text
 from visioncheck.log.photos import read_photo, taken
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from datetime import datetime
     from pathlib import Path
 
     from visioncheck.camera.rig import Rig
@@ -80,6 +79,13 @@ class Outcome:
     measured: Measured | None = None
     correction: Correction | None = None
     problem: UserError | None = None
+
+    def without_pixels(self) -> Outcome:
+        """Drop the photo's pixels: a long list of outcomes would not fit into memory with them."""
+        if self.measured is None:
+            return self
+        photo = self.measured.photo
+        return replace(self, measured=replace(self.measured, photo=replace(photo, bgr=photo.bgr[:0].copy())))
 
 
 def read_text(path: Path, what: str) -> str:
@@ -220,16 +226,3 @@ def attach_outcome(
     given = {"person": person, "note": note, "adjusted": adjusted, "time": time}
     said = {key: value for key, value in given.items() if value}
     return log.attach_once(draft, photo, said)
-
-
-def attach_outcomes(
-    log: Log, outcomes: Sequence[Outcome], *, person: str = "", note: str = "", adjusted: str = ""
-) -> list[Entry]:
-    """Keep several measured photos; what was adjusted before them is said of the one taken first."""
-    measured = [outcome for outcome in outcomes if outcome.problem is None]
-    now = datetime.now(UTC)  # as the log takes it for a photo without a time of its own
-    ordered = sorted(measured, key=lambda outcome: taken(outcome.path) or now)
-    return [
-        attach_outcome(log, outcome, person=person, note=note, adjusted="" if k else adjusted)
-        for k, outcome in enumerate(ordered)
-    ]

@@ -2,36 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import nullcontext
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visioncheck.errors import Refusal, UserError
+from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
+    from contextlib import AbstractContextManager
 
-    from visioncheck.correction.correct import Correction
     from visioncheck.correction.sled import Sled
-    from visioncheck.measure import Measured
+    from visioncheck.keep import Outcome
+    from visioncheck.log.store import Log
 
 _PIECES = ("corner", "panel", "strip")
 _WAYS = ("top", "bottom", "left", "right")
 # a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
 _U_THICKNESS_MM = 0.29
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
-
-
-@dataclass(frozen=True)
-class _Outcome:
-    """What became of one photo: a reading, or the reason why not."""
-
-    path: Path
-    measured: Measured | None = None
-    correction: Correction | None = None
-    problem: UserError | None = None
 
 
 def measure(
@@ -49,6 +41,14 @@ def measure(
     ] = None,
     picture: Annotated[Path | None, typer.Option(metavar="OUT.png", help="Write the annotated picture.")] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Show where the uncertainty comes from.")] = False,
+    log: Annotated[
+        Path | None, typer.Option(metavar="LOG", help="Keep the readings, with their photos, in this log.")
+    ] = None,
+    person: Annotated[str, typer.Option(help="With --log: who took the photos.")] = "",
+    note: Annotated[str, typer.Option(help="With --log: anything worth remembering.")] = "",
+    adjusted: Annotated[
+        str, typer.Option(help="With --log: what you changed on the sled since the reading before these.")
+    ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
@@ -56,23 +56,34 @@ def measure(
     _check_choice("--fence-edge", fence_edge, _WAYS)
     _check_picture(picture, photos)
 
-    from visioncheck.camera.rig import load_rig
-    from visioncheck.correction.sled import load_sled
-    from visioncheck.measure import measure_photo
+    _check_log(log, sled, person or note or adjusted)
+
+    from visioncheck.keep import Outcome, Told, attach_outcome, measure_for_log, read_rig, read_sled
+    from visioncheck.log.entry import Entry
     from visioncheck.quantity import Quantity
 
-    owner = load_sled(sled) if sled else None
-    surveyed = load_rig(rig) if rig else None
+    sled_file = read_sled(sled) if sled else None
+    rig_file = read_rig(rig) if rig else None
+    owner = sled_file.sled if sled_file else None
     thick = Quantity(_thickness_mm(thickness, owner), _U_THICKNESS_MM, "mm") if thickness else None
-    outcomes = [
-        _measure_one(path, owner, lambda each: measure_photo(each, surveyed, thick, piece, owner, fence_edge, cuts))
-        for path in _with_bar(photos)
-    ]
-    _draw(outcomes[0], picture, owner)
+    told = Told(thick, piece, fence_edge, cuts)
+    outcomes, entries = list[Outcome](), list[Entry]()
+    with _opened(log) as open_log:
+        for path in _with_bar(_by_time(photos) if open_log else photos):
+            outcome = measure_for_log(path, sled_file, rig_file, told)
+            _draw(outcome, picture, owner)
+            outcomes.append(outcome.without_pixels())
+            if open_log and not outcome.problem:
+                # what was adjusted came before the first of these readings
+                before = "" if entries else adjusted
+                entries.append(attach_outcome(open_log, outcome, person=person, note=note, adjusted=before))
     if as_json:
-        _say_json(outcomes, budget=budget)
+        _say_json(outcomes)
     else:
         _say(outcomes, owner, budget=budget)
+    for entry in entries:
+        # beside the report: --json must stay JSON
+        typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
     for outcome in outcomes:
         if outcome.problem:
             typer.echo(f"visioncheck: {outcome.problem}", err=True)
@@ -98,6 +109,13 @@ def _check_picture(picture: Path | None, photos: Sequence[Path]) -> None:
         raise UserError(f"--picture {picture} is the photo itself; choose another name")
 
 
+def _check_log(log: Path | None, sled: Path | None, said: str) -> None:
+    if log is None and said:
+        raise UserError("--person, --note and --adjusted go into a log; name it with --log")
+    if log is not None and sled is None:
+        raise UserError("--log keeps readings by sled; say which with --sled SLED.toml")
+
+
 def _thickness_mm(text: str, sled: Sled | None) -> float:
     from visioncheck.units import parse_length
 
@@ -120,18 +138,24 @@ def _with_bar(photos: Sequence[Path]) -> Iterator[Path]:
     yield from track(photos, "Measuring", console=Console(stderr=True), transient=True)
 
 
-def _measure_one(path: Path, sled: Sled | None, run: Callable[[Path], Measured]) -> _Outcome:
-    from visioncheck.correction.correct import correct
+def _opened(folder: Path | None) -> AbstractContextManager[Log | None]:
+    """Open the log before the long work: a folder that cannot be written is said at once."""
+    if folder is None:
+        return nullcontext()
+    from visioncheck.log.store import Log
 
-    try:
-        measured = run(path)
-    except UserError as problem:
-        return _Outcome(path, problem=problem)
-    error = measured.reading.fence_error
-    return _Outcome(path, measured, correct(error, sled) if error and sled else None)
+    return Log.open(folder, create=True)
 
 
-def _draw(outcome: _Outcome, picture: Path | None, sled: Sled | None) -> None:
+def _by_time(photos: Sequence[Path]) -> list[Path]:
+    """Photos in the order they were taken; those that do not tell come last, as the log takes their time as now."""
+    from visioncheck.log.photos import taken
+
+    now = datetime.now(UTC)
+    return sorted(photos, key=lambda path: taken(path) or now)
+
+
+def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None) -> None:
     if picture is None or outcome.measured is None:
         return
     from visioncheck.report.picture import draw_reading
@@ -139,25 +163,14 @@ def _draw(outcome: _Outcome, picture: Path | None, sled: Sled | None) -> None:
     draw_reading(outcome.measured.photo, outcome.measured.reading, outcome.correction, picture, sled)
 
 
-def _say_json(outcomes: Sequence[_Outcome], *, budget: bool) -> None:
+def _say_json(outcomes: Sequence[Outcome]) -> None:
     import json
 
-    found = [_json_of(outcome, budget=budget) for outcome in outcomes]
+    found = [outcome.reading for outcome in outcomes]
     typer.echo(json.dumps(found[0] if len(found) == 1 else found, indent=2, ensure_ascii=False))
 
 
-def _json_of(outcome: _Outcome, *, budget: bool) -> dict[str, Any]:
-    from visioncheck.report.as_json import reading_json, refused_json
-
-    if outcome.measured is None:
-        code = outcome.problem.code if isinstance(outcome.problem, Refusal) else None
-        return refused_json(outcome.path.name, str(outcome.problem), code)
-    reading = outcome.measured.reading
-    found = reading_json(reading, outcome.correction)
-    return found | {"budget_deg": dict(reading.budget)} if budget else found
-
-
-def _say(outcomes: Sequence[_Outcome], sled: Sled | None, *, budget: bool) -> None:
+def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> None:
     from visioncheck.correction.terminal import print_report
     from visioncheck.report.lines import budget_lines, reading_lines
 
