@@ -111,6 +111,14 @@ def read_sled(path: Path) -> SledFile:
     return SledFile(load_sled(path), read_text(path, "sled"))
 
 
+def sled_in_log(log: Log, name: str) -> SledFile | None:
+    """Take a sled's file as the log kept it last; None where it keeps none."""
+    from visioncheck.correction.sled import parse_sled
+
+    text = log.sled_text(name)
+    return None if text is None else SledFile(parse_sled(text, f"the file of {name} in the log"), text)
+
+
 def read_rig(path: Path) -> RigFile:
     """Read a rig file and keep its text; raises UserError as `load_rig` does."""
     from visioncheck.camera.rig import load_rig

@@ -170,7 +170,12 @@ BAD = [
     ("list LOG --last 0", "--last"),
     ("show LOG 00000000", "has no entry"),
     ("show LOG x", "is no entry id"),
-    ("attach LOG offcut.jpg --sled long.toml", "Give the reading"),
+    ("attach LOG", "Give a photo"),
+    ("attach LOG offcut.jpg --sled long.toml", "not a picture"),
+    ("attach LOG offcut.jpg", "--sled SLED.toml"),
+    ("attach LOG offcut.jpg --reading other.json --sled long.toml", "for the sled Short sled, not Long sled"),
+    ("attach LOG offcut.jpg --reading rigged.json --sled long.toml --rig long.toml", "another rig file"),
+    ("attach LOG offcut.jpg --reading elsewhere.json --sled long.toml", "another photo than"),
     ("attach LOG offcut.jpg --reading none.json --sled long.toml", "cannot be read"),
     ("attach LOG offcut.jpg --reading offcut.jpg --sled long.toml", "not a text file"),
     ("attach LOG offcut.jpg --reading long.toml --sled long.toml", "is not JSON"),
@@ -207,6 +212,8 @@ def test_bad_input_gets_one_sentence(place, capsys, line, match):
     (place / "numbers.json").write_text("[1, 2]")
     (place / "none-of-it.json").write_text("[]")
     (place / "old.json").write_text(json.dumps({**make_reading(), "schema": 0}))
+    for name, named in (("other", "sled"), ("rigged", "rig_sha256"), ("elsewhere", "photo_sha256")):
+        (place / f"{name}.json").write_text(json.dumps({**make_reading(), named: "Short sled"}))
     code, _, err = run(capsys, line)
     assert code == 2
     assert match in err

@@ -15,12 +15,14 @@ from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
+    from visioncheck.keep import SledFile
     from visioncheck.log.entry import Entry, EntryDraft
     from visioncheck.log.store import Log
     from visioncheck.log.trend import Point
 
 LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
 SledName = Annotated[str | None, typer.Option("--sled", metavar="NAME", help="This sled alone.")]
+_WHICH_SLED = "Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one)."
 _TIME_HELP = "such as 2026-03-01 or 2026-03-01T14:30"
 
 log_app = typer.Typer(help="Keep, list and chart the readings of your sleds.", no_args_is_help=True)
@@ -52,8 +54,13 @@ def attach(
         str | None, typer.Option(metavar="REASON", help="With --corrects: that entry's reading counts no longer.")
     ] = None,
 ) -> None:
-    """Add a reading, with its photo, to the log; makes the log when there is none."""
-    from visioncheck.log.store import Log, short
+    """Add a reading, with its photo, to the log; makes the log when there is none.
+
+    Without --reading the photo is measured here; where there is more to say of the piece (--cuts and so on), use
+    measure --log.
+    """
+    from visioncheck.keep import read_text
+    from visioncheck.log.store import Log
 
     if withdraw is not None and (corrects is None or reading is not None):
         raise UserError("--withdraw goes with --corrects ID and without --reading: it takes back that entry's reading.")
@@ -65,18 +72,24 @@ def attach(
     if time is not None:
         changes["time"] = _parse_time("--time", time)
     if rig is not None:
-        changes["rig_text"] = _read_text(rig, "rig")
+        changes["rig_text"] = read_text(rig, "rig")
     with Log.open(log, create=corrects is None) as open_log:
+        name, file = (None, None) if sled is None else _sled_file(open_log, sled)
+        if photo is not None and reading is None and corrects is None:
+            said = {"person": person or "", "note": note or "", "adjusted": adjusted or ""}
+            said_time = None if time is None else changes["time"]
+            _measure_and_attach(open_log, photo, file, rig, {**said, "time": said_time})
+            return
         draft = _start(open_log, corrects, has_reading=reading is not None)
-        if sled is not None:
-            changes["sled"], changes["sled_text"] = _sled_text(open_log, sled)
+        changes |= {"sled": name, "sled_text": file.text if file else None}
         if withdraw is not None:
             changes["reading"] = _withdrawn(draft.reading, withdraw)
         draft = replace(draft, **{key: value for key, value in changes.items() if value is not None})
         if not draft.sled:
-            raise UserError("Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one).")
+            raise UserError(_WHICH_SLED)
+        _require_own(draft, photo, f"The reading {reading}" if reading else "The entry's reading")
         entry = open_log.attach(draft, photo)
-    typer.echo(f"Entry {short(entry.id)} of {entry.sled} is in the log {log}.")
+        typer.echo(_attached_words(open_log, entry))
 
 
 @log_app.command("list")
@@ -149,7 +162,7 @@ def trend(
         found: dict[str, Any] = {}
         for name in names:
             entries = list(open_log.entries(sled=name))
-            points, owner = points_of(entries), _sled_of(open_log, entries)
+            points, owner = points_of(entries), _owner(open_log, name)
             units = owner.units if owner else "mm"
             found[name] = trend_json(assess(points))
             if not as_json:
@@ -216,13 +229,14 @@ def import_entries(
     """Add an exported log's entries: all of them, or none with the reason."""
     import io
 
+    from visioncheck.keep import read_text
     from visioncheck.log.exchange import import_csv, import_json
     from visioncheck.log.store import Log
 
     read = {".json": import_json, ".csv": import_csv}.get(source.suffix.lower())
     if read is None:
         raise UserError(f"{source} must end in .json or .csv.")
-    text = _read_text(source, "export")
+    text = read_text(source, "export")
     with Log.open(log, create=True) as open_log:
         count = read(open_log, io.StringIO(text, newline=""), photos)
     typer.echo(f"Added {count} entries to the log {log}.")
@@ -251,19 +265,12 @@ def check(
     typer.echo(f"The log {log} is whole.")
 
 
-def _read_text(path: Path, what: str) -> str:
-    try:
-        return path.read_bytes().decode()
-    except OSError as error:
-        raise UserError(f"The {what} file {path} cannot be read ({error.strerror}); check its name.") from error
-    except UnicodeDecodeError as error:
-        raise UserError(f"The {what} file {path} is not a text file; check its name.") from error
-
-
 def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
     """Read one measurement's object; out of a list, the one of this photo."""
+    from visioncheck.keep import read_text
+
     try:
-        found = json.loads(_read_text(path, "reading"))
+        found = json.loads(read_text(path, "reading"))
     except ValueError as error:
         raise UserError(f"{path} is not JSON ({error}); make it with measure --json or reckon --json.") from error
     readings = found if isinstance(found, list) else [found]
@@ -309,7 +316,7 @@ def _start(log: Log, corrects: str | None, *, has_reading: bool) -> EntryDraft:
     if corrects is not None:
         return _draft_of(log, log.get(corrects))
     if not has_reading:
-        raise UserError("Give the reading: log attach LOG PHOTO --reading READING.json, from measure --json.")
+        raise UserError("Give a photo to be measured, or a reading: --reading READING.json, from reckon --json.")
     return EntryDraft("", {})
 
 
@@ -324,29 +331,58 @@ def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
     return {"schema": 1, **kept, "status": "refused", "reason": f"withdrawn: {reason}"}
 
 
-def _sled_text(log: Log, given: str) -> tuple[str, str | None]:
-    """Name and text of a sled file, or of a sled that the log has, as it was kept last."""
+def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
+    """Name and file of a sled: read now, or as the log kept it last (None: without a file)."""
+    from visioncheck.keep import read_sled, sled_in_log
+
     path = Path(given)
     if path.is_file():
-        from visioncheck.correction.sled import load_sled
-
-        return load_sled(path).name, _read_text(path, "sled")
+        file = read_sled(path)
+        return file.sled.name, file
     if given in log.sleds():
-        last = list(log.entries(sled=given, limit=1))[-1]
-        return given, log.document(last.sled_sha256)
+        return given, sled_in_log(log, given)
     known = ", ".join(log.sleds()) or "none"
     raise UserError(f"--sled {given} is neither a file nor a sled in the log {log.folder} (there: {known}).")
 
 
-def _sled_of(log: Log, entries: list[Entry]) -> Sled | None:
-    """Read the newest sled file among the entries."""
-    from visioncheck.correction.sled import parse_sled
+def _measure_and_attach(log: Log, photo: Path, sled: SledFile | None, rig: Path | None, said: dict[str, Any]) -> None:
+    from visioncheck.keep import attach_outcome, measure_for_log, read_rig
 
-    for entry in reversed(entries):
-        text = log.document(entry.sled_sha256)
-        if text is not None:
-            return parse_sled(text, f"the sled file of {entry.sled} in the log")
-    return None
+    if sled is None:
+        raise UserError(_WHICH_SLED)
+    outcome = measure_for_log(photo, sled, read_rig(rig) if rig else None)
+    entry = attach_outcome(log, outcome, **said)
+    typer.echo(_attached_words(log, entry))
+    if entry.fence_error is None:
+        typer.echo(f"No fence error yet: {outcome.reading['reason']} Answer it with visioncheck measure … --log.")
+
+
+def _attached_words(log: Log, entry: Entry) -> str:
+    return f"Entry {entry.id[:8]} of {entry.sled} is in the log {log.folder}."
+
+
+def _require_own(draft: EntryDraft, photo: Path | None, what: str) -> None:
+    """Refuse a reading that names another sled, rig or photo than those it is to be kept with.
+
+    The sled's fence and the rig's print are in the reading's numbers and signs: another file cannot be put under it.
+    """
+    from visioncheck.log.entry import sha256_text
+    from visioncheck.log.photos import read_photo
+
+    found, again = draft.reading, "measure the photo again with measure --log, or give the one used"
+    if found.get("sled") not in {None, draft.sled}:
+        raise UserError(f"{what} was made for the sled {found['sled']}, not {draft.sled}; {again}.")
+    if draft.rig_text is not None and found.get("rig_sha256") not in {None, sha256_text(draft.rig_text)}:
+        raise UserError(f"{what} was made with another rig file, or the file was changed since; {again}.")
+    if photo is not None and found.get("photo_sha256") not in {None, read_photo(photo).sha256}:
+        raise UserError(f"{what} was made from another photo than {photo}; {again}.")
+
+
+def _owner(log: Log, name: str) -> Sled | None:
+    from visioncheck.keep import sled_in_log
+
+    file = sled_in_log(log, name)
+    return file.sled if file else None
 
 
 def _require_sled(log: Log, name: str) -> None:

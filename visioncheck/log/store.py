@@ -301,6 +301,16 @@ class Log:
         with _plain_errors(self.folder, "read"):
             return [row[0] for row in self.connection.execute("SELECT DISTINCT sled FROM entry ORDER BY sled")]
 
+    def sled_text(self, sled: str) -> str | None:
+        """Return the text of the sled's file as it was kept last; None where only readings without one are kept."""
+        query = (
+            "SELECT d.text FROM entry e JOIN document d ON d.sha256 = e.sled_sha256 "
+            "WHERE e.sled = ? ORDER BY e.time DESC, e.number DESC LIMIT 1"
+        )
+        with _plain_errors(self.folder, "read"):
+            found = self.connection.execute(query, (sled,)).fetchone()
+        return None if found is None else str(found[0])
+
     def tags(self) -> dict[int, str]:
         """Which tag belongs to which sled."""
         with _plain_errors(self.folder, "read"):
