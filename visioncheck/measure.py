@@ -42,6 +42,7 @@ from visioncheck.reading.piece import (
     read_piece,
     read_taper,
     read_widths,
+    taper_weights,
 )
 from visioncheck.target.layout import TAG_MM
 
@@ -121,7 +122,7 @@ def measure_photo(
     flags += thick_flags
     known = None if thick is UNKNOWN_THICKNESS else thick.value
     traces = _traces(photo, fit.view, found, known, path.name)
-    shape = read_piece(fit.view, traces, thick.value)
+    shape = read_piece(fit.view, traces, thick)
     reading = Reading(
         photo=path.name,
         piece=piece or _kind(shape),
@@ -135,7 +136,7 @@ def measure_photo(
         # without a survey the sheet's own shear hides what tells a panel from an offcut
         reading = replace(reading, piece="corner", question=_WHICH_KIND)
     else:
-        reading = _with_error(reading, shape, thick, sled, cuts)
+        reading = _with_error(reading, shape, sled, cuts)
     flags += _edge_flags(reading, traces)
     return Measured(photo, replace(reading, flags=tuple(dict.fromkeys((*flags, *reading.flags)))))
 
@@ -264,9 +265,9 @@ def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None, orienta
     return int(np.argmax([trace.outward @ up for trace in shape.traces]))
 
 
-def _with_error(reading: Reading, shape: Piece, thick: Quantity, sled: Sled | None, cuts: int | None) -> Reading:
+def _with_error(reading: Reading, shape: Piece, sled: Sled | None, cuts: int | None) -> Reading:
     if reading.piece == "strip":
-        return _strip_error(reading, shape, thick, cuts)
+        return _strip_error(reading, shape, cuts)
     if reading.piece == "panel":
         return _panel_error(reading, shape, sled)
     return _corner_error(reading, shape, sled)
@@ -282,12 +283,11 @@ def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
     cut = _cut_edge(shape, reading.fence_edge, fence, piece)
     corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
     angle = reading.corners[corner].angle
-    _, _, budget = shape.combination(corner_weights(corner))
     return replace(
         reading,
         cut_edge=cut,
         fence_error=corner_error(angle, piece, fence),
-        budget=budget,
+        budget=shape.combination(corner_weights(corner)).parts,
     )
 
 
@@ -323,13 +323,12 @@ def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
     ways = [_fit_way(reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
     flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
-    weights = sum(np.array([1, 1, 1, -3])[k] * corner_weights(c) for k, c in enumerate(best.corners)) / 12
-    _, _, budget = shape.combination(np.asarray(weights))
+    weights = sum(weight * corner_weights(c) for weight, c in zip(best.panel.weights, best.corners, strict=True))
     return replace(
         reading,
         fence_error=_either_way(ways),
         panel=best.panel,
-        budget=budget,
+        budget=shape.combination(np.asarray(weights)).parts,
         cut_edge=(reading.fence_edge + best.step) % 4,
         flags=flags,
     )
@@ -376,14 +375,11 @@ def _either_way(ways: list[_Way]) -> Quantity:
     return Quantity(value, variance**0.5, "deg", errors[int(np.argmax(weights))].dof)
 
 
-def _strip_error(reading: Reading, shape: Piece, thick: Quantity, cuts: int | None) -> Reading:
+def _strip_error(reading: Reading, shape: Piece, cuts: int | None) -> Reading:
     taper = read_taper(shape)
-    reading = replace(reading, taper=taper, widths=read_widths(shape, thick))
     first = long_edge(shape)
-    weights = np.zeros(4)
-    weights[first], weights[(first + 2) % 4] = 1.0, -1.0
-    _, _, budget = shape.combination(weights)
-    reading = replace(reading, budget=budget)
+    budget = shape.combination(taper_weights(shape)).parts
+    reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
     if cuts is None:
         return replace(
             reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."

@@ -175,6 +175,8 @@ class PanelFit:
         What an affine error of the sheet (or of the instrument) adds to the corners alternately, deg.
     error_shear_covariance : float
         Covariance of the two, deg².
+    weights : (4,) array
+        How the error follows from the four corners.
     residuals_deg : (4,) array
         Reading less fit, in the order of the corners cut.
     chi2 : float
@@ -191,6 +193,7 @@ class PanelFit:
     error: Quantity
     shear: Quantity | None
     error_shear_covariance: float
+    weights: Floats
     residuals_deg: Floats
     chi2: float
     chi2_dof: int
@@ -237,7 +240,8 @@ def fit_panel(
     weight = np.linalg.inv(covariance + (_TIED_DEG / 10) ** 2 * np.eye(4))
     parameter_covariance = np.linalg.inv(design.T @ weight @ design)
     deviation = angles - _RIGHT_ANGLE
-    estimate = parameter_covariance @ design.T @ weight @ deviation
+    gain = parameter_covariance @ design.T @ weight
+    estimate = gain @ deviation
     residuals = deviation - design @ estimate
     chi2 = float(residuals @ weight @ residuals)
     chi2_dof = max(rank - design.shape[1], 0)
@@ -246,6 +250,7 @@ def fit_panel(
         error=Quantity(float(estimate[0]), float(sd[0]), "deg", dof),
         shear=Quantity(float(estimate[1]), float(sd[1]), "deg", dof) if shear else None,
         error_shear_covariance=float(parameter_covariance[0, 1]) if shear else 0.0,
+        weights=gain[0],
         residuals_deg=residuals,
         chi2=chi2,
         chi2_dof=chi2_dof,

@@ -61,10 +61,11 @@ class CornerReading:
 
 @dataclass(frozen=True)
 class WidthReading:
-    """A width of a strip at a distance along it from its `near` end, mm."""
+    """A width of a strip at a distance along it from its `near` end, mm; its standard uncertainty by source, mm."""
 
     at_mm: float
     width: Quantity
+    budget: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.edges.trace import Trace
-from visioncheck.fence.propagate import welch_satterthwaite
+from visioncheck.edges.strip import Guide
+from visioncheck.edges.trace import Trace, side_face_mm
+from visioncheck.fence.propagate import jacobian, welch_satterthwaite
 from visioncheck.geometry import intersection
 from visioncheck.quantity import Quantity
 from visioncheck.reading.line import Line, bow, fit_line
@@ -20,8 +21,14 @@ Array = NDArray[np.float64]
 
 SHADING_SD_MM = 0.010
 """How far shading and grain beside an edge may pull its place at one end against the other; measured on test photos."""
+EDGE_BIAS_MM = 0.015
+"""A phone's tone curve moves every edge of a piece outwards or inwards alike; not yet calibrated from the photo."""
+PLACEMENT_SD_MM = 0.01
+"""How far the top face's ends stand off parallel to the sheet (dust, a chip, faces not parallel); an assumption."""
 STRIP_RATIO = 3.0
 """A piece this many times as long as it is wide is a strip, unless the user says otherwise."""
+_NO_PART = 1e-3
+"""A source smaller than this against the whole has no part in it, and is not listed."""
 
 
 @dataclass(frozen=True)
@@ -35,8 +42,12 @@ class Piece:
     corners_mm : (4, 2) ndarray
         Corner i between edges i - 1 and i, on the plane of the top face.
     corners_px : (4, 2) ndarray
-    directions : mapping of str to (4, 4) ndarray
-        Covariance of the four edges' directions, rad², by source.
+    covariances : mapping of str to (8, 8) ndarray
+        Covariance of the corners (x0, y0, x1, ...), mm², by source; every reading's budget follows from it.
+    edge_parts : (4, 8, 8) ndarray
+        Each edge's own part in ``covariances["edge"]``.
+    print_gain : (8, q) ndarray
+        How the corners follow from the print's own numbers, see `View.print_gain`.
     dofs : (4,) ndarray
         Of each edge's own part.
     """
@@ -47,7 +58,9 @@ class Piece:
     thickness_mm: float
     corners_mm: Array
     corners_px: Array
-    directions: Mapping[str, Array]
+    covariances: Mapping[str, Array]
+    edge_parts: Array
+    print_gain: Array
     dofs: Array
 
     @property
@@ -55,58 +68,129 @@ class Piece:
         """Lengths of the four edges."""
         return np.asarray(np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1))
 
-    @property
-    def total(self) -> Array:
-        """Covariance of the four directions, all sources together."""
-        return np.asarray(sum(self.directions.values()))
-
-    def combination(self, weights: Array) -> tuple[float, float, Mapping[str, float]]:
-        """Standard uncertainty (deg), degrees of freedom and budget (deg) of a sum of directions."""
-        parts = {
-            source: float(np.degrees(np.sqrt(max(float(weights @ matrix @ weights), 0.0))))
-            for source, matrix in self.directions.items()
-        }
-        edge = np.degrees(np.abs(weights) * np.sqrt(np.diag(self.directions["edge"])))
+    def spread(self, slope: Array) -> Spread:
+        """Uncertainty of a number whose derivative by the corners is `slope`, (8,), in its unit per mm."""
+        parts = {source: _root(slope @ matrix @ slope) for source, matrix in self.covariances.items()}
+        edges = np.sqrt(np.maximum(np.einsum("i,kij,j->k", slope, self.edge_parts, slope), 0))
         rest = np.array([value for source, value in parts.items() if source != "edge"])
-        contributions = np.append(edge, rest)
-        dof = welch_satterthwaite(contributions, np.append(self.dofs, np.full(len(rest), np.inf)))
-        return float(np.sqrt(sum(value**2 for value in parts.values()))), dof, parts
+        dof = welch_satterthwaite(np.append(edges, rest), np.append(self.dofs, np.full(len(rest), np.inf)))
+        u = _root(sum(value**2 for value in parts.values()))
+        return Spread(u, dof, {source: value for source, value in parts.items() if value > _NO_PART * u})
+
+    def combination(self, weights: Array) -> Spread:
+        """Uncertainty, in deg, of a sum of the four edges' directions."""
+        return self.spread(np.degrees(weights @ direction_slopes(self.corners_mm)))
 
 
-def read_piece(view: View, traces: tuple[Trace, ...], thickness_mm: float) -> Piece:
-    """Fit the four lines, meet them, and carry the covariance of edges and view to the edges' directions."""
+@dataclass(frozen=True)
+class Spread:
+    """Standard uncertainty of a number, its degrees of freedom, and its standard uncertainty by source."""
+
+    u: float
+    dof: float
+    parts: Mapping[str, float]
+
+
+def _root(variance: Array | float) -> float:
+    return float(np.sqrt(max(float(variance), 0.0)))
+
+
+def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity) -> Piece:
+    """Fit the four lines, meet them, and carry every source of uncertainty to the corners."""
     lines = tuple(fit_line(trace.points_mm, trace.weights, 2 * trace.pixel_mm) for trace in traces)
     ends = [(line.point, line.direction) for line in lines]
     on_paper = np.array([intersection(*ends[i - 1], *ends[i]) for i in range(4)])
-    shrink = 1 - thickness_mm / view.height_mm
+    shrink = 1 - thickness.value / view.height_mm
     corners = view.foot_mm + (on_paper - view.foot_mm) * shrink
     pixels = view.to_image(on_paper)
-    lengths = np.linalg.norm(np.roll(on_paper, -1, axis=0) - on_paper, axis=1)
-    own = np.diag([line.covariance[1, 1] for line in lines])
-    shading = np.diag(2 * (SHADING_SD_MM / lengths) ** 2)
-    slopes = _direction_slopes(view, pixels)
-    directions = {"edge": own, "shading": shading}
-    directions |= {source: slopes @ matrix @ slopes.T for source, matrix in view.covariances.items()}
+    by_lines = shrink * _corners_by_lines(lines, on_paper)
+    by_view = _corners_by_view(view, pixels, thickness.value)
+    edge_parts = np.stack([by_lines[:, k] @ line.covariance @ by_lines[:, k].T for k, line in enumerate(lines)])
+    covariances = {
+        "edge": edge_parts.sum(axis=0),
+        **_edge_place(view, traces, lines, on_paper, thickness.value, by_lines),
+        **{source: by_view @ matrix @ by_view.T for source, matrix in view.covariances.items()},
+        **_top_face(view, on_paper, corners, thickness),
+    }
     dofs = np.array([max(line.dof, 1.0) for line in lines])
-    return Piece(view, traces, lines, thickness_mm, corners, pixels, directions, dofs)
+    gain = by_view @ view.print_gain
+    return Piece(view, traces, lines, thickness.value, corners, pixels, covariances, edge_parts, gain, dofs)
 
 
-def _direction_slopes(view: View, pixels: Array) -> Array:
-    """Derivative of the four edges' directions by the view's numbers, (4, p), at fixed pixels."""
+def _corners_by_lines(lines: tuple[Line, ...], corners: Array) -> Array:
+    """Derivative of the corners by each line's offset and angle, (8, 4, 2)."""
+    slopes = np.zeros((4, 2, 4, 2))
+    for k in range(4):
+        pair = ((k - 1) % 4, k)
+        back = np.linalg.inv(np.stack([lines[i].normal for i in pair]))
+        for column, i in enumerate(pair):
+            along = float((corners[k] - lines[i].point) @ lines[i].direction)
+            slopes[k, :, i] = np.outer(back[:, column], [1.0, along])
+    return slopes.reshape(8, 4, 2)
+
+
+def _corners_by_view(view: View, pixels: Array, thickness_mm: float) -> Array:
+    """Derivative of the corners by the view's numbers, (8, p), at fixed pixels."""
     theta = view.theta
-
-    def directions(numbers: Array) -> Array:
-        corners = view.with_theta(numbers).to_table(pixels)
-        run = np.roll(corners, -1, axis=0) - corners
-        return np.arctan2(run[:, 1], run[:, 0])
-
     columns = []
     for k in range(len(theta)):
         step = np.zeros_like(theta)
         step[k] = 1e-6 * max(abs(theta[k]), 1e-4)
-        change = directions(theta + step) - directions(theta - step)
-        columns.append((np.mod(change + np.pi, 2 * np.pi) - np.pi) / (2 * step[k]))
+        above, below = (view.with_theta(at).to_table(pixels, thickness_mm) for at in (theta + step, theta - step))
+        columns.append((above - below).ravel() / (2 * step[k]))
     return np.stack(columns, axis=1)
+
+
+def _edge_place(
+    view: View,
+    traces: tuple[Trace, ...],
+    lines: tuple[Line, ...],
+    on_paper: Array,
+    thickness_mm: float,
+    by_lines: Array,
+) -> dict[str, Array]:
+    """What moves an edge as a whole, or one of its ends, without showing in its stations."""
+    lengths = np.linalg.norm(np.roll(on_paper, -1, axis=0) - on_paper, axis=1)
+    shading = np.array([[0.5, 2 / length**2] for length in lengths]) * SHADING_SD_MM**2
+    outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
+    bias = by_lines[:, :, 0] @ outward * EDGE_BIAS_MM
+    # where the two arrises are not told apart, the line may be either: rectangular over the side face
+    sides = np.array([
+        0.0 if trace.arris_clear else side_face_mm(view, Guide(on_paper[k], on_paper[(k + 1) % 4]), thickness_mm)
+        for k, trace in enumerate(traces)
+    ])  # fmt: skip
+    arris = by_lines[:, :, 0] * (sides / np.sqrt(12))
+    flat = by_lines.reshape(8, 8)
+    return {
+        "shading": flat @ np.diag(shading.ravel()) @ flat.T,
+        "edge bias": np.outer(bias, bias),
+        "arris": arris @ arris.T,
+    }
+
+
+def _top_face(view: View, on_paper: Array, corners: Array, thickness: Quantity) -> dict[str, Array]:
+    """Height, lie and scale of the plane that the corners are on."""
+    away = (on_paper - view.foot_mm) / view.height_mm
+    rise = away.ravel() * thickness.u
+    from_middle = corners - corners.mean(axis=0)
+    rock = from_middle / (np.ptp(corners, axis=0) / 2) * PLACEMENT_SD_MM
+    tilts = np.stack([(away * rock[:, [k]]).ravel() for k in range(2)], axis=1)
+    stretch = view.scale_u_rel * from_middle.ravel()
+    return {
+        "piece placement": tilts @ tilts.T,
+        "thickness": np.outer(rise, rise),
+        "scale": np.outer(stretch, stretch),
+    }
+
+
+def direction_slopes(corners: Array) -> Array:
+    """Derivative of the four edges' directions (rad) by the corners, (4, 8)."""
+    run = np.roll(corners, -1, axis=0) - corners
+    across = np.column_stack([-run[:, 1], run[:, 0]]) / np.sum(run**2, axis=1)[:, None]
+    slopes = np.zeros((4, 4, 2))
+    for k in range(4):
+        slopes[k, k], slopes[k, (k + 1) % 4] = -across[k], across[k]
+    return slopes.reshape(4, 8)
 
 
 def corner_weights(corner: int) -> Array:
@@ -126,8 +210,8 @@ def read_corners(piece: Piece) -> tuple[CornerReading, ...]:
     readings = []
     for corner in range(4):
         turn = float(np.degrees(np.mod(theta[corner] - theta[corner - 1] + np.pi, 2 * np.pi) - np.pi))
-        u, dof, _ = piece.combination(corner_weights(corner))
-        angle = Quantity(180.0 + turn, u, "deg", dof)
+        spread = piece.combination(corner_weights(corner))
+        angle = Quantity(180.0 + turn, spread.u, "deg", spread.dof)
         readings.append(
             CornerReading(piece.corners_mm[corner], piece.corners_px[corner], angle, ((corner - 1) % 4, corner))
         )
@@ -136,8 +220,8 @@ def read_corners(piece: Piece) -> tuple[CornerReading, ...]:
 
 def angle_covariance_deg2(piece: Piece) -> Array:
     """Covariance of the four interior angles, deg²."""
-    matrix = np.array([corner_weights(corner) for corner in range(4)])
-    return np.asarray(np.degrees(1) ** 2 * matrix @ piece.total @ matrix.T)
+    slopes = np.degrees([corner_weights(corner) for corner in range(4)] @ direction_slopes(piece.corners_mm))
+    return np.asarray(slopes @ sum(piece.covariances.values()) @ slopes.T)
 
 
 def read_edges(piece: Piece) -> tuple[EdgeReading, ...]:
@@ -181,37 +265,43 @@ def read_taper(piece: Piece) -> Quantity:
     corners = np.roll(piece.corners_mm, -first, axis=0)
     a, b = corners[1] - corners[0], corners[2] - corners[3]
     opening = float(np.degrees(np.arctan2(a[1] * b[0] - a[0] * b[1], a @ b)))
+    spread = piece.combination(taper_weights(piece))
+    return Quantity(opening, spread.u, "deg", spread.dof)
+
+
+def taper_weights(piece: Piece) -> Array:
+    """How a strip's taper follows from the directions of its edges."""
+    first = long_edge(piece)
     weights = np.zeros(4)
     weights[first], weights[(first + 2) % 4] = 1.0, -1.0
-    u, dof, _ = piece.combination(weights)
-    return Quantity(opening, u, "deg", dof)
+    return weights
 
 
-def read_widths(piece: Piece, thickness: Quantity) -> tuple[WidthReading, ...]:
-    """Widths of a strip at its first end, its middle and its last end, square to its middle line.
-
-    The uncertainty holds the edges', the thickness's (a millimetre moves a top face 0.3 % nearer) and the scale's.
-    """
+def read_widths(piece: Piece) -> tuple[WidthReading, ...]:
+    """Widths of a strip at its first end, its middle and its last end, square to its middle line."""
+    flat = piece.corners_mm.ravel()
     first = long_edge(piece)
+    values = _widths(flat, first)
+    slopes = jacobian(lambda x: _widths(x, first), flat, np.full(8, 1.0))
     corners = np.roll(piece.corners_mm, -first, axis=0)
-    middle = (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
-    along = (middle[1] - middle[0]) / np.linalg.norm(middle[1] - middle[0])
-    normal = np.array([-along[1], along[0]])
-    length = float(np.linalg.norm(middle[1] - middle[0]))
-    lines = piece.lines[first], piece.lines[(first + 2) % 4]
-    own = float(np.sqrt(sum(line.covariance[0, 0] for line in lines)))
+    length = float(np.linalg.norm((corners[1] + corners[2] - corners[0] - corners[3]) / 2))
     widths = []
-    for at in (0.0, length / 2, length):
-        here = middle[0] + at * along
-        width = abs(_offset(corners[0], corners[1], here, normal) - _offset(corners[3], corners[2], here, normal))
-        relative = np.hypot(thickness.u / (piece.view.height_mm - piece.thickness_mm), piece.view.scale_u_rel)
-        u = float(np.sqrt(own**2 + 2 * SHADING_SD_MM**2 + EDGE_BIAS_MM**2 + (relative * width) ** 2))
-        widths.append(WidthReading(at, Quantity(float(width), u, "mm")))
+    for at, value, slope in zip((0.0, length / 2, length), values, slopes, strict=True):
+        spread = piece.spread(slope)
+        widths.append(WidthReading(at, Quantity(float(value), spread.u, "mm", spread.dof), spread.parts))
     return tuple(widths)
 
 
-EDGE_BIAS_MM = 0.03
-"""A phone's tone curve moves both edges of a piece outwards or inwards alike; not yet calibrated from the photo."""
+def _widths(flat: Array, first: int) -> Array:
+    corners = np.roll(flat.reshape(4, 2), -first, axis=0)
+    ends = (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    normal = np.array([-along[1], along[0]])
+    places = (ends[0], (ends[0] + ends[1]) / 2, ends[1])
+    return np.array([
+        abs(_offset(corners[0], corners[1], here, normal) - _offset(corners[3], corners[2], here, normal))
+        for here in places
+    ])  # fmt: skip
 
 
 def _offset(start: Array, end: Array, here: Array, normal: Array) -> float:
