@@ -3,36 +3,22 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.conftest import PHOTOS
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measure import measure_photo
 from visioncheck.quantity import Quantity
-from visioncheck.target.layout import layout_of
 
-PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 pytestmark = pytest.mark.photos
 
 
 def truth(name):
     return json.loads((PHOTOS / f"{name}.truth.json").read_text())
-
-
-@pytest.fixture(scope="module")
-def rig_file(tmp_path_factory):
-    file = tmp_path_factory.mktemp("rig") / "rig.json"
-    sheet = truth("survey-1")["sheets"][0]
-    first, last = layout_of(sheet["paper"]).ruled_points
-    ends = np.array(sheet["saddles_table_mm"])[[first, last]]
-    ruled = float(np.linalg.norm(ends[1] - ends[0]))
-    photos = [str(path) for path in sorted(PHOTOS.glob("survey-*.jpg"))]
-    assert main(["survey", *photos, "--ruled", f"{ruled:.1f}mm", "-o", str(file)]) == 0
-    return file
 
 
 @pytest.fixture(scope="module")

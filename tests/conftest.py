@@ -1,0 +1,27 @@
+"""What tests of several parts stand on: the fixture photos, and the rig surveyed from them once a run."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from visioncheck.cli import main
+from visioncheck.target.layout import layout_of
+
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "light-a4"
+
+
+@pytest.fixture(scope="session")
+def rig_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Rig of the phone and print of `PHOTOS`, written by the survey command; its ruled length is the true one."""
+    file = tmp_path_factory.mktemp("rig") / "rig.json"
+    sheet = json.loads((PHOTOS / "survey-1.truth.json").read_text())["sheets"][0]
+    first, last = layout_of(sheet["paper"]).ruled_points
+    ends = np.array(sheet["saddles_table_mm"])[[first, last]]
+    ruled = float(np.linalg.norm(ends[1] - ends[0]))
+    photos = [str(path) for path in sorted(PHOTOS.glob("survey-*.jpg"))]
+    assert main(["survey", *photos, "--ruled", f"{ruled:.1f}mm", "-o", str(file)]) == 0
+    return file
