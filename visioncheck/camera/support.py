@@ -41,14 +41,39 @@ def angle_u_deg(nominal_mm: Array, covariance_mm2: Array) -> float:
 
 def photo_to_add(rotations: Array) -> str:
     """Say which photo would help most, given those taken: (photos, 3, 3), table to camera."""
-    toward_camera = -rotations[:, 2, :2]
-    reach = {side: float(np.max(toward_camera @ np.array(way))) for side, way in _SIDES.items()}
+    reach = side_reach(rotations)
     side = min(reach, key=lambda name: reach[name])
-    rolls = np.arctan2(rotations[:, 0, 1], rotations[:, 0, 0])
-    turned = np.abs(np.sin(rolls[:, None] - rolls)).max() > 0.7
+    turned = is_turned(rotations)
     if reach[side] > _TILTED and turned:
         return (
             "add two or three more sharp photos that the sheet fills, each tilted by about 25 degrees from another side"
         )
     quarter = "" if turned else ", with the phone turned by a quarter turn"
     return f"add a photo tilted by about 25 degrees from the sheet's {side} side{quarter}"
+
+
+def views_taken(rotations: Array) -> dict[str, bool]:
+    """Which kinds of view that a survey needs are there: its four sides by name, ``above`` and ``turned``.
+
+    Parameters
+    ----------
+    rotations : (photos, 3, 3) ndarray
+        Table to camera; may be none.
+    """
+    if not len(rotations):
+        return dict.fromkeys((*_SIDES, "above", "turned"), False)
+    above = bool(np.any(np.hypot(rotations[:, 2, 0], rotations[:, 2, 1]) < _TILTED))
+    sides = {side: reach > _TILTED for side, reach in side_reach(rotations).items()}
+    return {**sides, "above": above, "turned": is_turned(rotations)}
+
+
+def side_reach(rotations: Array) -> dict[str, float]:
+    """Sine of the steepest tilt towards each of the sheet's sides."""
+    toward_camera = -rotations[:, 2, :2]
+    return {side: float(np.max(toward_camera @ np.array(way))) for side, way in _SIDES.items()}
+
+
+def is_turned(rotations: Array) -> bool:
+    """Whether two of the photos differ by about a quarter turn of the phone."""
+    rolls = np.arctan2(rotations[:, 0, 1], rotations[:, 0, 0])
+    return bool(np.abs(np.sin(rolls[:, None] - rolls)).max() > 0.7)
