@@ -14,7 +14,7 @@ from visioncheck.camera.view import View
 from visioncheck.correction.sled import Sled
 from visioncheck.edges.strip import Guide, light_around
 from visioncheck.edges.trace import Trace, trace_edge
-from visioncheck.errors import Refusal
+from visioncheck.errors import Refusal, UserError
 from visioncheck.fence.squareness import (
     FenceSide,
     PanelFit,
@@ -30,7 +30,8 @@ from visioncheck.photo.orientation import upright
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import Reading
+from visioncheck.reading.model import Reading, Turned
+from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.piece import (
     Piece,
     angle_covariance_deg2,
@@ -106,6 +107,89 @@ def measure_photo(
     Refusal
         It cannot be measured honestly.
     """
+    seen = _see(path, rig, thickness)
+    return _tell(seen, seen.shape, piece, sled, fence_edge, cuts, sheet_known=rig is not None)
+
+
+def measure_turned(
+    paths: tuple[Path, Path],
+    rig: Rig | None = None,
+    thickness: Quantity | None = None,
+    piece: str | None = None,
+    sled: Sled | None = None,
+    fence_edge: str | None = None,
+    cuts: int | None = None,
+) -> Measured:
+    """Measure one workpiece in two photos, the second with the piece turned a quarter turn on the sheet.
+
+    What the sheet is out of shape by cancels, as far as it is affine, with a survey or without.
+
+    Parameters
+    ----------
+    paths : (2,) tuple of Path
+        The photos; the reading is told in the terms of the first, `fence_edge` too.
+    rig, thickness, piece, sled, fence_edge, cuts
+        As for `measure_photo`.
+
+    Raises
+    ------
+    UserError
+        A photo cannot be read, or the two do not show one piece turned by a quarter.
+    Refusal
+        A photo cannot be measured honestly.
+    """
+    first, second = (_see(path, rig, thickness) for path in paths)
+    print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance[8:, 8:]
+    match = _quarter_turn(first, second, print_covariance)
+    shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
+    both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
+    told = _tell(both, shape, piece, sled, fence_edge, cuts, sheet_known=True)
+    flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
+    return replace(
+        told,
+        reading=replace(told.reading, flags=tuple(flags), turned=Turned(paths[1].name, match.turn_deg)),
+    )
+
+
+def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match:
+    """How the second photo's piece is the first's, turned; the tag tells where the shape leaves it open."""
+    names = f"{first.photo.path.name} and {second.photo.path.name}"
+    if first.tag and second.tag and first.tag.id != second.tag.id:
+        raise UserError(
+            f"{names} show pieces with tags {first.tag.id} and {second.tag.id}; --turned wants two photos of one piece."
+        )
+    found = matches(first.shape, second.shape, print_covariance)
+    if first.tag and second.tag:
+        edges = [_fence_edge(seen.shape, seen.tag, None, 1) or 0 for seen in (first, second)]
+        found = tuple(match for match in found if match.shift == (edges[1] - edges[0]) % 4)
+    if not (found and found[0].is_one_piece):
+        raise UserError(f"{names} do not show one and the same piece; --turned wants two photos of one piece.")
+    if not told_apart(found) and any(match.is_quarter for match in found):
+        raise UserError(
+            f"{names}: the piece is too regular to see how it was turned; lay a piece tag on it in both photos."
+        )
+    if not found[0].is_quarter:
+        turn = abs(found[0].turn_deg)
+        how = "by a half turn" if turn > 150 else "not turned" if turn < 30 else f"turned by {turn:.0f}°"
+        raise UserError(
+            f"{names}: the piece is {how} between the two, so the sheet's errors do not cancel; turn it by a quarter"
+            " (90°) on the sheet."
+        )
+    return found[0]
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The piece of a photo, before anything is told of it."""
+
+    photo: Photo
+    shape: Piece
+    tag: TagSighting | None
+    thickness: Quantity | None
+    flags: tuple[str, ...]
+
+
+def _see(path: Path, rig: Rig | None, thickness: Quantity | None) -> _Seen:
     photo = load_photo(path)
     _same_phone(photo, rig)
     points = find_points(photo)
@@ -115,30 +199,42 @@ def measure_photo(
         if rig is None
         else rigid_view(points, rig, path.name)
     )
-    flags = _view_flags(points, fit, rig)
     found = _piece_corners(photo, points, fit.view, path.name)
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
-    flags += thick_flags
-    known = None if thick is UNKNOWN_THICKNESS else thick.value
-    traces = _traces(photo, fit.view, found, known, path.name)
+    known = None if thick is UNKNOWN_THICKNESS else thick
+    traces = _traces(photo, fit.view, found, known.value if known else None, path.name)
     shape = read_piece(fit.view, traces, thick)
+    return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *thick_flags))
+
+
+def _tell(
+    seen: _Seen,
+    shape: Piece,
+    piece: str | None,
+    sled: Sled | None,
+    fence_edge: str | None,
+    cuts: int | None,
+    *,
+    sheet_known: bool,
+) -> Measured:
+    """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
     reading = Reading(
-        photo=path.name,
+        photo=seen.photo.path.name,
         piece=piece or _kind(shape),
         edges=read_edges(shape),
         corners=read_corners(shape),
-        thickness=None if thick is UNKNOWN_THICKNESS else thick,
-        fence_edge=_fence_edge(shape, tag, fence_edge, photo.exif.orientation),
-        tag_id=None if tag is None else tag.id,
+        thickness=seen.thickness,
+        fence_edge=_fence_edge(shape, seen.tag, fence_edge, seen.photo.exif.orientation),
+        tag_id=None if seen.tag is None else seen.tag.id,
     )
-    if piece is None and rig is None and reading.piece == "panel":
+    if piece is None and not sheet_known and reading.piece == "panel":
         # without a survey the sheet's own shear hides what tells a panel from an offcut
         reading = replace(reading, piece="corner", question=_WHICH_KIND)
     else:
         reading = _with_error(reading, shape, sled, cuts)
-    flags += _edge_flags(reading, traces)
-    return Measured(photo, replace(reading, flags=tuple(dict.fromkeys((*flags, *reading.flags)))))
+    flags = (*seen.flags, *_edge_flags(reading, shape.traces), *reading.flags)
+    return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
 
 
 def _same_phone(photo: Photo, rig: Rig | None) -> None:

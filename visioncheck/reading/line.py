@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +17,13 @@ _TUKEY_C = 4.685  # 95 % efficiency for normal noise (Holland, P. W. and Welsch,
 _MAD_TO_SD = 1.4826
 _BLOCKS = 64
 _MAX_ROUNDS = 60
+_DEGREES = 40
+_FIRST_FREE = 3
+_MODEL_STATIONS = 400
+_CORRELATIONS = np.geomspace(0.002, 0.15, 12)
+"""Of roughness, as parts of the edge's length. Beyond that it is form rather than roughness."""
+_ROUGH_SHARES = (0.3, 0.6, 0.8, 0.9, 0.96, 1.0)
+"""Of the slow unrest's power; the rest is white."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,8 +189,7 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: f
     medians*, 1982), which stands nearly half of the edge being torn, then reweights with Tukey's biweight.
     The covariance is that of an M-estimator (Huber, P. J., *Robust Statistics*, 1981, 7.6), multiplied by the
     number of stations in one independent patch: wood does not become better known by reading the same
-    tear twice. The patch is the integrated autocorrelation of the residuals, summed up to a window set
-    by the sum itself (Sokal, A. D., *Monte Carlo Methods in Statistical Mechanics*, 1989).
+    tear twice. The patch comes from the residuals' slow waves, see `_repeats`.
 
     Parameters
     ----------
@@ -274,73 +281,80 @@ def _with_covariance(
     basis = np.stack([np.ones_like(along), along], axis=1)
     bread = np.linalg.inv(basis.T @ (basis * (prior * slope_of_influence)[:, None]))
     filling = basis.T @ (basis * (prior * influence**2)[:, None])
-    pitch, patch = _patch(along, influence, correlation)
-    believed = float(robust.sum())
-    patches = believed / patch
-    # few patches: the residuals of a fitted line are smaller than the errors
-    factor = scale**2 * patch * max(patches, 3.0) / max(patches - 2, 1.0)
+    pitch = _pitch(along)
+    offset, turn = _repeats(along, np.sqrt(prior) * influence, (0, 1), max(1.0, correlation / pitch))
+    repeats = np.sqrt([offset.patch, turn.patch])
     return Line(
         point=point,
         angle_rad=math.remainder(angle, math.tau),
-        covariance=factor * bread @ filling @ bread,
+        covariance=scale**2 * np.outer(repeats, repeats) * (bread @ filling @ bread),
         along=along,
         residuals=across,
         robust_weight=robust,
         sigma=scale * math.sqrt(float(np.mean(influence**2))) / float(np.mean(slope_of_influence)),
-        correlation_length=patch * pitch,
-        dof=_dof(patches, 2),
+        correlation_length=turn.patch * pitch,
+        dof=turn.dof,
     )
 
 
-def _dof(patches: float, parameters: int) -> float:
-    # the patch, summed over a window of 2·3 patches, has the relative variance 12/patches; as in
-    # JCGM 100, G.4.2, dof = 2/(relative variance of u²). Below 2 the t factor says nothing more.
-    return max((patches - parameters) / 6, 2.0)
+@dataclass(frozen=True, slots=True)
+class _Repeat:
+    """How much the stations repeat themselves: of this many only one counts; the degrees of freedom of that."""
+
+    patch: float
+    dof: float
 
 
-def _patch(along: Floats, influence: Floats, correlation: float) -> tuple[float, float]:
-    """Station pitch, and how many stations make one independent patch.
+def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least: float) -> tuple[_Repeat, ...]:
+    """How often stations repeat themselves, for the fitted polynomial's terms of the `wanted` degrees.
 
-    Stations may have gaps (masked marks): they are laid on a regular grid and only pairs of present
-    stations counted.
+    The influences are projected on Legendre polynomials over the stations that there are. The squares of the terms
+    from the third degree up are each a sample of the unrest at one wavelength; the unrest at a fitted term's own
+    wavelength, which the fit has taken away, follows from a model of it: white noise and exponentially
+    correlated roughness, their shares and the correlation length not known, every one of a grid of them
+    weighed by its likelihood (P. Whittle, *Hypothesis Testing in Time Series Analysis*, 1951; the scale after
+    A. Zellner, *An Introduction to Bayesian Inference in Econometrics*, 1971). The second degree is left out: a
+    bow does not turn the line, and is a reading of its own.
     """
-    order = np.argsort(along, kind="stable")
-    steps = np.diff(along[order])
-    length = float(np.ptp(along))
-    pitch = max(float(np.median(steps)), length / (8 * along.size))
-    cell = np.rint((along - along.min()) / pitch).astype(int)
-    size = int(cell.max()) + 1
-    count = np.bincount(cell, minlength=size).astype(float)
-    mean = np.bincount(cell, influence, minlength=size) / np.maximum(count, 1)
-    present = (count > 0).astype(float)
-    padded = 2 * size
-    pairs = np.fft.irfft(np.abs(np.fft.rfft(present, padded)) ** 2, padded)[:size]
-    products = np.fft.irfft(np.abs(np.fft.rfft(mean, padded)) ** 2, padded)[:size]
-    if products[0] <= 0:
-        return pitch, max(1.0, correlation / pitch)
-    mean_product = np.divide(products, pairs, out=np.zeros(size), where=pairs > 0.5)
-    return pitch, _integrated_autocorrelation(mean_product / mean_product[0], along.size, max(1.0, correlation / pitch))
+    spread = float(np.mean(influence**2))
+    degree = min(_DEGREES, along.size // 3)
+    if degree - _FIRST_FREE < 6 or spread <= 0:
+        return tuple(_Repeat(at_least, max(along.size / at_least - 2, 1.0)) for _ in wanted)
+    x = 2 * (along - along.min()) / np.ptp(along) - 1
+    terms = np.linalg.qr(np.polynomial.legendre.legvander(x, degree))[0].T @ influence
+    used = slice(_FIRST_FREE, degree + 1)
+    count = degree + 1 - _FIRST_FREE
+    found = []
+    for power in wanted:
+        model = _unrest_models(power)[:, used]
+        variance = np.mean(terms[used] ** 2 / model, axis=1)
+        likelihood = -count / 2 * np.log(variance) - np.log(model).sum(axis=1) / 2
+        weight = np.exp(likelihood - likelihood.max())
+        weight[0] *= len(weight) - 1  # white noise alone is held as likely beforehand as all the others together
+        weight /= weight.sum()
+        # each model's variance is scaled inverse chi-square; mean and second moment of the mixture give Student's t
+        each = variance * count / (count - 2)
+        mean, square = float(weight @ each), float(weight @ each**2) * (count - 2) / (count - 4)
+        dof = 4 + 2 * mean**2 / (square - mean**2)
+        found.append(_Repeat(max(mean * (dof - 2) / dof / spread, at_least), dof))
+    return tuple(found)
 
 
-def _integrated_autocorrelation(rho: Floats, n: int, at_least: float) -> float:
-    """Sum the autocorrelation over both sides, in stations, up to a window of three times the sum.
+@cache
+def _unrest_models(power: int) -> Floats:
+    """Expected squares of the terms, (models, degrees), relative to that of the degree `power`; white noise first."""
+    x = (np.arange(_MODEL_STATIONS) + 0.5) / _MODEL_STATIONS
+    basis = np.linalg.qr(np.polynomial.legendre.legvander(2 * x - 1, _DEGREES))[0]
+    apart = np.abs(x[:, None] - x)
+    models = [np.ones(_DEGREES + 1)]
+    for length in _CORRELATIONS:
+        rough = np.sum(basis * (np.exp(-apart / length) @ basis), axis=0)
+        models += [(1 - share) + share * rough / rough[power] for share in _ROUGH_SHARES]
+    return np.array(models)
 
-    Taking the line out of n stations lowers every ρ by about 2·patch/n; left alone, that bias eats a
-    fifth of the sum for a hundred patches and most of it for twenty, so it is put back, to self-consistency.
-    """
-    half = rho[1 : max(rho.size // 2, 2)]
-    lags = np.arange(1, half.size + 1)
-    patch = at_least
-    for _ in range(_MAX_ROUNDS):
-        lost = min(2 * patch / n, 0.9)
-        sums = 1 + 2 * np.cumsum(half * (1 - lost) + lost)
-        closed = lags >= 3 * sums
-        found = float(sums[np.argmax(closed)] if closed.any() else sums.max(initial=1.0))
-        found = min(max(found, at_least), n / 3)
-        if abs(found - patch) < 0.01 * patch:
-            break
-        patch = found
-    return max(patch, at_least)
+
+def _pitch(along: Floats) -> float:
+    return max(float(np.median(np.diff(np.sort(along)))), float(np.ptp(along)) / (8 * along.size))
 
 
 def bow(line: Line) -> Quantity:
@@ -355,7 +369,6 @@ def bow(line: Line) -> Quantity:
     normal_matrix = np.linalg.inv(basis.T @ (basis * weight[:, None]))
     coefficients = normal_matrix @ (basis.T @ (weight * line.residuals))
     left = line.residuals - basis @ coefficients
-    _, patch = _patch(line.along, weight * left, 0.0)
-    patches = float(weight.sum()) / patch
-    variance = float(weight @ left**2 / weight.sum()) * patch * max(patches, 4.0) / max(patches - 3, 1.0)
-    return Quantity(-float(coefficients[2]), math.sqrt(variance * float(normal_matrix[2, 2])), "mm", _dof(patches, 3))
+    (repeat,) = _repeats(line.along, weight * left, (2,), 1.0)
+    variance = float(weight @ left**2 / weight.sum()) * repeat.patch
+    return Quantity(-float(coefficients[2]), math.sqrt(variance * float(normal_matrix[2, 2])), "mm", repeat.dof)

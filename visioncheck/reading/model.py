@@ -69,6 +69,14 @@ class WidthReading:
 
 
 @dataclass(frozen=True)
+class Turned:
+    """The second photo of a pair, and by how much the piece was turned in between, deg, clockwise as seen positive."""
+
+    photo: str
+    turn_deg: float
+
+
+@dataclass(frozen=True)
 class Reading:
     """All that was read from one photo.
 
@@ -96,6 +104,8 @@ class Reading:
         What the user must say for the sign to be known.
     budget : mapping of str to float
         Standard uncertainty of the headline reading by source, deg.
+    turned : Turned or None
+        The second photo, where the reading is the mean of two.
     flags : tuple of str
         Codes of quality flags, see `visioncheck.flags`.
     """
@@ -115,4 +125,5 @@ class Reading:
     panel: PanelFit | None = None
     tag_id: int | None = None
     budget: Mapping[str, float] = field(default_factory=dict)
+    turned: Turned | None = None
     flags: tuple[str, ...] = ()
