@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.errors import Refusal, UserError
 from visioncheck.log.entry import EntryDraft, sha256_text
 from visioncheck.log.photos import read_photo, taken
+from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -19,7 +20,12 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measure import Measured
-    from visioncheck.quantity import Quantity
+    from visioncheck.units import UnitWorld
+
+PIECES = ("corner", "panel", "strip")
+WAYS = ("top", "bottom", "left", "right")
+# a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
+_U_THICKNESS_MM = 0.29
 
 
 @dataclass(frozen=True)
@@ -86,6 +92,38 @@ class Outcome:
             return self
         photo = self.measured.photo
         return replace(self, measured=replace(self.measured, photo=replace(photo, bgr=photo.bgr[:0].copy())))
+
+
+def read_told(
+    thickness: str | None = None,
+    piece: str | None = None,
+    fence_edge: str | None = None,
+    cuts: int | None = None,
+    units: UnitWorld | None = None,
+) -> Told:
+    """Read what the user typed of a piece; `units` is the unit of a bare number.
+
+    Raises
+    ------
+    UserError
+        Naming the option.
+    """
+    for option, value, choices in (("--piece", piece, PIECES), ("--fence-edge", fence_edge, WAYS)):
+        if value is not None and value not in choices:
+            raise UserError(f"{option} {value!r} is not known; choose one of {', '.join(choices)}")
+    return Told(None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts)
+
+
+def _thickness(text: str, units: UnitWorld | None) -> Quantity:
+    from visioncheck.units import parse_length
+
+    try:
+        value = parse_length(text, units)
+    except UserError as problem:
+        raise UserError(f"--thickness: {problem}") from None
+    if not 0 < value < 200:
+        raise UserError(f"--thickness {text} is not a board's thickness; give it like 18mm or 3/4in")
+    return Quantity(value, _U_THICKNESS_MM, "mm")
 
 
 def read_text(path: Path, what: str) -> str:

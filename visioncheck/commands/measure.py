@@ -19,10 +19,6 @@ if TYPE_CHECKING:
     from visioncheck.keep import Outcome
     from visioncheck.log.store import Log
 
-_PIECES = ("corner", "panel", "strip")
-_WAYS = ("top", "bottom", "left", "right")
-# a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
-_U_THICKNESS_MM = 0.29
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
 
 
@@ -52,21 +48,17 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
-    _check_choice("--piece", piece, _PIECES)
-    _check_choice("--fence-edge", fence_edge, _WAYS)
     _check_picture(picture, photos)
 
     _check_log(log, sled, person or note or adjusted)
 
-    from visioncheck.keep import Outcome, Told, attach_outcome, measure_for_log, read_rig, read_sled
+    from visioncheck.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
     from visioncheck.log.entry import Entry
-    from visioncheck.quantity import Quantity
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    thick = Quantity(_thickness_mm(thickness, owner), _U_THICKNESS_MM, "mm") if thickness else None
-    told = Told(thick, piece, fence_edge, cuts)
+    told = read_told(thickness, piece, fence_edge, cuts, owner.units if owner else None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:
         for path in _with_bar(_by_time(photos) if open_log else photos):
@@ -92,11 +84,6 @@ def measure(
         raise typer.Exit(_ALL_REFUSED if refused == len(outcomes) else _SOME_REFUSED)
 
 
-def _check_choice(option: str, value: str | None, choices: Sequence[str]) -> None:
-    if value is not None and value not in choices:
-        raise UserError(f"{option} {value!r} is not known; choose one of {', '.join(choices)}")
-
-
 def _check_picture(picture: Path | None, photos: Sequence[Path]) -> None:
     """Everything that can be wrong with the output is said before the long work."""
     if picture is None:
@@ -114,18 +101,6 @@ def _check_log(log: Path | None, sled: Path | None, said: str) -> None:
         raise UserError("--person, --note and --adjusted go into a log; name it with --log")
     if log is not None and sled is None:
         raise UserError("--log keeps readings by sled; say which with --sled SLED.toml")
-
-
-def _thickness_mm(text: str, sled: Sled | None) -> float:
-    from visioncheck.units import parse_length
-
-    try:
-        value = parse_length(text, sled.units if sled else None)
-    except UserError as problem:
-        raise UserError(f"--thickness: {problem}") from None
-    if not 0 < value < 200:
-        raise UserError(f"--thickness {text} is not a board's thickness; give it like 18mm or 3/4in")
-    return value
 
 
 def _with_bar(photos: Sequence[Path]) -> Iterator[Path]:
