@@ -283,7 +283,7 @@ def _with_covariance(
     filling = basis.T @ (basis * (prior * influence**2)[:, None])
     pitch = _pitch(along)
     offset, turn = _repeats(along, np.sqrt(prior) * influence, (0, 1), max(1.0, correlation / pitch))
-    repeats = np.sqrt([offset.patch, turn.patch])
+    repeats = np.sqrt([offset.scale, turn.scale])
     return Line(
         point=point,
         angle_rad=math.remainder(angle, math.tau),
@@ -292,16 +292,20 @@ def _with_covariance(
         residuals=across,
         robust_weight=robust,
         sigma=scale * math.sqrt(float(np.mean(influence**2))) / float(np.mean(slope_of_influence)),
-        correlation_length=turn.patch * pitch,
+        correlation_length=turn.mean * pitch,
         dof=turn.dof,
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Repeat:
-    """How much the stations repeat themselves: of this many only one counts; the degrees of freedom of that."""
+    """How much the stations repeat themselves: of `mean` stations only one counts.
 
-    patch: float
+    What is known of it is Student's t with its `scale` and `dof`.
+    """
+
+    mean: float
+    scale: float
     dof: float
 
 
@@ -319,7 +323,7 @@ def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least
     spread = float(np.mean(influence**2))
     degree = min(_DEGREES, along.size // 3)
     if degree - _FIRST_FREE < 6 or spread <= 0:
-        return tuple(_Repeat(at_least, max(along.size / at_least - 2, 1.0)) for _ in wanted)
+        return tuple(_Repeat(at_least, at_least, max(along.size / at_least - 2, 2.0)) for _ in wanted)
     x = 2 * (along - along.min()) / np.ptp(along) - 1
     terms = np.linalg.qr(np.polynomial.legendre.legvander(x, degree))[0].T @ influence
     used = slice(_FIRST_FREE, degree + 1)
@@ -336,7 +340,8 @@ def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least
         each = variance * count / (count - 2)
         mean, square = float(weight @ each), float(weight @ each**2) * (count - 2) / (count - 4)
         dof = 4 + 2 * mean**2 / (square - mean**2)
-        found.append(_Repeat(max(mean * (dof - 2) / dof / spread, at_least), dof))
+        scale = mean * (dof - 2) / dof
+        found.append(_Repeat(max(mean / spread, at_least), max(scale / spread, at_least), dof))
     return tuple(found)
 
 
@@ -370,5 +375,5 @@ def bow(line: Line) -> Quantity:
     coefficients = normal_matrix @ (basis.T @ (weight * line.residuals))
     left = line.residuals - basis @ coefficients
     (repeat,) = _repeats(line.along, weight * left, (2,), 1.0)
-    variance = float(weight @ left**2 / weight.sum()) * repeat.patch
+    variance = float(weight @ left**2 / weight.sum()) * repeat.scale
     return Quantity(-float(coefficients[2]), math.sqrt(variance * float(normal_matrix[2, 2])), "mm", repeat.dof)
