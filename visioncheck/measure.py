@@ -72,8 +72,29 @@ class Measured:
     reading: Reading
 
 
+@dataclass(frozen=True)
+class Sighting:
+    """A photo and the target's points and tags in it: all that can be said before rig and sled are known."""
+
+    photo: Photo
+    points: TargetPoints
+
+
+def sight(path: Path, rig: Rig | None = None) -> Sighting:
+    """Find the target in a photo; a photo of another phone than the rig's is refused before the search.
+
+    Raises
+    ------
+    UserError, Refusal
+        As for `measure_photo`.
+    """
+    photo = load_photo(path)
+    _same_phone(photo, rig)
+    return Sighting(photo, find_points(photo))
+
+
 def measure_photo(
-    path: Path,
+    path: Path | Sighting,
     rig: Rig | None = None,
     thickness: Quantity | None = None,
     piece: str | None = None,
@@ -85,8 +106,8 @@ def measure_photo(
 
     Parameters
     ----------
-    path : Path
-        The photo.
+    path : Path or Sighting
+        The photo, or what was found in it already.
     rig : Rig or None
         The survey of this phone and sheet.
     thickness : Quantity or None
@@ -189,21 +210,21 @@ class _Seen:
     flags: tuple[str, ...]
 
 
-def _see(path: Path, rig: Rig | None, thickness: Quantity | None) -> _Seen:
-    photo = load_photo(path)
+def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> _Seen:
+    sighting = path if isinstance(path, Sighting) else sight(path, rig)
+    photo, points = sighting.photo, sighting.points
     _same_phone(photo, rig)
-    points = find_points(photo)
     height, width = photo.bgr.shape[:2]
     fit = (
-        plane_view(points, width, height, photo.exif.focal_35mm, path.name)
+        plane_view(points, width, height, photo.exif.focal_35mm, photo.path.name)
         if rig is None
-        else rigid_view(points, rig, path.name)
+        else rigid_view(points, rig, photo.path.name)
     )
-    found = _piece_corners(photo, points, fit.view, path.name)
+    found = _piece_corners(photo, points, fit.view, photo.path.name)
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
-    traces = _traces(photo, fit.view, found, known.value if known else None, path.name)
+    traces = _traces(photo, fit.view, found, known.value if known else None, photo.path.name)
     shape = read_piece(fit.view, traces, thick)
     return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *thick_flags))
 
