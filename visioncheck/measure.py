@@ -32,6 +32,7 @@ from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading, Turned
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
+from visioncheck.reading.perpendicularity import cut_zone
 from visioncheck.reading.piece import (
     Piece,
     angle_covariance_deg2,
@@ -404,6 +405,7 @@ def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
         reading,
         cut_edge=cut,
         fence_error=corner_error(angle, piece, fence),
+        perpendicularity=cut_zone(angle, reading.edges[cut]),
         budget=shape.combination(corner_weights(corner)).parts,
     )
 

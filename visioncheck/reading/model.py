@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck.fence.propagate import Size
 from visioncheck.fence.squareness import PanelFit
 from visioncheck.quantity import Quantity
 
@@ -88,6 +89,8 @@ class Reading:
         In order round the piece; edge i runs from corner i to corner i + 1.
     corners : tuple of CornerReading
         Corner i lies between edge i - 1 and edge i.
+    perpendicularity : Size or None
+        Width, mm, of the zone square to the fence edge that holds the cut over its length.
     taper : Quantity or None
         Angle between a strip's long edges, deg; positive where it is wider at `widths[-1]`.
     widths : tuple of WidthReading
@@ -125,5 +128,6 @@ class Reading:
     panel: PanelFit | None = None
     tag_id: int | None = None
     budget: Mapping[str, float] = field(default_factory=dict)
+    perpendicularity: Size | None = None
     turned: Turned | None = None
     flags: tuple[str, ...] = ()

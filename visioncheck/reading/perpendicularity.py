@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from visioncheck.fence.propagate import Floats, Size, draw, shortest_interval
+from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
-    from visioncheck.quantity import Quantity
+    from visioncheck.reading.model import EdgeReading
 
+_RIGHT_ANGLE = 90.0
 _PLACES = np.linspace(-0.5, 0.5, 41)
 _DRAWS = 20_000
+
+
+def cut_zone(angle: Quantity, cut: EdgeReading) -> Size:
+    """Zone, mm, square to the fence edge, that holds the cut over its whole length; `angle`, deg, is theirs."""
+    return zone_width(replace(angle, value=angle.value - _RIGHT_ANGLE), cut.bow, cut.length_mm)
 
 
 def zone_width(error: Quantity, bow: Quantity, length_mm: float, level: float = 0.95) -> Size:
