@@ -63,7 +63,7 @@ def describe(error: Quantity, sled: Sled, settle: str | None = None) -> list[Lin
     correction = correct(error, sled)
     lines = [
         Line("Fence", error_words(error, sled.fence_length_mm, sled.units)),
-        Line("Verdict", _verdict_words(correction.now, sled)),
+        Line("Verdict", verdict_words(correction.now, sled)),
         Line("Do", _advice_words(correction, error, sled, settle)),
     ]
     if correction.advice in {"move it", "measure again"} and _moves(correction):
@@ -83,7 +83,8 @@ def _moves(correction: Correction) -> bool:
     return bool(means.turns if isinstance(means, Turns) else means.leaves_mm)
 
 
-def _verdict_words(decision: Decision, sled: Sled) -> str:
+def verdict_words(decision: Decision, sled: Sled) -> str:
+    """Say how an error stands to the sled's tolerance, and how likely it is inside."""
     tolerance = format_error(sled.tolerance_deg, signed=False)
     probability = _percent(decision.probability_inside)
     said = {

@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.words import correction_json, error_json, quantity_json
+from visioncheck.fence.propagate import size_of
 
 if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
-    from visioncheck.reading.model import CornerReading, Reading
+    from visioncheck.fence.propagate import Size
+    from visioncheck.reading.model import CornerReading, Reading, WidthReading
 
 SCHEMA = 1
 
@@ -30,7 +32,8 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
         ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
-        the sign cannot be known), ``reason`` (what is asked of the user then), ``budget_deg`` (standard
+        the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
+        (the zone that holds the cut, likewise), ``turned`` (the second photo of a pair), ``reason`` (what is asked of the user then), ``budget_deg`` (standard
         uncertainty by source), ``tag`` (the piece tag's number) and ``correction``.
         Infinite degrees of freedom are null.
     """
@@ -44,13 +47,18 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
     if reading.taper:
         found["taper_deg"] = quantity_json(reading.taper)
     if reading.widths:
-        found["width_mm"] = [{"at_mm": float(each.at_mm), **quantity_json(each.width)} for each in reading.widths]
+        found["width_mm"] = [_width_json(each) for each in reading.widths]
     if reading.thickness:
         found["thickness_mm"] = quantity_json(reading.thickness)
     if reading.fence_error:
         found |= error_json(reading.fence_error)
     elif reading.fence_error_size:
-        found["fence_error_size_deg"] = quantity_json(reading.fence_error_size)
+        size = size_of(reading.fence_error_size)
+        found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
+    if reading.perpendicularity:
+        found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
+    if reading.turned:
+        found["turned"] = {"photo": reading.turned.photo, "turn_deg": reading.turned.turn_deg}
     if reading.budget:
         found["budget_deg"] = dict(reading.budget)
     if reading.tag_id is not None:
@@ -58,6 +66,15 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
     if correction:
         found["correction"] = correction_json(correction)
     return found
+
+
+def _width_json(width: WidthReading) -> dict[str, Any]:
+    found = {"at_mm": float(width.at_mm), **quantity_json(width.width)}
+    return found | {"budget_mm": dict(width.budget)} if width.budget else found
+
+
+def _size_json(size: Size) -> dict[str, float]:
+    return {"value": size.mean, "u": size.u, "low": size.low, "high": size.high}
 
 
 def _corner_json(corner: CornerReading) -> dict[str, Any]:

@@ -5,20 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from visioncheck.correction.words import Line, describe, error_words
+from visioncheck.correction.words import Line, describe, error_words, verdict_words
+from visioncheck.fence.decision import decide
+from visioncheck.fence.propagate import size_of
 from visioncheck.flags import flag
-from visioncheck.units import format_error
+from visioncheck.units import format_error, format_run
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from visioncheck.correction.sled import Sled
+    from visioncheck.fence.propagate import Size
     from visioncheck.quantity import Quantity
     from visioncheck.reading.model import Reading
     from visioncheck.units import UnitWorld
 
 _MM_PER_IN = 25.4
-_BAR = 24
+_NO_LOWER = 0.02
+_CANCELS = "what the sheet is out of scale and square by cancels"
 _SURVEY = "survey this phone and sheet first (visioncheck survey), then measure this photo again with --rig"
 
 
@@ -32,6 +34,21 @@ def length(value: Quantity, units: UnitWorld) -> str:
     if units == "in":
         return f"{value.value / _MM_PER_IN:.4f} ± {value.expanded() / _MM_PER_IN:.4f} in"
     return f"{value.value:.2f} ± {value.expanded():.2f} mm"
+
+
+def size_words(size: Quantity) -> str:
+    """Write the size of an error whose sign is not known, with its 95 % interval, which ends at zero (JCGM 101, 9.4)."""
+    drawn = size_of(size)
+    if drawn.low < _NO_LOWER * drawn.high:
+        return f"{size.value:.3f}°, at most {drawn.high:.3f}°"
+    return f"{size.value:.3f}°, between {drawn.low:.3f}° and {drawn.high:.3f}°"
+
+
+def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
+    scale, digits = (_MM_PER_IN, 4) if units == "in" else (1.0, 2)
+    low, high = (f"{end / scale:.{digits}f}" for end in (zone.low, zone.high))
+    run = format_run(length_mm, units)
+    return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
 
 
 def reading_lines(reading: Reading, sled: Sled | None = None) -> list[Line]:
@@ -55,6 +72,11 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
         lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
     elif reading.piece == "corner":
         lines += _corner_lines(reading)
+    if reading.perpendicularity:
+        cut = reading.edges[reading.cut_edge or 0]
+        lines.append(Line("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
+    if reading.turned:
+        lines.append(Line("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}"))
     if reading.panel:
         fit = reading.panel
         misfit = float(abs(fit.residuals_deg).max())
@@ -80,7 +102,9 @@ def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
     if reading.fence_error_size:
         size = reading.fence_error_size
         ways = format_error(size.value, sled.fence_length_mm if sled else None, signed=False)
-        lines.append(Line("Size", f"{degrees(size)} ({ways.in_per_ft}, {ways.mm_per_m}), either way"))
+        lines.append(Line("Size", f"{size_words(size)} ({ways.in_per_ft}, {ways.mm_per_m}), either way"))
+        if sled:
+            lines.append(Line("Verdict", verdict_words(decide(size, sled.tolerance_deg), sled)))
     if reading.question:
         lines.append(Line("Tell me", reading.question))
     return lines
@@ -89,18 +113,3 @@ def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
 def _flag_lines(reading: Reading) -> list[Line]:
     return [Line("Doubt", f"{flag(code).sentence} {flag(code).remedy}") for code in reading.flags]
 
-
-def budget_lines(budget: Mapping[str, float]) -> list[Line]:
-    """Say where the uncertainty comes from: each source's standard uncertainty and its share of the variance.
-
-    Parameters
-    ----------
-    budget : mapping of str to float
-        Standard uncertainty by source, deg; taken as independent (JCGM 100:2008, 5.1.2).
-    """
-    total = sum(u * u for u in budget.values())
-    lines = []
-    for source, u in sorted(budget.items(), key=lambda item: -item[1]):
-        share = u * u / total if total > 0 else 0.0
-        lines.append(Line(source, f"{u:.4f}°  {'█' * round(_BAR * share):<{_BAR}}  {100 * share:3.0f} %"))
-    return [*lines, Line("together", f"{total**0.5:.4f}°")]
