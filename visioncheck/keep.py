@@ -46,12 +46,16 @@ class RigFile:
 
 @dataclass(frozen=True)
 class Told:
-    """What the user says of a piece beyond what its photo shows; see `visioncheck.measure.measure_photo`."""
+    """What the user says of a piece beyond what its photo shows; see `visioncheck.measure.measure_photo`.
+
+    `turned` is a second photo of it, turned a quarter turn; the reading names it.
+    """
 
     thickness: Quantity | None = None
     piece: str | None = None
     fence_edge: str | None = None
     cuts: int | None = None
+    turned: Path | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -182,14 +186,16 @@ def measure_for_log(
     """
     # looked up here, so that attaching alone does not load the measuring
     from visioncheck.correction.correct import correct
-    from visioncheck.measure import measure_photo
+    from visioncheck.measure import measure_photo, measure_turned
 
     told = told or Told()
     owner = sled.sled if sled else None
     try:
-        measured = measure_photo(
-            path, rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts
-        )
+        with_what = (rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts)
+        if told.turned is None:
+            measured = measure_photo(path, *with_what)
+        else:
+            measured = measure_turned((path, told.turned), *with_what)
     except UserError as problem:
         return _refused(path, problem, sled, rig, told)
     error = measured.reading.fence_error

@@ -37,7 +37,7 @@ def length(value: Quantity, units: UnitWorld) -> str:
 
 
 def size_words(size: Quantity) -> str:
-    """Write the size of an error whose sign is not known, with its 95 % interval, which ends at zero (JCGM 101, 9.4)."""
+    """Write the size of an error whose sign is not known, with its 95 % interval; it ends at zero (JCGM 101, 9.4)."""
     drawn = size_of(size)
     if drawn.low < _NO_LOWER * drawn.high:
         return f"{size.value:.3f}°, at most {drawn.high:.3f}°"
@@ -112,4 +112,3 @@ def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
 
 def _flag_lines(reading: Reading) -> list[Line]:
     return [Line("Doubt", f"{flag(code).sentence} {flag(code).remedy}") for code in reading.flags]
-
