@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 from xml.etree import ElementTree as ET
 
@@ -13,7 +14,17 @@ from scipy import integrate, stats
 
 from tests.log.conftest import START, make_draft, make_photo, make_reading, typed_draft
 from visioncheck.log.chart import chart_alternative, chart_bytes, draw_chart
-from visioncheck.log.trend import D2, D3, Point, assess, individuals_limits, limits_of, points_of, segments
+from visioncheck.log.trend import (
+    D2,
+    D3,
+    Point,
+    _past_scatter,
+    assess,
+    individuals_limits,
+    limits_of,
+    points_of,
+    segments,
+)
 from visioncheck.log.words import trend_json, trend_words
 from visioncheck.quantity import Quantity
 
@@ -150,6 +161,31 @@ def test_a_drift_of_five_uncertainties_is_seldom_missed():
     assert found >= 180
 
 
+def test_an_earlier_drift_does_not_hide_a_later_one():
+    """A drift that began half way bends its line; that is no scatter, so it must not widen what is said later."""
+    generator = np.random.default_rng(12)
+    early = np.concatenate([np.zeros(6), np.linspace(0, 0.08, 8)])
+    late = np.linspace(0, 0.012, 8)
+    values = np.concatenate([early, late]) + generator.normal(0, 0.002, 22)
+    trend = assess(make_points(values, adjusted=(14,)))
+    assert trend.state == "drifted"
+    assert trend.change.expanded() < 0.010
+
+
+def test_past_scatter_is_right_on_average():
+    """Mean square 1 for readings that scatter as stated, and a variance of 2/ν as χ²/ν has, for even and odd steps."""
+    generator = np.random.default_rng(13)
+    for days in (np.arange(12.0), np.array([0.0, 1, 5, 6, 20, 21, 22, 40, 41, 60, 61, 62])):
+        found = []
+        for _ in range(3000):
+            points = make_points(generator.normal(0, 0.002, 12))
+            points = [replace(p, time=START + timedelta(days=d)) for p, d in zip(points, days, strict=True)]
+            found.append(_past_scatter(points))
+        squares, dofs = np.array(found).T
+        assert np.mean(squares) == pytest.approx(1.0, abs=0.05)
+        assert np.var(squares) == pytest.approx(2 / dofs[0], rel=0.25)
+
+
 def test_few_readings_claim_little():
     assert assess([]).state == "none"
     assert assess(make_points([0.1])).state == "single"
@@ -207,7 +243,9 @@ def test_the_chart_shows_what_it_is_given():
     figure = draw_chart(points, "Long sled", 0.024, "mm")
     upper, lower = figure.axes
     labels = {text.get_text() for text in upper.get_legend().get_texts()}
-    assert labels == {"tolerance", "reading ± 95 %", "control limits", "mean", "does not fit"}
+    assert labels == {"tolerance", "reading ± 95 %", "control limits", "mean", "does not fit", "adjusted"}
+    assert [text.get_text() for text in upper.texts] == ["1"]
+    assert "1: adjusted before 15 March 2026: moved" in figure.get_supxlabel()
     dots = next(line for line in upper.lines if line.get_marker() == "o" and len(line.get_xdata()) == 8)
     assert list(dots.get_ydata()) == [point.error.value for point in points]
     (bars,) = [c for c in upper.containers if c.has_yerr]

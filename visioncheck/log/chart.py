@@ -31,10 +31,20 @@ TOLERANCE = "#2e7d4f"
 ADJUSTED = "#b3470b"
 ODD = "#b00020"
 PAPER = "#ffffff"
+GRID = "#d8dee4"
+_WIDE_IN = 8.0
+# beyond these, numbers would lie over each other, and words below would leave the drawing no room
+_MOST_NUMBERS, _MOST_BELOW = 12, 3
 
 
 def draw_chart(
-    points: Sequence[Point], name: str, tolerance_deg: float | None = None, units: UnitWorld = "mm"
+    points: Sequence[Point],
+    name: str,
+    tolerance_deg: float | None = None,
+    units: UnitWorld = "mm",
+    *,
+    width_in: float = _WIDE_IN,
+    captioned: bool = True,
 ) -> Figure:
     """Draw readings with 95 % intervals, tolerance band, adjustments and control limits; moving ranges below.
 
@@ -48,20 +58,39 @@ def draw_chart(
         Half width of the tolerance band.
     units : {"in", "mm"}
         Workshop unit of the right-hand scale: in/ft or mm/m.
+    width_in : float
+        Width of the drawing; letters keep their size, so a narrow one suits a phone.
+    captioned : bool
+        Write the sled's name above and what the readings say below; a page says both itself.
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(8.0, 5.4), dpi=150, facecolor=PAPER, layout="constrained")
+    figure = Figure(figsize=(width_in, 5.4 if captioned else 4.9), dpi=150, facecolor=PAPER, layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
-    figure.suptitle(f"{name}: fence error over time", color=INK, fontsize=13, fontweight="bold", parse_math=False)
     _draw_band(upper, tolerance_deg)
     _draw_readings(upper, points)
     _draw_limits(upper, points)
     _draw_ranges(lower, points)
     _set_axes(upper, lower, points, units)
     _draw_adjustments(upper, lower, points)
-    figure.supxlabel(textwrap.fill(trend_words(assess(points), units)[0], 105), color=INK, fontsize=9)
+    if points:
+        above = 1.05 if any(point.adjusted for point in points) else 1.0
+        columns = 6 if width_in >= _WIDE_IN else 3
+        upper.legend(
+            loc="lower center", bbox_to_anchor=(0.5, above), ncols=columns, fontsize=8, frameon=False, labelcolor=INK
+        )
+    if captioned:
+        figure.suptitle(f"{name}: fence error over time", color=INK, fontsize=13, fontweight="bold", parse_math=False)
+        below = [trend_words(assess(points), units)[0], *adjustment_words(points)[-_MOST_BELOW:]]
+        wrapped = "\n".join(textwrap.fill(line, 105) for line in below)
+        figure.supxlabel(wrapped, color=INK, fontsize=9, parse_math=False)
     return figure
+
+
+def adjustment_words(points: Sequence[Point]) -> list[str]:
+    """Say what was done at each numbered adjustment of the chart."""
+    adjusted = [point for point in points if point.adjusted]
+    return [f"{n}: adjusted before {date_words(p.time)}: {p.adjusted}" for n, p in enumerate(adjusted, 1)]
 
 
 def chart_bytes(figure: Figure, suffix: str) -> bytes:
@@ -177,6 +206,7 @@ def _set_axes(upper: Axes, lower: Axes, points: Sequence[Point], units: UnitWorl
         functions=(lambda deg: factor * np.tan(np.radians(deg)), lambda rise: np.degrees(np.arctan2(rise, factor))),
     )
     right.set_ylabel(unit, color=INK)
+    right.tick_params(colors=INK)
     lower.set_ylabel("change from\nlast reading, °", color=INK)
     lower.set_ylim(bottom=0)
     if points:
@@ -191,35 +221,34 @@ def _set_axes(upper: Axes, lower: Axes, points: Sequence[Point], units: UnitWorl
         lower.set_xticks([])
         lower.set_yticks([])
     for axes in (upper, lower):
-        axes.grid(color="#d8dee4", linewidth=0.6)
+        axes.grid(color=GRID, linewidth=0.6)
         axes.set_axisbelow(True)
         axes.tick_params(colors=INK)
-    if points:
-        upper.legend(loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=6, fontsize=8, frameon=False)
+        for spine in axes.spines.values():
+            spine.set_color(FAINT)
 
 
 def _draw_adjustments(upper: Axes, lower: Axes, points: Sequence[Point]) -> None:
+    """Draw a line for each adjustment, numbered above the plot, where no reading can lie below the number."""
     adjusted = [point for point in points if point.adjusted]
-    for point in adjusted:
+    for number, point in enumerate(adjusted, 1):
+        (day,) = _days([point])
         for axes in (upper, lower):
-            axes.axvline(*_days([point]), color=ADJUSTED, linewidth=1.2, linestyle=(0, (4, 2)), zorder=2)
-    # beyond a few, the words would lie over each other; the lines stay
-    for point in adjusted[-4:]:
-        upper.annotate(
-            textwrap.fill(textwrap.shorten(point.adjusted, 60, placeholder=" …"), 22),
-            (_days([point])[0], 0.98),
-            xycoords=("data", "axes fraction"),
-            xytext=(-3, 0),
-            textcoords="offset points",
-            rotation=90,
-            ha="right",
-            va="top",
-            fontsize=7.5,
-            color=ADJUSTED,
-            parse_math=False,
-            bbox={"facecolor": PAPER, "alpha": 0.75, "edgecolor": "none", "pad": 1},
-            zorder=5,
-        )
+            label = "adjusted" if number == 1 and axes is upper else None
+            axes.axvline(day, color=ADJUSTED, linewidth=1.2, linestyle=(0, (4, 2)), zorder=2, label=label)
+        if number > len(adjusted) - _MOST_NUMBERS:
+            upper.annotate(
+                str(number),
+                (day, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 2),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=9,
+                fontweight="bold",
+                color=ADJUSTED,
+            )
 
 
 def _days(points: Sequence[Point]) -> list[float]:

@@ -150,7 +150,8 @@ def assess(points: Sequence[Point]) -> Trend:
     A straight line is fitted to the readings since then, weighted with their standard uncertainties. What
     readings scatter beyond these (another test cut, another seat against the fence) enlarges them by the
     Birge ratio (Birge, *The calculation of errors by the method of least squares*, 1932), taken over all
-    parts of the log between adjustments: earlier ones tell as much about the scatter as the last one. A change
+    parts of the log between adjustments: earlier ones tell as much about the scatter as the last one, even when
+    the fence drifted in them (`_past_scatter`). A change
     beyond its 99 % interval is a drift, and one beyond 95 % is worth another photo: the test is made anew
     with each reading, so 95 % alone would cry wolf.
     """
@@ -163,15 +164,15 @@ def assess(points: Sequence[Point]) -> Trend:
     jump = _jump(since)
     if jump is None:
         value, u, _ = _line(since)
-        factor, spare = _scatter(parts)
+        factor, spare = _scatter(parts[:-1], [since])
         settled = spare >= FEWEST_SPARE
     else:
         before, after = since[: since.index(jump)], since[since.index(jump) :]
         value, u = _step(before, after)
-        factor, spare = _scatter([*parts[:-1], before, after])
+        factor, spare = _scatter(parts[:-1], [before, after])
         # one odd reading may be an odd piece
         settled = len(after) > 1 and spare >= FEWEST_SPARE
-    dof = float(spare) if factor > 1 else math.inf
+    dof = spare if factor > 1 else math.inf
     change = Quantity(value, factor * u, "deg", min(dof, *(point.error.dof for point in since)))
     return Trend(_state(change, settled=settled), since, change, jump, limits_of(since))
 
@@ -182,15 +183,43 @@ def _state(change: Quantity, *, settled: bool) -> State:
     return "drifted" if settled and abs(change.value) > change.expanded(0.99) else "unsure"
 
 
-def _scatter(parts: Sequence[Sequence[Point]]) -> tuple[float, int]:
-    """Factor on the stated uncertainties, and its degrees of freedom, from all parts' residuals."""
-    sum_squares, spare = 0.0, 0
-    for part in parts:
+def _scatter(past: Sequence[Sequence[Point]], own: Sequence[Sequence[Point]]) -> tuple[float, float]:
+    """Factor on the stated uncertainties, and its degrees of freedom.
+
+    From the parts before the last adjustment, and from the residuals of the straight lines through `own`.
+    """
+    sum_squares, spare = 0.0, 0.0
+    for part in past:
+        if len(part) > 2:
+            mean_square, dof = _past_scatter(part)
+            sum_squares += dof * mean_square
+            spare += dof
+    for part in own:
         if len(part) > 2:
             _, _, residuals = _line(part)
             sum_squares += float(residuals @ residuals)
             spare += len(part) - 2
     return (max(1.0, math.sqrt(sum_squares / spare)) if spare else 1.0), spare
+
+
+def _past_scatter(part: Sequence[Point]) -> tuple[float, float]:
+    """Mean square of the readings' distances from the line between their neighbours, over its expectation.
+
+    However a fence drifted, it hardly leaves that line from one reading to the next, so these distances show
+    the scatter alone (J. von Neumann, *Distribution of the ratio of the mean square successive difference to
+    the variance*, 1941, here with second differences). They hang together, with correlations of −2/3 and 1/6
+    for equal steps, which leaves them fewer degrees of freedom.
+    """
+    squares = []
+    for before, point, after in zip(part, part[1:], part[2:], strict=False):
+        whole = (after.time - before.time).total_seconds()
+        share = (point.time - before.time).total_seconds() / whole if whole > 0 else 0.5
+        between = (1 - share) * before.error.value + share * after.error.value
+        u = math.hypot(point.error.u, (1 - share) * before.error.u, share * after.error.u)
+        squares.append(((point.error.value - between) / u) ** 2)
+    count = len(squares)
+    together = 1 + 2 * ((1 - 1 / count) * (2 / 3) ** 2 + max(0.0, 1 - 2 / count) * (1 / 6) ** 2)
+    return math.fsum(squares) / count, count / together
 
 
 def _step(before: Sequence[Point], after: Sequence[Point]) -> tuple[float, float]:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _MM_PER_IN = 25.4
 _NO_LOWER = 0.02
 _CANCELS = "what the sheet is out of scale and square by cancels"
-_SURVEY = "survey this phone and sheet first (visioncheck survey), then measure this photo again with --rig"
+SURVEY_FIRST = "survey this phone and sheet first (visioncheck survey), then measure this photo again with --rig"
 
 
 def degrees(angle: Quantity) -> str:
@@ -95,7 +95,7 @@ def _corner_lines(reading: Reading) -> list[Line]:
 def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
     if reading.fence_error:
         if sled:
-            return describe(reading.fence_error, sled, settle=_SURVEY if "no-rig" in reading.flags else None)
+            return describe(reading.fence_error, sled, settle=SURVEY_FIRST if "no-rig" in reading.flags else None)
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
         return [Line("Fence", error_words(reading.fence_error)), Line("Hint", hint)]
     lines = []

@@ -40,6 +40,7 @@ _LEAST_WEIGHT = 0.3
 _RESIDUAL_PX = 12.0
 _MARGIN = 0.45
 _LEAST_FENCE_PX = 300.0
+_ARROW_PX = 70.0
 _DARK = "#202020"
 
 
@@ -196,7 +197,9 @@ def _draw_edge(
     )
     label = _edge_label(reading, k, out)
     if label:
-        _callout(axes, (start + end) / 2 + 24 * out, label, _colour(reading, k), away=out)
+        # the bar of the fence stands outside its edge, so that edge's name goes inside
+        side = -out if k == reading.fence_edge and reading.fence_error else out
+        _callout(axes, (start + end) / 2 + 24 * side, label, _colour(reading, k), away=side)
 
 
 def _residual_line(
@@ -264,7 +267,9 @@ def _draw_fence(
     right = np.array([-forward[1], forward[0]])
     # a fence is longer than a strip is wide, and its ends and the arrow need room beside each other
     half = max(0.5 * float(np.linalg.norm(end - start)), _LEAST_FENCE_PX / 2)
-    middle = (start + end) / 2 + (118 + 50 * abs(out[0])) * out
+    middle = (start + end) / 2
+    # beside the work, and so far inside the picture that an arrow has room there
+    middle = middle + min(118 + 50 * abs(out[0]), max(_ARROW_PX, _room(axes, middle, out) - _ARROW_PX - 10)) * out
     ends = {"left": middle - half * right, "right": middle + half * right}
     axes.plot(*zip(*ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
     axes.plot(*zip(*ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
@@ -276,9 +281,16 @@ def _draw_fence(
         return
     at = ends[correction.end] + (0.12 * half * right if correction.end == "left" else -0.12 * half * right)
     way = forward if correction.way == "forward" else -forward
-    axes.annotate("", xy=at + 70 * way, xytext=at, zorder=8,
+    axes.annotate("", xy=at + _ARROW_PX * way, xytext=at, zorder=8,
                   arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
                               "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+
+
+def _room(axes: Any, start: Array, way: Array) -> float:
+    """How far it is from `start` to the picture's border."""
+    border = np.where(way > 0, [axes.get_xlim()[1], axes.get_ylim()[0]], 0.0)
+    moving = np.abs(way) > 1e-9
+    return float(((border - start)[moving] / way[moving]).min())
 
 
 def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, todo: str) -> None:

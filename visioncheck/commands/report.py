@@ -1,0 +1,36 @@
+"""``visioncheck report``: the sleds of a log on one page to read, keep and print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from visioncheck.errors import UserError
+
+
+def report(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")],
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="REPORT.html", help="The page to write.")] = Path(
+        "report.html"
+    ),
+    sled: Annotated[str | None, typer.Option(metavar="NAME", help="This sled alone.")] = None,
+) -> None:
+    """Write a report on the sleds of a log: one HTML file with pictures, charts and corrections, worst first."""
+    if output.suffix.lower() not in {".html", ".htm"}:
+        raise UserError(f"{output} must end in .html.")
+
+    from visioncheck.files import write_whole
+    from visioncheck.log.store import Log
+    from visioncheck.report.sleds import report_page
+
+    with Log.open(log, readonly=True) as open_log:
+        page = report_page(open_log, sled)
+    write_whole(output, page.encode())
+    typer.echo(f"Wrote {output}.")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command()(report)
