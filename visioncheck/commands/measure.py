@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -35,8 +36,19 @@ def measure(
     cuts: Annotated[
         int | None, typer.Option(min=2, help="Successive cuts behind a strip, 5 all round a panel.")
     ] = None,
+    turned: Annotated[
+        bool,
+        typer.Option(
+            "--turned", help="Two photos of ONE piece, turned a quarter turn on the sheet in between: read as one."
+        ),
+    ] = False,
     picture: Annotated[Path | None, typer.Option(metavar="OUT.png", help="Write the annotated picture.")] = None,
-    budget: Annotated[bool, typer.Option("--budget", help="Show where the uncertainty comes from.")] = False,
+    budget: Annotated[
+        bool,
+        typer.Option(
+            "--budget", help="Show where the uncertainty comes from; with --picture as bars too, in OUT-budget.png."
+        ),
+    ] = False,
     log: Annotated[
         Path | None, typer.Option(metavar="LOG", help="Keep the readings, with their photos, in this log.")
     ] = None,
@@ -48,8 +60,8 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
-    _check_picture(picture, photos)
-
+    _check_turned(photos, turned=turned)
+    _check_picture(picture, photos[:1] if turned else photos)
     _check_log(log, sled, person or note or adjusted)
 
     from visioncheck.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
@@ -59,11 +71,13 @@ def measure(
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
     told = read_told(thickness, piece, fence_edge, cuts, owner.units if owner else None)
+    if turned:
+        told, photos = replace(told, turned=photos[1]), photos[:1]
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:
         for path in _with_bar(_by_time(photos) if open_log else photos):
             outcome = measure_for_log(path, sled_file, rig_file, told)
-            _draw(outcome, picture, owner)
+            _draw(outcome, picture, owner, budget=budget)
             outcomes.append(outcome.without_pixels())
             if open_log and not outcome.problem:
                 # what was adjusted came before the first of these readings
@@ -82,6 +96,14 @@ def measure(
     refused = sum(1 for outcome in outcomes if outcome.problem)
     if refused:
         raise typer.Exit(_ALL_REFUSED if refused == len(outcomes) else _SOME_REFUSED)
+
+
+def _check_turned(photos: Sequence[Path], *, turned: bool) -> None:
+    if turned and len(photos) != 2:
+        raise UserError(
+            f"--turned reads two photos of one piece as one, and {len(photos)} {'is' if len(photos) == 1 else 'are'}"
+            " given; name the photo, and the one with the piece turned a quarter turn on the sheet"
+        )
 
 
 def _check_picture(picture: Path | None, photos: Sequence[Path]) -> None:
@@ -130,12 +152,17 @@ def _by_time(photos: Sequence[Path]) -> list[Path]:
     return sorted(photos, key=lambda path: taken(path) or now)
 
 
-def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None) -> None:
+def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: bool) -> None:
     if picture is None or outcome.measured is None:
         return
+    from visioncheck.report.budget import budgets_of, draw_budget
     from visioncheck.report.picture import draw_reading
 
-    draw_reading(outcome.measured.photo, outcome.measured.reading, outcome.correction, picture, sled)
+    reading = outcome.measured.reading
+    draw_reading(outcome.measured.photo, reading, outcome.correction, picture, sled)
+    if budget and budgets_of(reading):
+        bars = picture.with_name(f"{picture.stem}-budget.png")
+        draw_budget(budgets_of(reading), bars, f"Where the uncertainty comes from: {reading.photo}")
 
 
 def _say_json(outcomes: Sequence[Outcome]) -> None:
@@ -147,7 +174,8 @@ def _say_json(outcomes: Sequence[Outcome]) -> None:
 
 def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> None:
     from visioncheck.correction.terminal import print_report
-    from visioncheck.report.lines import budget_lines, reading_lines
+    from visioncheck.report.budget import better_lines, budget_lines, budgets_of
+    from visioncheck.report.lines import reading_lines
 
     last_corrected = max((k for k, outcome in enumerate(outcomes) if outcome.correction), default=None)
     for k, outcome in enumerate(outcomes):
@@ -155,11 +183,13 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
             continue
         reading = outcome.measured.reading
         title = f"{sled.name}: {reading.photo}" if sled else reading.photo
-        with_budget = budget and bool(reading.budget)
-        # the cautions stand once, below everything
-        print_report(title, reading_lines(reading, sled), cautions=k == last_corrected and not with_budget)
-        if with_budget:
-            print_report("Standard uncertainty by source", budget_lines(reading.budget), cautions=k == last_corrected)
+        reports = [(title, reading_lines(reading, sled))]
+        for each in budgets_of(reading) if budget else ():
+            better = better_lines(each, surveyed=outcome.rig is not None, turned=reading.turned is not None)
+            reports.append((f"Standard uncertainty of the {each.name} by source", [*budget_lines(each), *better]))
+        for n, (heading, lines) in enumerate(reports):
+            # the cautions stand once, below everything
+            print_report(heading, lines, cautions=k == last_corrected and n == len(reports) - 1)
 
 
 def register(app: typer.Typer) -> None:

@@ -33,8 +33,9 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
-        (the zone that holds the cut, likewise), ``turned`` (the second photo of a pair), ``reason`` (what is asked of the user then), ``budget_deg`` (standard
-        uncertainty by source), ``tag`` (the piece tag's number) and ``correction``.
+        (the zone that holds the cut, likewise), ``turned`` (the second photo of a pair), ``reason`` (what is
+        asked of the user then), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number)
+        and ``correction``.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
@@ -44,19 +45,12 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
     found["corners"] = [_corner_json(each) for each in reading.corners]
     edges = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
     found |= {key: edge for key, edge in edges.items() if edge is not None}
-    if reading.taper:
-        found["taper_deg"] = quantity_json(reading.taper)
-    if reading.widths:
-        found["width_mm"] = [_width_json(each) for each in reading.widths]
-    if reading.thickness:
-        found["thickness_mm"] = quantity_json(reading.thickness)
+    found |= _sizes_json(reading)
     if reading.fence_error:
         found |= error_json(reading.fence_error)
     elif reading.fence_error_size:
         size = size_of(reading.fence_error_size)
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
-    if reading.perpendicularity:
-        found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
     if reading.turned:
         found["turned"] = {"photo": reading.turned.photo, "turn_deg": reading.turned.turn_deg}
     if reading.budget:
@@ -65,6 +59,19 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         found["tag"] = reading.tag_id
     if correction:
         found["correction"] = correction_json(correction)
+    return found
+
+
+def _sizes_json(reading: Reading) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if reading.taper:
+        found["taper_deg"] = quantity_json(reading.taper)
+    if reading.widths:
+        found["width_mm"] = [_width_json(each) for each in reading.widths]
+    if reading.thickness:
+        found["thickness_mm"] = quantity_json(reading.thickness)
+    if reading.perpendicularity:
+        found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
     return found
 
 
