@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import demo, groove, log, measure, reckon, report, sled, study, survey, target
+from visioncheck.commands import demo, groove, log, measure, page, reckon, report, sled, study, survey, target
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ study.register(app)
 log.register(app)
 report.register(app)
 demo.register(app)
+page.register(app)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,0 +1,243 @@
+"""A log entry made ready for a phone: what to do first and large, why below it, and what is still to be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from visioncheck.correction.cautions import CAUTIONS
+from visioncheck.correction.correct import correct
+from visioncheck.correction.sled import parse_sled
+from visioncheck.correction.words import Line, both_units, means_words
+from visioncheck.flags import FLAGS
+from visioncheck.report.from_json import quantity_of, reading_of
+from visioncheck.report.lines import SURVEY_FIRST, degrees
+from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
+from visioncheck.units import format_error
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from visioncheck.correction.sled import Sled
+    from visioncheck.log.entry import Entry
+    from visioncheck.log.store import Log
+    from visioncheck.reading.model import Reading
+    from visioncheck.report.verdict import Tone
+    from visioncheck.units import UnitWorld
+
+# where the command line's remedy names a command or option
+_REMEDIES = {
+    "no-rig": "Survey this phone and sheet first, from the start of this page, then measure again.",
+    "other-rig": "Survey this phone, zoom and sheet, or choose another survey for this photo.",
+    "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
+}
+_SURVEY_HERE = "survey this phone and sheet first, from the start of this page, then measure again"
+_SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Size", "Tell me", "Doubt"}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the photo does not show and its user can tell; which fields to ask for.
+
+    Attributes
+    ----------
+    text : str
+        The question.
+    kind, edge, end, cuts : bool
+        Ask for the kind of piece, the edge or the strip's end at the fence, the number of cuts.
+    """
+
+    text: str
+    kind: bool = False
+    edge: bool = False
+    end: bool = False
+    cuts: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerView:
+    """What one screen says of one reading.
+
+    Attributes
+    ----------
+    act : tuple of str
+        What to do, to be read at arm's length; the first line the most important.
+    how : str
+        How to make the move; empty where there is none.
+    lines : tuple of Line
+        How far out, what to expect after, how it was read.
+    doubts : tuple of tuple
+        Each with what was seen, and what to do better.
+    picture : str or None
+        The annotated picture in words; None: there is none.
+    """
+
+    id: str
+    sled: str
+    when: str
+    verdict: VerdictView
+    act: tuple[str, ...]
+    how: str
+    lines: tuple[Line, ...]
+    doubts: tuple[tuple[str, str], ...]
+    question: Question | None
+    picture: str | None
+    is_photo: bool
+    corrected_by: str | None
+    cautions: tuple[str, ...]
+
+
+def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
+    """Say what an entry of the log says, in these units (None: the sled's own)."""
+    sled = _sled(log, entry, units)
+    found = entry.reading
+    error, flags = entry.fence_error, _codes(found)
+    size = quantity_of(found.get("fence_error_size_deg"), "deg")
+    # the flag alone that changes the advice; doubts are said in the page's own words below
+    verdict = verdict_view(error, sled, tuple(flag for flag in flags if flag == "no-rig"), size, None)
+    said = {line.label: line.text for line in verdict.lines}
+    moves = error is not None and sled is not None and correct(error, sled).advice == "move it"
+    question = _question(found, flags)
+    return AnswerView(
+        id=entry.id,
+        sled=entry.sled,
+        when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
+        verdict=replace(verdict, lines=()),
+        act=_act(entry, sled, said, question),
+        how=said.get("How", "") if moves else "",
+        lines=(*(_plain(line) for line in verdict.lines if line.label not in _SAID_LARGE), *_read_lines(log, entry)),
+        doubts=tuple((FLAGS[code].sentence, remedy_of(code)) for code in flags if code in FLAGS),
+        question=question,
+        picture=_picture_words(entry, sled),
+        is_photo=entry.photo_sha256 is not None,
+        corrected_by=entry.corrected_by,
+        cautions=CAUTIONS if moves else (),
+    )
+
+
+def remedy_of(code: str) -> str:
+    """Say what to do about a flag, without naming a command."""
+    return _REMEDIES.get(code, FLAGS[code].remedy)
+
+
+def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:
+    text = log.document(entry.sled_sha256)
+    if text is None:
+        return None
+    sled = parse_sled(text, f"the sled file of {entry.sled} in the log")
+    return sled if units is None else replace(sled, units=units)
+
+
+def _codes(found: Mapping[str, object]) -> list[str]:
+    flags = found.get("flags")
+    return [str(code) for code in flags] if isinstance(flags, list) else []
+
+
+def _plain(line: Line) -> Line:
+    return replace(line, text=line.text.replace(SURVEY_FIRST, _SURVEY_HERE))
+
+
+def _act(entry: Entry, sled: Sled | None, said: Mapping[str, str], question: Question | None) -> tuple[str, ...]:
+    error = entry.fence_error
+    if error is None or sled is None:
+        if question is not None:
+            return (question.text,)
+        return (str(entry.reading.get("reason") or "This reading has no fence error"),)
+    correction = correct(error, sled)
+    if correction.advice == "move it":
+        means, _ = means_words(correction, sled).rsplit(", ", 1)
+        end = f"{correction.end.upper()} end {correction.way.upper()}"
+        toward = "towards you" if correction.way == "back" else "away from you"
+        return (f"{end}, {toward}", both_units(correction.move.value, sled.units), means)
+    text = said["Do"].replace(SURVEY_FIRST, _SURVEY_HERE)
+    return (text[0].upper() + text[1:],)
+
+
+def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | None:
+    """Tell from what a photo's reading lacks what its user has to say."""
+    if found.get("fence_error_deg") is not None or "corners" not in found or not found.get("reason"):
+        return None
+    if found.get("piece") == "strip":
+        if found.get("fence_error_size_deg") is None:
+            return Question("How was this strip cut?", cuts=True, end=True)
+        return Question("Which end of the strip was at the fence?", end=True)
+    if found.get("piece") == "panel":
+        return Question("Which edge was cut first?", edge=True)
+    if "no-rig" in flags:
+        return Question("What kind of piece is this, and which edge lay on the fence?", kind=True, edge=True)
+    return Question("Which edge lay on the fence?", edge=True)
+
+
+def _read_lines(log: Log, entry: Entry) -> list[Line]:
+    reading, found = reading_of(entry.reading), entry.reading
+    lines = _piece_lines(reading) if reading else []
+    lines += [Line(*note.split(": ", 1)) for note in found.get("notes", []) if ": " in note]
+    rig = log.document(entry.rig_sha256)
+    if entry.photo_sha256 is not None:
+        lines.append(Line("Survey", "none" if rig is None else _rig_words(rig)))
+    lines += [Line("Changed before", entry.adjusted)] if entry.adjusted else []
+    lines += [Line("Note", entry.note)] if entry.note else []
+    return lines
+
+
+def _piece_lines(reading: Reading) -> list[Line]:
+    lines = [Line("Piece", reading.piece)]
+    if reading.taper is not None:
+        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
+    elif reading.piece == "corner" and reading.cut_edge is not None:
+        named = {reading.fence_edge, reading.cut_edge}
+        lines += [Line("Angle", degrees(each.angle)) for each in reading.corners if set(each.edges) == named]
+    else:
+        lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
+    return lines
+
+
+def _rig_words(text: str) -> str:
+    import json
+
+    content = json.loads(text)
+    return f"{content['phone'].get('model') or 'phone'}, {content['paper']} {content['field']}, {content['date'][:10]}"
+
+
+def _picture_words(entry: Entry, sled: Sled | None) -> str | None:
+    from visioncheck.report.figures import photo_words
+
+    reading = reading_of(entry.reading)
+    if reading is None or entry.photo_sha256 is None:
+        return None
+    return photo_words(reading, correct(entry.fence_error, sled) if entry.fence_error and sled else None)
+
+
+@dataclass(frozen=True, slots=True)
+class RowView:
+    """One entry in the list of the log."""
+
+    id: str
+    when: str
+    sled: str
+    said: str
+    tone: Tone
+    adjusted: str
+    corrected: bool
+
+
+def row_of(log: Log, entry: Entry, units: UnitWorld | None) -> RowView:
+    """Say an entry of the log in one line."""
+    sled, error = _sled(log, entry, units), entry.fence_error
+    said = "no fence error"
+    tone: Tone = "unknown"
+    if error is not None:
+        ways = format_error(error.value)
+        world = units or (sled.units if sled else "mm")
+        other = ways.in_per_ft if world == "in" else ways.mm_per_m
+        said = f"{ways.deg} ± {error.expanded():.3f}° ({other})"
+        tone = tone_of(error, sled.tolerance_deg) if sled else "unknown"
+    return RowView(
+        id=entry.id,
+        when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
+        sled=entry.sled,
+        said=said,
+        tone=tone,
+        adjusted=entry.adjusted,
+        corrected=entry.corrected_by is not None,
+    )

@@ -1,0 +1,99 @@
+"""The page as an ASGI application: addresses, views, and the gate before them."""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import anyio
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+from starlette.routing import Route
+
+from visioncheck.errors import UserError
+from visioncheck.page.desk import Desk, Settings
+from visioncheck.page.safety import Gate
+from visioncheck.page.uploads import RefusedForm
+from visioncheck.page.views import log, photo, reading, start, survey, typed
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from starlette.requests import Request
+
+_ASSETS = {
+    "style.css": ("visioncheck.report", "templates/style.css", "text/css"),
+    "page.css": ("visioncheck.page", "static/page.css", "text/css"),
+    "icon.svg": ("visioncheck.page", "static/icon.svg", "image/svg+xml"),
+    "page.js": ("visioncheck.page", "static/page.js", "text/javascript"),
+}
+
+
+def build_app(settings: Settings) -> Gate:
+    """Put the page together."""
+    desk = Desk(settings)
+    app = Starlette(
+        routes=_routes(),
+        lifespan=_lifespan,
+        exception_handlers={
+            RefusedForm: start.say_refused,
+            UserError: start.say_problem,
+            HTTPException: start.say_http,
+            Exception: start.say_failure,
+        },
+    )
+    app.state.desk = desk
+    return Gate(app, settings.key, settings.hosts, settings.rate)
+
+
+@asynccontextmanager
+async def _lifespan(app: Starlette) -> AsyncIterator[None]:
+    desk: Desk = app.state.desk
+    desk.spool.open()
+    async with anyio.create_task_group() as group:
+        await group.start(desk.workers.run)
+        yield
+        group.cancel_scope.cancel()
+
+
+def _asset(request: Request) -> Response:
+    found = _ASSETS.get(request.path_params["name"])
+    if found is None:
+        raise HTTPException(404)
+    package, name, kind = found
+    content = files(package).joinpath(*name.split("/")).read_bytes()
+    return Response(content, media_type=kind, headers={"cache-control": "private, max-age=600"})
+
+
+def _routes() -> list[Route]:
+    def post(path: str, view: object) -> Route:
+        return Route(path, view, methods=["POST"])  # type: ignore[arg-type]
+
+    return [
+        Route("/enter/{token}", start.enter),
+        Route("/", start.start),
+        post("/units", start.choose_units),
+        Route("/asset/{name}", _asset),
+        Route("/sled/{key}", photo.photo_form),
+        post("/sled/{key}/photo", photo.send_photo),
+        Route("/job/{job}", photo.show_job),
+        Route("/job/{job}/state", photo.job_state),
+        post("/job/{job}/again", photo.try_again),
+        Route("/reading/{entry}", reading.show_reading),
+        Route("/picture/{entry}", reading.show_picture),
+        post("/reading/{entry}/tell", reading.tell),
+        Route("/survey", survey.show_survey),
+        post("/survey/photo", survey.send_survey_photo),
+        post("/survey/over", survey.start_over),
+        Route("/survey/finish", survey.show_finish),
+        post("/survey/finish", survey.finish_survey),
+        Route("/print/{job}", survey.show_print),
+        Route("/log", log.show_log),
+        Route("/trend/{key}", log.show_trend),
+        Route("/chart/{key}", log.show_chart),
+        Route("/typed/{key}", typed.choose_way),
+        Route("/typed/{key}/{way}", typed.ask),
+        post("/typed/{key}/{way}", typed.take),
+    ]

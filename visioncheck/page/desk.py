@@ -1,0 +1,186 @@
+"""What every view needs: the page's settings, its queue, its templates, and how a form is read and answered."""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import anyio
+import anyio.to_thread
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+from starlette.exceptions import HTTPException
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from visioncheck.errors import UserError
+from visioncheck.page import work
+from visioncheck.page.jobs import Job, Spool
+from visioncheck.page.safety import Key, Rate
+from visioncheck.page.stock import Sleds, find_sleds
+from visioncheck.page.uploads import FORM_TOKEN, Bounds, Form, RefusedForm, read_form
+from visioncheck.page.workers import Workers
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from pathlib import Path
+
+    from starlette.requests import Request
+
+    from visioncheck.keep import SledFile
+    from visioncheck.units import UnitWorld
+
+UNITS = "units"
+REMEMBERED_S = 400 * 86400
+"""As long as browsers keep a cookie (RFC 6265bis, 5.5)."""
+_HEADER_S = 20.0
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the page is started with.
+
+    Attributes
+    ----------
+    log, sleds, rigs : Path
+        Folders; the log is there already.
+    key : Key
+        The page's key.
+    hosts : frozenset of str
+        Its own names, as they stand in ``Host`` headers.
+    bounds, rate
+        Of forms and requests.
+    """
+
+    log: Path
+    sleds: Path
+    rigs: Path
+    key: Key
+    hosts: frozenset[str]
+    bounds: Bounds = field(default_factory=Bounds)
+    rate: Rate = field(default_factory=Rate)
+
+    @property
+    def places(self) -> work.Places:
+        """Folders for the work."""
+        return work.Places(self.log, self.rigs, page_folder(self.log))
+
+
+def page_folder(log: Path) -> Path:
+    """Where the page keeps its own files, in the log's folder."""
+    return log / "page"
+
+
+class Desk:
+    """Settings, spool, workers and templates together; `desk_of` finds it from a request."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.spool = Spool(settings.places.page)
+        self.workers = Workers(self.spool, settings.places)
+        self._templates = Environment(
+            loader=ChoiceLoader([PackageLoader("visioncheck.page"), PackageLoader("visioncheck.report")]),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+
+    def render(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """Fill a template; whatever is put into it is escaped."""
+        page = self._templates.get_template(template).render(
+            form_token=self.settings.key.form_token(session_of(request)),
+            token_name=FORM_TOKEN,
+            units=units_of(request),
+            path=request.url.path,
+            **context,
+        )
+        return HTMLResponse(page, status)
+
+    def say(self, request: Request, status: int, sentence: str, remedy: str) -> HTMLResponse:
+        """One sentence on a page of its own, and what to do."""
+        return self.render(request, "message.html.j2", status, sentence=sentence, remedy=remedy)
+
+    def sleds(self) -> Sleds:
+        """The sleds as they are now: a file may have been edited since."""
+        return find_sleds(self.settings.sleds, self.settings.log)
+
+    def sled(self, request: Request) -> SledFile:
+        """Return the sled in the request's address; raises 404 where there is none."""
+        found = self.sleds().by_key.get(request.path_params["key"])
+        if found is None:
+            raise HTTPException(404)
+        units = units_of(request)
+        return found if units is None else replace(found, sled=replace(found.sled, units=units))
+
+    def job(self, request: Request) -> Job:
+        """Return the job in the request's address; raises 404 where there is none."""
+        job = self.spool.get(request.path_params["job"])
+        if job is None:
+            raise HTTPException(404)
+        return job
+
+    @asynccontextmanager
+    async def form(self, request: Request) -> AsyncIterator[Form]:
+        """Read the request's form; see `read_form`."""
+        session = session_of(request)
+        async with read_form(
+            request,
+            self.spool.incoming,
+            self.settings.bounds,
+            lambda text: self.settings.key.is_form_token(session, text),
+        ) as form:
+            yield form
+
+    async def accept(self, request: Request, kind: str, told: dict[str, Any], photo: Path | None) -> RedirectResponse:
+        """Queue a job and lead to its page.
+
+        Raises
+        ------
+        RefusedForm
+            No photo, not a photo, or too much is waiting.
+        """
+        if kind != "survey" and photo is None:
+            raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
+        if self.workers.is_full(session_of(request)):
+            raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
+        suffix = "" if photo is None else await self._ending(photo)
+        try:
+            job = await anyio.to_thread.run_sync(self.spool.accept, kind, session_of(request), told, photo, suffix)
+        except OSError:
+            raise RefusedForm(507, "The computer cannot keep the photo.", "Free space on its disk.") from None
+        self.workers.put(job)
+        return RedirectResponse(f"/job/{job.id}", 303)
+
+    async def _ending(self, photo: Path) -> str:
+        try:
+            with anyio.fail_after(_HEADER_S):
+                return await self.workers.aside(work.picture_ending, str(photo))
+        except UserError as problem:
+            raise RefusedForm(415, str(problem), "Send a photo as the phone's camera took it.") from None
+        except (TimeoutError, anyio.BrokenWorkerProcess):
+            raise RefusedForm(
+                415, "This photo cannot be read.", "Send a photo as the phone's camera took it."
+            ) from None
+
+
+def desk_of(request: Request) -> Desk:
+    """Find the desk of the app that the request came to."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def session_of(request: Request) -> str:
+    """Session of the request; empty only where the address's token let it in."""
+    return request.state.session or ""
+
+
+def units_of(request: Request) -> UnitWorld | None:
+    """Return the units that this phone has chosen; None: the sled's own."""
+    chosen = request.cookies.get(UNITS)
+    known: dict[str | None, Literal["in", "mm"]] = {"in": "in", "mm": "mm"}
+    return known.get(chosen)
+
+
+def remember(response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:
+    """Set a cookie that no script and no other site can use."""
+    response.set_cookie(name, value, max_age=REMEMBERED_S, httponly=True, samesite="strict")

@@ -1,0 +1,190 @@
+"""Accepted work, kept on the disk until its answer is there: a restart goes on where the last run stopped."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import shutil
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+KINDS = ("measure", "turn", "survey photo", "survey")
+_KEPT = timedelta(days=7)
+"""How long an answer can be called up again; readings are in the log for good."""
+_ID = re.compile(r"[0-9a-f]{16}")
+_FILE, _ANSWER = "job.json", "answer.json"
+
+
+@dataclass(frozen=True)
+class Job:
+    """One thing to do for a phone.
+
+    Attributes
+    ----------
+    id : str
+        16 hexadecimal digits of our own.
+    kind : str
+        One of `KINDS`.
+    session : str
+        Whose it is.
+    received : str
+        When, UTC, ISO 8601: the order of the queue.
+    told : dict
+        What the phone's user said, checked.
+    photo : str or None
+        The photo's file in the job's folder, named by us.
+    attempts : int
+        How often it was begun.
+    answer : dict or None
+        What came of it: ``state`` is ``done``, ``refused`` or ``broken``.
+    """
+
+    id: str
+    kind: str
+    session: str
+    received: str
+    told: dict[str, Any] = field(default_factory=dict)
+    photo: str | None = None
+    attempts: int = 0
+    answer: dict[str, Any] | None = None
+
+
+class Spool:
+    """The jobs' folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the page, inside the log's.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.incoming, self._jobs = folder / "incoming", folder / "jobs"
+        self._known: dict[str, Job] = {}
+
+    def open(self) -> None:
+        """Read what an earlier run left: unfinished jobs stay, uploads that never became jobs and old answers go."""
+        shutil.rmtree(self.incoming, ignore_errors=True)
+        for folder in (self.incoming, self._jobs):
+            folder.mkdir(parents=True, exist_ok=True)
+        for folder in sorted(self._jobs.iterdir()):
+            job = _read_job(folder)
+            if job is None or (job.answer is not None and _is_old(job)):
+                shutil.rmtree(folder, ignore_errors=True)
+            else:
+                self._known[job.id] = job
+
+    def accept(self, kind: str, session: str, told: dict[str, Any], photo: Path | None = None, suffix: str = "") -> Job:
+        """Take a job; when this returns it is on the disk, photo and all, or not at all.
+
+        Parameters
+        ----------
+        kind, session, told
+            See `Job`.
+        photo : Path or None
+            Moved into the job's folder.
+        suffix : str
+            The photo's file ending, by its content.
+        """
+        now = datetime.now(UTC)
+        name = None if photo is None else f"{now.astimezone():%Y-%m-%d-%H%M%S}{suffix}"
+        job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name)
+        making = self.incoming / job.id
+        making.mkdir()
+        if photo is not None and name is not None:
+            photo.replace(making / name)
+            _sync(making / name)
+        _write(making / _FILE, _job_text(job))
+        making.replace(self.path(job))
+        _sync(self._jobs)
+        self._known[job.id] = job
+        return job
+
+    def path(self, job: Job) -> Path:
+        """Folder of a job."""
+        return self._jobs / job.id
+
+    def photo(self, job: Job) -> Path | None:
+        """Where the job's photo lies."""
+        return None if job.photo is None else self.path(job) / job.photo
+
+    def get(self, job_id: str) -> Job | None:
+        """Return the job with this id, if there is one; the text may come from anywhere."""
+        return self._known.get(job_id)
+
+    def unfinished(self) -> list[Job]:
+        """Jobs without an answer, the first received first."""
+        return sorted((job for job in self._known.values() if job.answer is None), key=lambda job: job.received)
+
+    def begin(self, job: Job) -> Job:
+        """Note that the job is begun once more."""
+        return self._keep(replace(job, attempts=job.attempts + 1))
+
+    def put_back(self, job: Job) -> None:
+        """Take back the last beginning: it was stopped for no fault of the job's."""
+        self._keep(replace(job, attempts=job.attempts - 1))
+
+    def again(self, job: Job) -> Job:
+        """Let a job that broke off be done anew."""
+        (self.path(job) / _ANSWER).unlink(missing_ok=True)
+        return self._keep(replace(job, attempts=0, answer=None))
+
+    def finish(self, job: Job, answer: dict[str, Any]) -> None:
+        """Keep the answer; the photo goes, unless its measuring broke off and may be tried again."""
+        _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
+        photo = self.photo(job)
+        if photo is not None and answer["state"] != "broken":
+            photo.unlink(missing_ok=True)
+        self._known[job.id] = replace(job, answer=answer)
+
+    def _keep(self, job: Job) -> Job:
+        _write(self.path(job) / _FILE, _job_text(job))
+        self._known[job.id] = job
+        return job
+
+
+def _job_text(job: Job) -> str:
+    content = asdict(job)
+    del content["answer"]
+    return json.dumps(content, ensure_ascii=False)
+
+
+def _read_job(folder: Path) -> Job | None:
+    """Read a job with its answer; None where the folder is no job of ours."""
+    try:
+        job = Job(**json.loads((folder / _FILE).read_text(encoding="utf-8")))
+        answer = folder / _ANSWER
+        if answer.exists():
+            job = replace(job, answer=json.loads(answer.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
+        return None
+    return job if _ID.fullmatch(folder.name) and job.id == folder.name and job.kind in KINDS else None
+
+
+def _is_old(job: Job) -> bool:
+    return datetime.now(UTC) - datetime.fromisoformat(job.received) > _KEPT
+
+
+def _write(path: Path, text: str) -> None:
+    beside = path.with_name(f".{path.name}.part")
+    beside.write_text(text, encoding="utf-8")
+    _sync(beside)
+    beside.replace(path)
+
+
+def _sync(path: Path) -> None:
+    """Force a file, or on systems that can a folder's names, to the disk."""
+    if path.is_dir() and os.name != "posix":
+        return
+    descriptor = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,211 @@
+"""Serving the page: its address, the code for the phone's camera, and the server itself."""
+
+from __future__ import annotations
+
+import io
+import ipaddress
+import socket
+import sqlite3
+import sys
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Any
+
+import segno
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from visioncheck.errors import UserError
+from visioncheck.log.store import Log
+from visioncheck.page.app import build_app
+from visioncheck.page.desk import Settings, page_folder
+from visioncheck.page.safety import ENTER, load_key
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Iterator
+    from pathlib import Path
+
+LOOPBACK = "127.0.0.1"
+_NOWHERE = "192.0.2.1"
+"""Set aside for documentation (RFC 5737)."""
+_HEAD_S = 15.0
+_MOST_CONNECTIONS = 400
+
+
+def lan_address(wanted: str | None = None) -> str:
+    """Return this computer's address on its network.
+
+    Parameters
+    ----------
+    wanted : str or None
+        The address to use, where the computer has several.
+
+    Raises
+    ------
+    UserError
+        No network, or not an address of this computer.
+    """
+    if wanted is not None:
+        try:
+            address = ipaddress.IPv4Address(wanted)
+        except ValueError:
+            raise UserError(f"--address {wanted!r} is no IPv4 address; write one such as 192.168.1.20") from None
+        if address.is_unspecified or address.is_multicast:
+            raise UserError(f"--address {wanted} is no address of one computer; write this computer's own")
+        return wanted
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect((_NOWHERE, 9))  # asks for the route alone; a datagram socket sends nothing here
+        except OSError:
+            raise UserError(
+                "this computer's address on the network is not known; connect it, or give --address"
+            ) from None
+        return str(probe.getsockname()[0])
+
+
+def listen(address: str, port: int) -> socket.socket:
+    """Open the socket to listen on; port 0 takes a free one.
+
+    Raises
+    ------
+    UserError
+        The port is taken, or the address is not this computer's.
+    """
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((address, port))
+    except OSError as error:
+        listening.close()
+        raise UserError(
+            f"cannot listen on {address}, port {port} ({error.strerror}); choose another --port, or --address"
+        ) from None
+    return listening
+
+
+def hosts_of(address: str, port: int) -> frozenset[str]:
+    """Names by which a browser may ask for the page."""
+    names = {address, "localhost"} if address == LOOPBACK else {address}
+    return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
+
+
+def code_of(address: str, *, coloured: bool) -> str:
+    """Draw an address as a QR code for a terminal; coloured, it is dark on light in every terminal."""
+    drawn = io.StringIO()
+    segno.make(address, error="l", micro=False).terminal(drawn, compact=True)
+    lines = drawn.getvalue().splitlines()
+    return "\n".join(f"\033[40;97m{line}\033[0m" for line in lines) if coloured else "\n".join(lines)
+
+
+def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, rigs: Path, new_address: bool) -> None:
+    """Serve the page until it is stopped.
+
+    Parameters
+    ----------
+    log : Path
+        The log's folder; made where there is none.
+    lan : bool
+        Listen on the network; otherwise this computer alone can see the page.
+    address : str or None
+        This computer's address on the network, where it has several.
+    port : int
+        To listen on.
+    sleds, rigs : Path
+        Folders of sled files and rigs.
+    new_address : bool
+        Forget the old address with its token, and all phones that came by it.
+
+    Raises
+    ------
+    UserError
+        Something in the way, in one sentence.
+    """
+    if address is not None and not lan:
+        raise UserError("--address belongs to --lan; without --lan this computer alone can see the page")
+    Log.open(log, create=True).close()
+    with _alone(log), listen(lan_address(address) if lan else LOOPBACK, port) as listening:
+        host, real_port = listening.getsockname()
+        key = load_key(page_folder(log) / "key", new=new_address)
+        settings = Settings(log, sleds, rigs, key, hosts_of(host, real_port))
+        _announce(f"http://{host}:{real_port}{ENTER}{key.token}", lan=lan)
+        with suppress(KeyboardInterrupt):
+            uvicorn.Server(server_config(settings)).run(sockets=[listening])
+
+
+def server_config(settings: Settings) -> uvicorn.Config:
+    """Configure the server: no word about itself, no list of who asked what (addresses hold the token)."""
+    return uvicorn.Config(
+        build_app(settings),
+        http=PromptProtocol,
+        ws="none",
+        lifespan="on",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=_MOST_CONNECTIONS,
+        timeout_graceful_shutdown=3,
+    )
+
+
+class PromptProtocol(H11Protocol):
+    """Closes a connection on which no whole request head arrives in time; the server itself would wait for ever."""
+
+    head_s = _HEAD_S
+    _timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """Start to wait for the first request."""
+        super().connection_made(transport)
+        self._watch()
+
+    def data_received(self, data: bytes) -> None:
+        """Take bytes; go on waiting unless they completed a head."""
+        super().data_received(data)
+        self._watch()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Stop waiting."""
+        self._stop()
+        super().connection_lost(exc)
+
+    def _watch(self) -> None:
+        waiting = self.cycle is None or self.cycle.response_complete
+        if not waiting:
+            self._stop()
+        elif self._timer is None:
+            self._timer = self.loop.call_later(self.head_s, self.transport.close)
+
+    def _stop(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
+@contextmanager
+def _alone(log: Path) -> Iterator[None]:
+    """Hold the log's page for this process; the system lets go of it however the process ends."""
+    folder = page_folder(log)
+    folder.mkdir(parents=True, exist_ok=True)
+    lock = sqlite3.connect(folder / "lock.sqlite", timeout=0, isolation_level=None)
+    try:
+        lock.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError:
+        lock.close()
+        raise UserError(f"the page for {log} is being served already; use that one, or stop it first") from None
+    try:
+        yield
+    finally:
+        lock.close()
+
+
+def _announce(address: str, *, lan: bool) -> None:
+    where = "the phone (on the same network)" if lan else "this computer"
+    print(f"Open this address on {where}:\n\n  {address}\n")
+    if lan:
+        print("or point the phone's camera at this code:\n")
+        print(code_of(address, coloured=sys.stdout.isatty()), end="\n\n")
+        print("Whoever has this address can use the page; on a network of your own alone, it is not encrypted.")
+    else:
+        print("With --lan a phone can open it too.")
+    print("Stop with Ctrl-C.", flush=True)

@@ -1,0 +1,99 @@
+"""The sleds and rigs that the page can choose from: its owner's files, and what the log remembers."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from visioncheck.correction.sled import parse_sled
+from visioncheck.errors import UserError
+from visioncheck.keep import SledFile, read_sled
+from visioncheck.log.store import Log
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from visioncheck.correction.sled import Sled
+    from visioncheck.log.entry import Entry
+
+
+def key_of(name: str) -> str:
+    """A short name of our own for a sled's or file's name, to stand in addresses and forms."""
+    return hashlib.sha256(name.encode()).hexdigest()[:12]
+
+
+@dataclass(frozen=True)
+class Sleds:
+    """The sleds, by their key in the order of their names, and what is wrong with other sled files."""
+
+    by_key: dict[str, SledFile]
+    problems: tuple[str, ...] = ()
+
+
+def find_sleds(folder: Path, log_folder: Path) -> Sleds:
+    """Sled files of a folder; and, for sleds without one there, the newest text that the log keeps."""
+    found: dict[str, SledFile] = {}
+    problems = []
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
+        try:
+            file = read_sled(path)
+        except UserError as problem:
+            problems.append(str(problem))
+            continue
+        if key_of(file.sled.name) in found:
+            problems.append(
+                f"{path.name}: another file there has the same sled name, {file.sled.name}; give it its own"
+            )
+            continue
+        found[key_of(file.sled.name)] = file
+    with Log.open(log_folder, readonly=True) as log:
+        for name in log.sleds():
+            kept = _kept_sled(log, name) if key_of(name) not in found else None
+            if kept is not None:
+                found[key_of(name)] = kept
+    return Sleds(dict(sorted(found.items(), key=lambda item: item[1].sled.name)), tuple(problems))
+
+
+def _kept_sled(log: Log, name: str) -> SledFile | None:
+    for entry in log.entries(sled=name, limit=1):
+        text = log.document(entry.sled_sha256)
+        if text is not None:
+            return SledFile(parse_sled(text, f"the sled file of {name} in the log"), text)
+    return None
+
+
+def newest_sled(log: Log, entries: Sequence[Entry]) -> Sled | None:
+    """Read the newest sled file among the entries."""
+    for entry in reversed(entries):
+        text = log.document(entry.sled_sha256)
+        if text is not None:
+            return parse_sled(text, f"the sled file of {entry.sled} in the log")
+    return None
+
+
+@dataclass(frozen=True)
+class RigChoice:
+    """A rig that can be chosen: its file's name in the rigs' folder, and what the user knows it by."""
+
+    file: str
+    label: str
+
+
+def find_rigs(folder: Path) -> dict[str, RigChoice]:
+    """Rigs of a folder by their key, the newest survey first; whole checks come when one is used."""
+    found = []
+    for path in sorted(folder.glob("*.json")) if folder.is_dir() else []:
+        try:
+            content = json.loads(path.read_bytes())
+            if content.get("kind") != "visioncheck rig":
+                continue
+            phone = content["phone"].get("model") or "phone"
+            date = str(content["date"])[:16].replace("T", " ")
+            label = f"{phone}, {content['paper']} {content['field']}, {date}"
+        except (OSError, ValueError, KeyError, AttributeError, TypeError):
+            continue
+        found.append((str(content["date"]), RigChoice(path.name, label)))
+    return {key_of(choice.file): choice for _, choice in sorted(found, key=lambda item: item[0], reverse=True)}

@@ -1,0 +1,111 @@
+"""A survey under way: what is known of each photo of the bare sheets, one file for each."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from visioncheck.files import write_whole
+from visioncheck.photo.load import Exif
+from visioncheck.points.model import TargetPoints
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+_FLOATS = ("xy_px", "u_px", "blue_px", "red_px")
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One photo of the bare sheets.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of its file.
+    size : tuple of int
+        Width and height, px.
+    rotation : (3, 3) ndarray
+        Table to camera, as the nominal page shows it.
+    """
+
+    sha256: str
+    size: tuple[int, int]
+    exif: Exif
+    points: TargetPoints
+    rotation: NDArray[np.float64]
+
+
+class SurveyFolder:
+    """The photos of one phone's survey under way.
+
+    Parameters
+    ----------
+    page_folder : Path
+        Of the page.
+    session : str
+        Whose survey.
+    """
+
+    def __init__(self, page_folder: Path, session: str) -> None:
+        # a name of our own making: nothing that a client sends becomes part of a path
+        self.folder = page_folder / "surveys" / hashlib.sha256(session.encode()).hexdigest()[:16]
+
+    def photos(self) -> list[Taken]:
+        """All photos so far, in the order of their coming."""
+        if not self.folder.is_dir():
+            return []
+        files = sorted(self.folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns)
+        return [_taken(json.loads(path.read_text(encoding="utf-8"))) for path in files]
+
+    def add(self, taken: Taken) -> None:
+        """Keep one photo's points; the same photo again replaces itself."""
+        write_whole(self.folder / f"{taken.sha256[:16]}.json", json.dumps(_content(taken)).encode())
+
+    def clear(self) -> None:
+        """Start over."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _content(taken: Taken) -> dict[str, Any]:
+    points = taken.points
+    return {
+        "sha256": taken.sha256,
+        "size": taken.size,
+        "exif": asdict(taken.exif),
+        "rotation": taken.rotation.tolist(),
+        "paper": points.paper,
+        "field": points.field,
+        "sheet": points.sheet.tolist(),
+        "index": points.index.tolist(),
+        "blur_px": points.blur_px,
+        **{name: getattr(points, name).tolist() for name in _FLOATS},
+    }
+
+
+def _taken(content: dict[str, Any]) -> Taken:
+    def floats(name: str) -> NDArray[np.float64]:
+        return np.array(content[name], float)
+
+    points = TargetPoints(
+        paper=content["paper"],
+        field=content["field"],
+        sheet=np.array(content["sheet"], np.int64),
+        index=np.array(content["index"], np.int64),
+        xy_px=floats("xy_px"),
+        u_px=floats("u_px"),
+        blue_px=floats("blue_px"),
+        red_px=floats("red_px"),
+        blur_px=content["blur_px"],
+    )
+    width, height = content["size"]
+    return Taken(
+        content["sha256"], (width, height), Exif(**content["exif"]), points, np.array(content["rotation"], float)
+    )

@@ -1,0 +1,1 @@
+"""What each address of the page answers."""

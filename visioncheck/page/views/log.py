@@ -1,0 +1,88 @@
+"""Browsing the log: its entries, the newest first, and a chart of each sled."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import anyio
+import anyio.to_thread
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from visioncheck.log.chart import chart_alternative
+from visioncheck.log.store import Log
+from visioncheck.log.trend import assess, points_of
+from visioncheck.log.words import trend_words
+from visioncheck.page import work
+from visioncheck.page.answers import row_of
+from visioncheck.page.desk import desk_of, units_of
+from visioncheck.page.stock import key_of, newest_sled
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+_ROWS = 15
+
+
+def show_log(request: Request) -> Response:
+    """List the entries, the newest first."""
+    desk = desk_of(request)
+    text = request.query_params.get("page", "1")
+    page = max(1, int(text[:6])) if text.isdecimal() else 1
+    with Log.open(desk.settings.log, readonly=True) as log:
+        names = log.sleds()
+        # one more than is shown tells whether there are older ones
+        entries = list(log.entries(limit=page * _ROWS + 1))[::-1]
+        shown = entries[(page - 1) * _ROWS : page * _ROWS]
+        rows = [row_of(log, entry, units_of(request)) for entry in shown]
+    return desk.render(
+        request,
+        "log.html.j2",
+        rows=rows,
+        page=page,
+        more=len(entries) > page * _ROWS,
+        sleds={key_of(name): name for name in names},
+    )
+
+
+def show_trend(request: Request) -> Response:
+    """Say whether a sled has stayed square, with its chart."""
+    desk = desk_of(request)
+    with Log.open(desk.settings.log, readonly=True) as log:
+        name = _name(log, request)
+        entries = list(log.entries(sled=name))
+        sled = newest_sled(log, entries)
+    units = units_of(request) or (sled.units if sled else "mm")
+    points = points_of(entries)
+    return desk.render(
+        request,
+        "trend.html.j2",
+        name=name,
+        key=request.path_params["key"],
+        sentences=trend_words(assess(points), units),
+        alternative=chart_alternative(points, name, units),
+        has_points=bool(points),
+    )
+
+
+async def show_chart(request: Request) -> Response:
+    """Send a sled's chart."""
+    desk = desk_of(request)
+    name = await anyio.to_thread.run_sync(_name_of, request)
+    try:
+        chart = await desk.workers.aside(work.draw_log_chart, desk.settings.log, name, units_of(request))
+    except (TimeoutError, anyio.BrokenWorkerProcess):
+        raise HTTPException(503, "The chart could not be drawn; try again.") from None
+    return Response(chart, media_type="image/png")
+
+
+def _name(log: Log, request: Request) -> str:
+    found = {key_of(name): name for name in log.sleds()}.get(request.path_params["key"])
+    if found is None:
+        raise HTTPException(404)
+    return found
+
+
+def _name_of(request: Request) -> str:
+    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+        return _name(log, request)

@@ -1,0 +1,158 @@
+"""Taking a photo of a test piece, waiting for it, and what is said when it cannot be measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from visioncheck.errors import UserError
+from visioncheck.flags import FLAGS
+from visioncheck.page.answers import remedy_of
+from visioncheck.page.desk import desk_of, remember
+from visioncheck.page.stock import find_rigs
+from visioncheck.page.uploads import RefusedForm
+from visioncheck.units import parse_length
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from starlette.requests import Request
+
+    from visioncheck.keep import SledFile
+    from visioncheck.page.jobs import Job
+
+PIECES = ("corner", "panel", "strip")
+WAYS = ("top", "bottom", "left", "right")
+RIG, NO_RIG = "rig", "none"
+# a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
+_U_THICKNESS_MM = 0.29
+_MOST_CUTS, _LONGEST_TEXT = 50, 300
+_AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light, one piece on it."
+
+
+def photo_form(request: Request) -> Response:
+    """Ask for the photo."""
+    desk = desk_of(request)
+    sled = desk.sled(request)
+    rigs = find_rigs(desk.settings.rigs)
+    chosen = request.cookies.get(RIG)
+    if chosen not in rigs and len(rigs) == 1:
+        (chosen,) = rigs
+    return desk.render(
+        request,
+        "photo.html.j2",
+        key=request.path_params["key"],
+        name=sled.sled.name,
+        sled_units=sled.sled.units,
+        rigs={key: choice.label for key, choice in rigs.items()},
+        chosen=chosen,
+        camera="gallery" not in request.query_params,
+    )
+
+
+async def send_photo(request: Request) -> Response:
+    """Take a photo of a test piece into the queue."""
+    desk = desk_of(request)
+    sled = desk.sled(request)
+    async with desk.form(request) as form:
+        rigs = find_rigs(desk.settings.rigs)
+        chosen = form.fields.get(RIG, "")
+        if chosen not in rigs and chosen != NO_RIG:
+            raise RefusedForm(400, "Which survey belongs to this phone and sheet?", "Go back and choose one.")
+        rig = rigs[chosen].file if chosen in rigs else None
+        told = {
+            **told_of(form.fields, sled),
+            "sled_text": sled.text,
+            "sled_key": request.path_params["key"],
+            "rig": rig,
+        }
+        response = await desk.accept(request, "measure", told, form.photo)
+    remember(response, RIG, chosen)
+    return response
+
+
+def told_of(fields: Mapping[str, str], sled: SledFile) -> dict[str, Any]:
+    """Check what was said of a piece.
+
+    Raises
+    ------
+    RefusedForm
+        Something that cannot be.
+    """
+    return {
+        "piece": _choice(fields, "piece", PIECES),
+        "fence_edge": _choice(fields, "fence_edge", WAYS),
+        "cuts": _cuts(fields.get("cuts", "")),
+        "thickness_mm": _thickness(fields.get("thickness", ""), sled),
+        "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
+        "note": fields.get("note", "")[:_LONGEST_TEXT],
+    }
+
+
+def _choice(fields: Mapping[str, str], name: str, choices: tuple[str, ...]) -> str | None:
+    value = fields.get(name, "")
+    if value and value not in choices:
+        raise RefusedForm(400, f"{value!r:.40} is not among the choices.")
+    return value or None
+
+
+def _cuts(text: str) -> int | None:
+    if not text:
+        return None
+    if not text.isdecimal() or not 2 <= int(text[:4]) <= _MOST_CUTS:
+        raise RefusedForm(400, f"{text!r:.40} is no number of cuts.", "Go back and write a whole number, 2 or more.")
+    return int(text)
+
+
+def _thickness(text: str, sled: SledFile) -> dict[str, float] | None:
+    if not text:
+        return None
+    try:
+        value = parse_length(text, sled.sled.units)
+    except UserError as problem:
+        raise RefusedForm(400, f"Thickness: {problem}.", "Go back and write it so.") from None
+    if not 0 < value < 200:
+        raise RefusedForm(400, f"{text:.40} is not a board's thickness.", "Go back and write it like 18mm or 3/4in.")
+    return {"value": value, "u": _U_THICKNESS_MM}
+
+
+def show_job(request: Request) -> Response:
+    """Show how far a job is, or what came of it."""
+    desk = desk_of(request)
+    job = desk.job(request)
+    if job.answer is None:
+        return desk.render(request, "waiting.html.j2", job=job, ahead=desk.workers.ahead(job))
+    if job.answer["state"] == "broken":
+        return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
+    if job.answer["state"] == "refused":
+        code = job.answer["code"]
+        remedy = remedy_of(code) if code in FLAGS else _AGAIN
+        return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=remedy, again=_again(job))
+    if job.kind == "survey":
+        return desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
+    return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{job.answer['entry']}", 303)
+
+
+def _again(job: Job) -> str:
+    """Where to take another photo for the same purpose."""
+    if job.kind.startswith("survey"):
+        return "/survey"
+    return f"/sled/{job.told['sled_key']}"
+
+
+def job_state(request: Request) -> Response:
+    """Say how far a job is to the waiting page's script."""
+    desk = desk_of(request)
+    job = desk.job(request)
+    return JSONResponse({"done": job.answer is not None, "ahead": desk.workers.ahead(job)})
+
+
+async def try_again(request: Request) -> Response:
+    """Queue a job once more that broke off."""
+    desk = desk_of(request)
+    job = desk.job(request)
+    async with desk.form(request):
+        if job.answer is not None and job.answer["state"] == "broken":
+            desk.workers.put(desk.spool.again(job))
+    return RedirectResponse(f"/job/{job.id}", 303)

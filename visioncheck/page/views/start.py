@@ -1,0 +1,83 @@
+"""Coming in, the start, units, and what is said when something is wrong."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from visioncheck.page.desk import REMEMBERED_S, UNITS, desk_of, remember, session_of
+from visioncheck.page.safety import COOKIE
+from visioncheck.page.stock import find_rigs
+from visioncheck.page.uploads import RefusedForm
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+_OWN_PATH = re.compile(r"/(?!/)[\w/.-]*")
+
+
+def enter(request: Request) -> Response:
+    """Come in by the address with the token: from now on the cookie does.
+
+    A page and not a redirect: after a redirect that began at another site the browser would hold the cookie back.
+    """
+    desk = desk_of(request)
+    response = desk.render(request, "enter.html.j2")
+    if not session_of(request):
+        cookie = desk.settings.key.new_session()
+        response.set_cookie(COOKIE, cookie, max_age=REMEMBERED_S, httponly=True, samesite="strict")
+    return response
+
+
+def start(request: Request) -> Response:
+    """Show what can be done: the sleds first."""
+    desk = desk_of(request)
+    sleds = desk.sleds()
+    waiting = [job for job in desk.spool.unfinished() if job.session == session_of(request)]
+    return desk.render(
+        request,
+        "start.html.j2",
+        sleds={key: file.sled.name for key, file in sleds.by_key.items()},
+        problems=sleds.problems,
+        sleds_folder=desk.settings.sleds,
+        has_rig=bool(find_rigs(desk.settings.rigs)),
+        waiting=waiting,
+    )
+
+
+async def choose_units(request: Request) -> Response:
+    """Remember inches or millimetres."""
+    async with desk_of(request).form(request) as form:
+        units, back = form.fields.get("units"), form.fields.get("back", "/")
+    if units not in {"in", "mm"}:
+        raise RefusedForm(400, "Units are inches or millimetres.")
+    response = RedirectResponse(back if _OWN_PATH.fullmatch(back) else "/", 303)
+    remember(response, UNITS, units)
+    return response
+
+
+async def say_refused(request: Request, error: Exception) -> Response:
+    """Answer a form that is not taken."""
+    assert isinstance(error, RefusedForm)  # registered for it alone
+    return desk_of(request).say(request, error.status, error.sentence, error.remedy)
+
+
+async def say_problem(request: Request, error: Exception) -> Response:
+    """Answer what the user can mend."""
+    sentence = str(error)
+    return desk_of(request).say(request, 400, sentence[:1].upper() + sentence[1:], "Mend that, then try again.")
+
+
+async def say_http(request: Request, error: Exception) -> Response:
+    """Answer an address that is not there, or a wrong way to ask."""
+    assert isinstance(error, HTTPException)  # registered for it alone
+    sentence = {404: "There is no such page.", 405: "That cannot be done here."}.get(error.status_code, error.detail)
+    return desk_of(request).say(request, error.status_code, sentence, "Go to the start.")
+
+
+async def say_failure(request: Request, _: Exception) -> Response:
+    """Answer a fault of our own."""
+    return desk_of(request).say(request, 500, "That went wrong, through no fault of yours.", "Try again.")

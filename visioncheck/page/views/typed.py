@@ -1,0 +1,185 @@
+"""Readings typed in from callipers, protractor or feeler gauge: the same arithmetic, into the same log."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import anyio.to_thread
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from visioncheck.errors import UserError
+from visioncheck.fence.typed import reckon_typed, reckoned_json
+from visioncheck.log.entry import EntryDraft
+from visioncheck.log.store import Log
+from visioncheck.page.desk import Desk, desk_of
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from visioncheck.keep import SledFile
+
+_LONGEST_TEXT = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One thing to type or choose.
+
+    Attributes
+    ----------
+    name : str
+        As `reckon_typed` knows it.
+    label, hint : str
+        What the user reads.
+    choices : tuple of str
+        What can be chosen; empty: typed.
+    needed : bool
+        Whether it may be left empty.
+    usual : str
+        What stands there at first.
+    """
+
+    name: str
+    label: str
+    hint: str = ""
+    choices: tuple[str, ...] = ()
+    needed: bool = True
+    usual: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to measure a test cut without a photo."""
+
+    name: str
+    title: str
+    about: str
+    fields: tuple[Field, ...]
+
+
+_U = Field(
+    "u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.01mm or 0.5thou", needed=False
+)
+_U_DEG = Field("u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.02deg", needed=False)
+WAYS = (
+    Way(
+        "strip",
+        "Strip, with callipers",
+        "The strip that the last of several cuts took off: its width near both ends.",
+        (
+            Field("rear", "Width at the rear end", "The end nearest to you when you cut it"),
+            Field("front", "Width at the front end"),
+            Field("length", "Distance between the two places"),
+            Field("cuts", "Successive cuts, the last one counted", usual="5"),
+            _U,
+        ),
+    ),
+    Way(
+        "corner",
+        "Corner, with a protractor",
+        "The corner between the edge that lay on the fence and the fresh cut.",
+        (Field("angle", "Angle, degrees", "Such as 90.05"), _U_DEG),
+    ),
+    Way(
+        "panel",
+        "Panel, four corners",
+        "A panel cut on all four sides; its corners in the order cut.",
+        (
+            *(Field(f"corner{k}", f"Corner {k}, degrees", "Such as 90.02" if k == 1 else "") for k in range(1, 5)),
+            _U_DEG,
+        ),
+    ),
+    Way(
+        "wedge",
+        "Turned-over halves",
+        "One cut; one half turned over, the fresh edges butted against one straight edge.",
+        (
+            Field("wedge", "Width of the gap where it is open"),
+            Field("length", "Distance from there to its tip"),
+            Field("turned", "The half turned over", choices=("left", "right")),
+            Field("opens", "The gap is open at the", choices=("straightedge", "far")),
+            _U,
+        ),
+    ),
+)
+_BY_NAME = {way.name: way for way in WAYS}
+
+
+def choose_way(request: Request) -> Response:
+    """Ask how the cut was measured."""
+    desk = desk_of(request)
+    sled = desk.sled(request)
+    return desk.render(request, "typed_ways.html.j2", key=request.path_params["key"], name=sled.sled.name, ways=WAYS)
+
+
+def ask(request: Request) -> Response:
+    """Ask for the readings of one way."""
+    desk = desk_of(request)
+    return _render(desk, request, desk.sled(request), _way(request), {}, "")
+
+
+async def take(request: Request) -> Response:
+    """Reckon and keep what was typed; what cannot be is said above the form, with all that was typed still in it."""
+    desk, way = desk_of(request), _way(request)
+    sled = desk.sled(request)
+    async with desk.form(request) as form:
+        fields = form.fields
+    try:
+        entry_id = await anyio.to_thread.run_sync(_keep, desk, sled, way, fields)
+    except UserError as problem:
+        return _render(desk, request, sled, way, fields, _in_labels(str(problem), way), 400)
+    return RedirectResponse(f"/reading/{entry_id}", 303)
+
+
+def _way(request: Request) -> Way:
+    way = _BY_NAME.get(request.path_params["way"])
+    if way is None:
+        raise HTTPException(404)
+    return way
+
+
+def _render(
+    desk: Desk, request: Request, sled: SledFile, way: Way, fields: dict[str, str], problem: str, status: int = 200
+) -> Response:
+    return desk.render(
+        request,
+        "typed.html.j2",
+        status,
+        key=request.path_params["key"],
+        name=sled.sled.name,
+        sled_units=sled.sled.units,
+        way=way,
+        filled=fields,
+        problem=problem,
+    )
+
+
+def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
+    given = {field.name: fields[field.name] for field in way.fields if fields.get(field.name)}
+    empty = [field.label for field in way.fields if field.needed and field.name not in given]
+    if empty:
+        raise UserError(f"{empty[0]} is empty; fill it in")
+    if way.name == "panel":
+        corners = [given.pop(f"corner{k}").replace(",", ".") for k in range(1, 5)]
+        given["corners"] = ",".join(corners)
+    result = reckon_typed(given, sled.sled)
+    draft = EntryDraft(
+        sled=sled.sled.name,
+        reading=reckoned_json(result, sled.sled),
+        kind="typed",
+        sled_text=sled.text,
+        note=fields.get("note", "")[:_LONGEST_TEXT],
+        adjusted=fields.get("adjusted", "")[:_LONGEST_TEXT],
+    )
+    with Log.open(desk.settings.log) as log:
+        return log.attach(draft).id
+
+
+def _in_labels(sentence: str, way: Way) -> str:
+    """Name the page's fields where the command line names its options."""
+    labels = {field.name: field.label for field in way.fields} | {"corners": "The corners"}
+    said = re.sub(r"--(\w+)", lambda option: labels.get(option[1], option[1]), sentence)
+    return said[:1].upper() + said[1:]

@@ -1,0 +1,286 @@
+"""What is done in a process of its own: looking at hostile bytes, measuring, surveying, drawing."""
+
+from __future__ import annotations
+
+import re
+import signal
+import warnings
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.errors import Refusal, UserError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from visioncheck.camera.view import View
+    from visioncheck.keep import Outcome, SledFile
+    from visioncheck.page.jobs import Job
+
+_PICTURE_PX = 1000
+"""Long side of a picture for a phone; letters keep their size, so they stay readable."""
+_ENDINGS = {"JPEG": ".jpg", "PNG": ".png", "HEIF": ".heic"}
+
+
+@dataclass(frozen=True)
+class Places:
+    """Folders: of the log, of the rigs, and of the page's own files."""
+
+    log: Path
+    rigs: Path
+    page: Path
+
+    def picture(self, entry_id: str) -> Path:
+        """Where the annotated picture of a log entry is kept once it is drawn."""
+        return self.page / "pictures" / f"{entry_id}.jpg"
+
+
+def warm_up() -> None:
+    """Load what measuring needs."""
+    import visioncheck.keep
+    import visioncheck.measure
+    import visioncheck.report.picture  # noqa: F401 - for their loading alone
+
+
+def picture_ending(path: str) -> str:
+    """Tell a photo's kind by its content and bound its pixels, from its header alone.
+
+    Returns
+    -------
+    str
+        File ending: ``.jpg``, ``.png`` or ``.heic``.
+
+    Raises
+    ------
+    UserError
+        No photo of these kinds, too many or too few pixels, or a JPEG cut short.
+    """
+    from PIL import Image
+    from pillow_heif import register_heif_opener
+
+    from visioncheck.photo.load import LEAST_SIDE_PX, MOST_PIXELS, jpeg_is_whole
+
+    register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # our own bound on the pixels says it in a sentence
+            with Image.open(path, formats=list(_ENDINGS)) as image:
+                kind, (width, height) = str(image.format), image.size
+    except Image.DecompressionBombError:
+        raise UserError(f"The picture has more than {MOST_PIXELS // 10**6} megapixels.") from None
+    except Exception:  # noqa: BLE001 - a damaged file can raise almost anything in a decoder
+        raise UserError("This is not a JPEG, PNG or HEIC photo.") from None
+    if width * height > MOST_PIXELS:
+        raise UserError(f"The picture has more than {MOST_PIXELS // 10**6} megapixels.")
+    if min(width, height) < LEAST_SIDE_PX:
+        raise UserError(f"The picture is only {width} x {height} pixels; send the photo in the phone's full size.")
+    if kind == "JPEG" and not jpeg_is_whole(Path(path).read_bytes()):
+        raise UserError("The photo is cut short or damaged.")
+    return _ENDINGS[kind]
+
+
+def do_job(places: Places, job: Job, photo: str | None) -> dict[str, Any]:
+    """Do one job; the user's mistakes are answers too, anything else is raised.
+
+    Returns
+    -------
+    dict
+        ``state`` ``done`` with what to show, or ``refused`` with ``sentence`` and ``code`` (a flag's, or None).
+    """
+    # Ctrl-C in the terminal is the server's to handle
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    path = None if photo is None else Path(photo)
+    try:
+        if job.kind == "survey":
+            return _survey(places, job)
+        assert path is not None  # all others come with a photo
+        if job.kind == "survey photo":
+            return _survey_photo(places, job, path)
+        return _measure(places, job, path)
+    except UserError as problem:
+        return _refused(problem, path)
+
+
+def _refused(problem: UserError, path: Path | None) -> dict[str, Any]:
+    # the photo's name is ours and tells the user nothing
+    sentence = str(problem) if path is None else re.sub(rf"^(\S*[/\\])?{re.escape(path.name)}:? ", "", str(problem))
+    code = problem.code if isinstance(problem, Refusal) else None
+    return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}
+
+
+def _measure(places: Places, job: Job, path: Path) -> dict[str, Any]:
+    from visioncheck.keep import attach_outcome, measure_for_log, read_rig
+    from visioncheck.log.store import Log
+
+    rig = _rig_path(places, job, path.parent)
+    outcome = measure_for_log(path, _sled(job), None if rig is None else read_rig(rig), _told(job))
+    if outcome.problem is not None:
+        return _refused(outcome.problem, path)
+    with Log.open(places.log) as log:
+        entry = attach_outcome(log, outcome, note=job.told["note"], adjusted=job.told["adjusted"])
+    _draw(places, entry.id, outcome)
+    return {"state": "done", "entry": entry.id}
+
+
+def _rig_path(places: Places, job: Job, folder: Path) -> Path | None:
+    """File of the rig: the chosen one's, or for a photo of the log a copy of the one it was read with."""
+    from visioncheck.log.store import Log
+
+    if job.told.get("again") is None:
+        return None if job.told["rig"] is None else places.rigs / job.told["rig"]
+    with Log.open(places.log, readonly=True) as log:
+        text = log.document(log.get(job.told["again"]).rig_sha256)
+    if text is None:
+        return None
+    (folder / "rig.json").write_bytes(text.encode())
+    return folder / "rig.json"
+
+
+def _sled(job: Job) -> SledFile:
+    from visioncheck.correction.sled import parse_sled
+    from visioncheck.keep import SledFile
+
+    text = job.told["sled_text"]
+    return SledFile(parse_sled(text, "the sled file"), text)
+
+
+def _told(job: Job) -> Any:
+    from visioncheck.keep import Told
+    from visioncheck.quantity import Quantity
+
+    thickness = job.told["thickness_mm"]
+    return Told(
+        thickness=None if thickness is None else Quantity(thickness["value"], thickness["u"], "mm"),
+        piece=job.told["piece"],
+        fence_edge=job.told["fence_edge"],
+        cuts=job.told["cuts"],
+    )
+
+
+def _draw(places: Places, entry_id: str, outcome: Outcome) -> None:
+    from visioncheck.files import write_whole
+    from visioncheck.report.picture import render_reading
+
+    assert outcome.measured is not None  # it was attached
+    measured, sled = outcome.measured, outcome.sled.sled if outcome.sled else None
+    drawn = render_reading(
+        measured.photo,
+        measured.reading,
+        outcome.correction,
+        sled,
+        kind="jpg",
+        long_side_px=_PICTURE_PX,
+        captioned=False,
+    )
+    write_whole(places.picture(entry_id), drawn)
+
+
+def draw_entry(places: Places, entry_id: str) -> bool:
+    """Draw the annotated picture of an entry that came to the log by another door.
+
+    Returns
+    -------
+    bool
+        False where the entry has no photo, or says too little to draw on it.
+    """
+    from visioncheck.correction.correct import correct
+    from visioncheck.correction.sled import parse_sled
+    from visioncheck.files import write_whole
+    from visioncheck.log.store import Log
+    from visioncheck.photo.load import load_photo
+    from visioncheck.report.from_json import reading_of
+    from visioncheck.report.picture import render_reading
+
+    with Log.open(places.log, readonly=True) as log:
+        entry = log.get(entry_id)
+        path, text = log.photo_path(entry), log.document(entry.sled_sha256)
+    reading = reading_of(entry.reading)
+    if path is None or reading is None:
+        return False
+    sled = None if text is None else parse_sled(text, "the sled file")
+    correction = correct(entry.fence_error, sled) if entry.fence_error and sled else None
+    drawn = render_reading(
+        load_photo(path), reading, correction, sled, kind="jpg", long_side_px=_PICTURE_PX, captioned=False
+    )
+    write_whole(places.picture(entry.id), drawn)
+    return True
+
+
+def draw_log_chart(log_folder: Path, name: str, units: str | None) -> bytes:
+    """Chart one sled's readings, PNG."""
+    from visioncheck.log.chart import chart_png, draw_chart
+    from visioncheck.log.store import Log
+    from visioncheck.log.trend import points_of
+    from visioncheck.page.stock import newest_sled
+
+    with Log.open(log_folder, readonly=True) as log:
+        entries = list(log.entries(sled=name))
+        sled = newest_sled(log, entries)
+    tolerance = sled.tolerance_deg if sled else None
+    world = units or (sled.units if sled else "mm")
+    return chart_png(draw_chart(points_of(entries), name, tolerance, "in" if world == "in" else "mm"))
+
+
+def _survey_photo(places: Places, job: Job, path: Path) -> dict[str, Any]:
+    from visioncheck.camera.from_photos import require_same_camera, require_same_target
+    from visioncheck.camera.solve import plane_view
+    from visioncheck.page.surveys import SurveyFolder, Taken
+    from visioncheck.photo.load import load_photo
+    from visioncheck.points.find import find_points
+
+    photo = load_photo(path)
+    folder = SurveyFolder(places.page, job.session)
+    before = folder.photos()
+    size = (int(photo.bgr.shape[1]), int(photo.bgr.shape[0]))
+    if any(each.sha256 == photo.sha256 for each in before):
+        raise UserError("This photo is in the survey already; take another one.")
+    if before:
+        require_same_camera("this photo", "the first one", (photo.exif, size), (before[0].exif, before[0].size))
+    points = find_points(photo)
+    if before:
+        require_same_target("this photo", "the first one", points, before[0].points)
+    fit = plane_view(points, *size, photo.exif.focal_35mm, path.name)
+    folder.add(Taken(photo.sha256, size, photo.exif, points, _rotation(fit.view, size)))
+    return {"state": "done"}
+
+
+def _rotation(view: View, size: tuple[int, int]) -> NDArray[np.float64]:
+    """Table to camera, (3, 3): the view's axis and the picture's own right, as the page shows them."""
+    import numpy as np
+
+    centre = np.array(size) / 2
+    aim, right = view.to_table(np.stack([centre, centre + np.array([1.0, 0.0])]))
+    forward = np.append(aim - view.foot_mm, view.height_mm)
+    forward /= np.linalg.norm(forward)
+    x = np.append(right - aim, 0.0)
+    x -= (x @ forward) * forward
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(forward, x), forward])
+
+
+def _survey(places: Places, job: Job) -> dict[str, Any]:
+    from visioncheck.camera.draw_print import draw_print
+    from visioncheck.camera.from_photos import rig_of
+    from visioncheck.camera.rig import save_rig
+    from visioncheck.camera.survey import survey
+    from visioncheck.files import write_whole
+    from visioncheck.page.surveys import SurveyFolder
+    from visioncheck.report.survey_lines import survey_lines
+
+    folder = SurveyFolder(places.page, job.session)
+    taken = folder.photos()
+    if not taken:
+        raise UserError("there are no photos of the bare sheet yet: take some first.")
+    points = [each.points for each in taken]
+    found = survey(points, *taken[0].size, job.told["ruled_mm"])
+    rig = rig_of(found, points, taken[0].exif, job.told["ruled_mm"])
+    drawing = draw_print(found, points[0].paper)
+    name = f"rig-{datetime.now().astimezone():%Y-%m-%d-%H%M%S}-{job.id[:4]}.json"
+    write_whole(places.page / "pictures" / f"survey-{job.id}.png", drawing)
+    save_rig(rig, places.rigs / name)
+    folder.clear()
+    lines = [[line.label, line.text] for line in survey_lines(found, rig)]
+    return {"state": "done", "rig": name, "lines": lines}
