@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import demo, groove, log, measure, page, reckon, report, sled, study, survey, target
+from visioncheck.commands import batch, demo, groove, log, measure, page, reckon, report, sled, study, survey, target
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ sled.register(app)
 groove.register(app)
 study.register(app)
 log.register(app)
+batch.register(app)
 report.register(app)
 demo.register(app)
 page.register(app)

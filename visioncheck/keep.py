@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measure import Measured
+    from visioncheck.measure import Measured, Sighting
     from visioncheck.units import UnitWorld
 
 PIECES = ("corner", "panel", "strip")
@@ -169,7 +169,11 @@ def read_rig(path: Path) -> RigFile:
 
 
 def measure_for_log(
-    path: Path, sled: SledFile | None = None, rig: RigFile | None = None, told: Told | None = None
+    path: Path,
+    sled: SledFile | None = None,
+    rig: RigFile | None = None,
+    told: Told | None = None,
+    sighting: Sighting | None = None,
 ) -> Outcome:
     """Measure one photo; a photo that cannot be measured is an outcome too, and never raises UserError.
 
@@ -183,6 +187,8 @@ def measure_for_log(
         The survey of this phone and sheet.
     told : Told or None
         What the photo does not show.
+    sighting : Sighting or None
+        What was found in the photo already, where sled or rig were chosen by it.
     """
     # looked up here, so that attaching alone does not load the measuring
     from visioncheck.correction.correct import correct
@@ -193,11 +199,11 @@ def measure_for_log(
     try:
         with_what = (rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts)
         if told.turned is None:
-            measured = measure_photo(path, *with_what)
+            measured = measure_photo(sighting or path, *with_what)
         else:
             measured = measure_turned((path, told.turned), *with_what)
     except UserError as problem:
-        return _refused(path, problem, sled, rig, told)
+        return refused(path, problem, sled, rig, told)
     error = measured.reading.fence_error
     correction = correct(error, owner) if error and owner else None
     return Outcome(path, _reading_of(measured, correction, sled, rig, told), sled, rig, measured, correction)
@@ -212,11 +218,14 @@ def _reading_of(
     return found | {"photo_sha256": measured.photo.sha256} | _read_with(sled, rig, told)
 
 
-def _refused(path: Path, problem: UserError, sled: SledFile | None, rig: RigFile | None, told: Told) -> Outcome:
+def refused(
+    path: Path, problem: UserError, sled: SledFile | None = None, rig: RigFile | None = None, told: Told | None = None
+) -> Outcome:
+    """Build the outcome of a photo that cannot be measured."""
     from visioncheck.report.as_json import refused_json
 
     code = problem.code if isinstance(problem, Refusal) else None
-    reading = refused_json(path.name, str(problem), code) | _read_with(sled, rig, told)
+    reading = refused_json(path.name, str(problem), code) | _read_with(sled, rig, told or Told())
     return Outcome(path, reading, sled, rig, problem=problem)
 
 

@@ -22,6 +22,7 @@ from tests.log.conftest import make_draft, make_photo
 from visioncheck.errors import UserError
 from visioncheck.log import photos as photos_module
 from visioncheck.log.check import check, clean
+from visioncheck.log.schema import MIGRATIONS
 from visioncheck.log.store import Log
 
 # fork: the children start in milliseconds and need to read nothing from the disk
@@ -92,7 +93,7 @@ def test_killed_at_every_line_of_a_first_attach(tmp_path):
         assert child.exitcode == -signal.SIGKILL
         kills += 1
         with Log.open(folder, create=True) as log:
-            assert log.connection.execute("PRAGMA user_version").fetchone() == (1,)
+            assert log.connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
         ids, leftovers = require_whole(folder)
         found.add((len(ids), leftovers))
         line_number += 1

@@ -23,7 +23,7 @@ class Problem:
     Attributes
     ----------
     kind : str
-        ``database``, ``row``, ``document``, ``tag``, ``missing photo``, ``damaged photo``,
+        ``database``, ``row``, ``document``, ``tag``, ``refusal``, ``missing photo``, ``damaged photo``,
         ``broken-off write`` or ``photo without entry``; the last two lose nothing.
     what : str
         One sentence that names the row or file.
@@ -50,6 +50,7 @@ def check(log: Log) -> Iterator[Problem]:
         yield from _row_problems(log)
         yield from _document_problems(log)
         yield from _tag_problems(log)
+        yield from _refusal_problems(log)
         yield from _photo_problems(log)
         yield from _leftover_problems(log)
     except sqlite3.Error as error:
@@ -115,6 +116,14 @@ def _tag_problems(log: Log) -> Iterator[Problem]:
     for tag, sled, digest in log.connection.execute("SELECT tag, sled, digest FROM tag"):
         if sha256_text(f"{tag} {sled}") != digest:
             yield Problem("tag", f"The line of tag {tag} (sled {sled!r}) is damaged; assign the tag again.")
+
+
+def _refusal_problems(log: Log) -> Iterator[Problem]:
+    for key, text, digest in log.connection.execute("SELECT key, reading_json, digest FROM refusal"):
+        if sha256_text(f"{key} {text}") != digest:
+            yield Problem(
+                "refusal", f"What is remembered of a refused photo ({key[:8]}) is damaged; batch will measure it again."
+            )
 
 
 def _photo_problems(log: Log) -> Iterator[Problem]:

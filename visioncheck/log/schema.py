@@ -63,6 +63,14 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         f"CREATE TRIGGER document_no_update BEFORE UPDATE ON document BEGIN {_NEVER}; END",
         f"CREATE TRIGGER document_no_delete BEFORE DELETE ON document BEGIN {_NEVER}; END",
     ),
+    (
+        # what a batch need not try again; no part of the log's content, so not exported
+        """CREATE TABLE refusal (
+            key TEXT PRIMARY KEY NOT NULL,
+            reading_json TEXT NOT NULL,
+            digest TEXT NOT NULL
+        ) STRICT""",
+    ),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import uuid
 from contextlib import contextmanager
@@ -171,6 +172,14 @@ class Log:
         with self.writing(f"tag {tag} was not changed in the log {self.folder}"):
             self.put_tag(tag, sled)
 
+    def remember_refusal(self, key: str, reading: Mapping[str, Any]) -> None:
+        """Remember that a photo was refused, under a key made of all that led to it; nothing is entered."""
+        text = reading_text(reading)
+        with self.writing(f"nothing was added to the log {self.folder}"):
+            self.connection.execute(
+                "INSERT OR REPLACE INTO refusal VALUES (?, ?, ?)", (key, text, sha256_text(f"{key} {text}"))
+            )
+
     @contextmanager
     def writing(self, nothing_done: str) -> Iterator[list[PhotoFile]]:
         """One transaction under the write lock, taken at once.
@@ -295,6 +304,15 @@ class Log:
         if entry.photo_sha256 is None or entry.photo_suffix is None:
             return None
         return self.photos.path(entry.photo_sha256, entry.photo_suffix)
+
+    def refusal(self, key: str) -> dict[str, Any] | None:
+        """Return the refused reading remembered under this key, if there is one and it is whole."""
+        with _plain_errors(self.folder, "read"):
+            found = self.connection.execute("SELECT reading_json, digest FROM refusal WHERE key = ?", (key,)).fetchone()
+        if found is None or sha256_text(f"{key} {found[0]}") != found[1]:
+            return None
+        reading: dict[str, Any] = json.loads(found[0])
+        return reading
 
     def sleds(self) -> list[str]:
         """Names of all sleds with entries, in order of name."""

@@ -1,0 +1,185 @@
+"""A batch: what is new or changed is measured, each result is kept as it comes, and every photo has its result."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from concurrent.futures import BrokenExecutor
+from contextlib import closing
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Literal
+
+from visioncheck.batch.work import Finding, find
+from visioncheck.errors import UserError
+from visioncheck.keep import Outcome, attach_outcome, refused
+from visioncheck.log.entry import sha256_text
+from visioncheck.log.photos import read_photo
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Generator, Iterator, Sequence
+    from concurrent.futures import Future
+
+    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.log.entry import Entry
+    from visioncheck.log.store import Log
+
+    Run = Callable[[Callable[[Job, Known], Finding], Sequence[Job], Known], Generator[tuple[Job, Future[Finding]]]]
+
+State = Literal["measured", "as before", "refused", "withdrawn", "same photo"]
+
+
+@dataclass(frozen=True)
+class Result:
+    """What stands for one photo at the end.
+
+    Attributes
+    ----------
+    state : str
+        ``"measured"`` now; ``"as before"``: nothing has changed since; ``"refused"``, now or before;
+        ``"withdrawn"`` in the log by hand; ``"same photo"``: given twice.
+    reading : dict
+        The reading's JSON object; for a photo given twice the reason alone.
+    sled, entry : str or None
+        The sled's name, and the id of the log's entry.
+    """
+
+    job: Job
+    state: State
+    reading: dict[str, Any]
+    sled: str | None = None
+    entry: str | None = None
+
+
+def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list[Result]]:
+    """Part what is new or changed from what needs no measuring.
+
+    A photo is as before when its content, the text of its sled and rig files and what is told of it are.
+
+    Returns
+    -------
+    list of Job, list of Result
+        What is to be measured, and what stands already.
+    """
+    by_content, settled = _by_content(jobs)
+    left = []
+    for first, *others in by_content.values():
+        if any(_said_of(job) != _said_of(first) for job in others):
+            settled += _contradiction([first, *others])
+            continue
+        before = _before(log, first, known)
+        if before is None:
+            left.append(first)
+        else:
+            settled.append(before)
+        settled += [Result(job, "same photo", {"reason": f"the same photo as {first.label}"}) for job in others]
+    return left, settled
+
+
+def _by_content(jobs: Sequence[Job]) -> tuple[dict[str, list[Job]], list[Result]]:
+    """Group the photos by their hash; those that cannot be read are refused."""
+    found: dict[str, list[Job]] = defaultdict(list)
+    unreadable = []
+    for job in jobs:
+        try:
+            sha256 = read_photo(job.path).sha256
+        except UserError as problem:
+            unreadable.append(_refused(job, problem))
+        else:
+            found[sha256].append(replace(job, sha256=sha256))
+    return found, unreadable
+
+
+def _said_of(job: Job) -> tuple[object, ...]:
+    return job.sled, job.rig, job.told
+
+
+def _contradiction(same: list[Job]) -> list[Result]:
+    names = " and ".join(job.label for job in same)
+    problem = UserError(f"{names} are one and the same photo, said to be different pieces; keep the right one.")
+    return [_refused(job, problem) for job in same]
+
+
+def measure(log: Log, jobs: Sequence[Job], known: Known, run: Run) -> Iterator[Result]:
+    """Measure, and keep each reading in the log before the next; refusals are remembered there too.
+
+    Parameters
+    ----------
+    run : callable
+        `run_here` or `run_on_cluster` with the rest of their parameters filled in.
+
+    Raises
+    ------
+    UserError
+        The log cannot be written.
+    """
+    with closing(run(find, jobs, known)) as finished:
+        for job, future in finished:
+            try:
+                finding = future.result()
+            except BrokenExecutor:
+                yield _refused(
+                    job, UserError(f"{job.label}: killed its process; the file is damaged or memory ran out.")
+                )
+            except Exception as error:  # noqa: BLE001 - a fault of ours on one photo must not cost the others
+                yield _refused(
+                    job, UserError(f"{job.label}: the measuring failed on it ({error!r}); please report it.")
+                )
+            else:
+                yield _kept(log, job, finding, known)
+
+
+def _kept(log: Log, job: Job, finding: Finding, known: Known) -> Result:
+    reading = finding.reading
+    if reading["status"] == "refused" or finding.sled is None:
+        log.remember_refusal(_key(job, known), reading)
+        return Result(job, "refused", reading, finding.sled)
+    if _changed(job, reading):
+        return _refused(job, UserError(f"{job.label}: was changed while it was measured; run the batch again."))
+    rig = None if finding.rig is None else known.rigs[finding.rig]
+    outcome = Outcome(job.path, reading, known.sleds[finding.sled], rig)
+    entry = attach_outcome(log, outcome, person=job.person, note=job.note, adjusted=job.adjusted, time=job.time)
+    return Result(job, "measured", reading, entry.sled, entry.id)
+
+
+def _changed(job: Job, reading: dict[str, Any]) -> bool:
+    try:
+        return not read_photo(job.path).sha256 == job.sha256 == reading["photo_sha256"]
+    except UserError:
+        return True
+
+
+def _refused(job: Job, problem: UserError) -> Result:
+    return Result(job, "refused", refused(job.path, problem, told=job.told).reading, job.sled)
+
+
+def _before(log: Log, job: Job, known: Known) -> Result | None:
+    entry = log.standing_entry(job.sha256)
+    if entry is None:
+        reading = log.refusal(_key(job, known))
+        return None if reading is None else Result(job, "refused", reading, job.sled)
+    if entry.reading["status"] == "refused":
+        return Result(job, "withdrawn", entry.reading, entry.sled, entry.id)
+    return Result(job, "as before", entry.reading, entry.sled, entry.id) if _stands(entry, job, known) else None
+
+
+def _stands(entry: Entry, job: Job, known: Known) -> bool:
+    """Whether measuring again would use the same sled, rig and words; what is not said now is as it was said then."""
+    reading = entry.reading
+    sled = job.sled or known.tags.get(reading.get("tag", -1)) or known.only or entry.sled
+    file = known.sleds.get(sled)
+    rigs = list(known.rigs) if job.rig is None else [job.rig]
+    return (
+        entry.sled == sled
+        and (file is None or sha256_text(file.text) == entry.sled_sha256)
+        and (not rigs or entry.rig_sha256 in {sha256_text(known.rigs[name].text) for name in rigs})
+        and reading.get("told", {}) == job.told.as_json()
+    )
+
+
+def _key(job: Job, known: Known) -> str:
+    """Name a refusal by all that led to it, this program's version included: a newer one may do better."""
+    sleds = sorted((name, sha256_text(file.text)) for name, file in known.sleds.items())
+    rigs = sorted(sha256_text(file.text) for name, file in known.rigs.items() if job.rig in {None, name})
+    with_what = [job.sled, job.told.as_json(), sleds, rigs, sorted(known.tags.items()), known.only]
+    return sha256_text(json.dumps([version("visioncheck"), job.sha256, *with_what]))

@@ -1,0 +1,86 @@
+"""Whose piece a photo shows, and which rig it was taken with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from visioncheck.errors import Refusal, UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.camera.rig import Rig
+    from visioncheck.keep import RigFile
+    from visioncheck.measure import Sighting
+
+
+def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:
+    """Name the sled: as the manifest or the sub-folder says, as the tags in the picture say, or the only one.
+
+    Two that contradict each other are refused: a reading under the wrong sled would look right.
+
+    Parameters
+    ----------
+    tags : iterable of int
+        Numbers of the piece tags in the picture.
+
+    Raises
+    ------
+    UserError
+        Nothing tells, or two tell different things.
+    """
+    tagged = {known.tags[tag]: tag for tag in tags if tag in known.tags}
+    said = {job.sled} if job.sled else set[str]()
+    names = said | set(tagged)
+    if len(names) > 1:
+        ways = [f"tag {tag} is {name}'s" for name, tag in tagged.items()] + [f"it is said to be {n}'s" for n in said]
+        raise UserError(f"{job.label}: {', '.join(ways)}; put it right (visioncheck log tag says whose a tag is).")
+    name = names.pop() if names else known.only
+    if name is None:
+        seen = ", ".join(str(tag) for tag in tags)
+        shows = f"its tag {seen} is in no line of the log's table" if seen else "it shows no piece tag"
+        raise UserError(
+            f"{job.label}: nothing says whose piece this is, {shows}; use log tag, a sub-folder with the sled's name"
+            " or a manifest."
+        )
+    if name not in known.sleds:
+        raise UserError(f"{job.label}: belongs to {name}, whose sled file is not known; give it with --sled.")
+    return name
+
+
+def choose_rig(job: Job, sighting: Sighting, known: Known) -> str | None:
+    """Name the rig of this phone and this sheet; None where no rigs are given at all.
+
+    Raises
+    ------
+    Refusal
+        None fits, or more than one: another print of the same layout cannot be told from the photo.
+    """
+    if job.rig is not None or not known.rigs:
+        return job.rig
+    names = [name for name, file in known.rigs.items() if _fits(file, sighting)]
+    if len(names) == 1:
+        return names[0]
+    exif, (height, width) = sighting.photo.exif, sighting.photo.bgr.shape[:2]
+    phone = " ".join(part for part in (exif.make, exif.model) if part) or "a phone without a name"
+    taken = f"taken with {phone} ({width} x {height} px) on a {sighting.points.field} {sighting.points.paper} sheet"
+    if names:
+        raise Refusal(
+            f"{job.label}: {taken}, for which {' and '.join(names)} fit alike; name its rig in a manifest.", "other-rig"
+        )
+    raise Refusal(f"{job.label}: {taken}, for which no rig is given; survey this phone and sheet.", "other-rig")
+
+
+def _fits(file: RigFile, sighting: Sighting) -> bool:
+    rig, exif, points = file.rig, sighting.photo.exif, sighting.points
+    height, width = sighting.photo.bgr.shape[:2]
+    sheet = (rig.paper, rig.field) == (points.paper, points.field) and set(points.sheet) <= set(rig.sheet)
+    return sheet and (rig.lens.width, rig.lens.height) == (width, height) and _same_phone(rig, exif.make, exif.model)
+
+
+def _same_phone(rig: Rig, make: str | None, model: str | None) -> bool:
+    """Whether nothing that both name differs."""
+    return all(
+        ours is None or theirs is None or ours == theirs for ours, theirs in ((rig.make, make), (rig.model, model))
+    )

@@ -1,0 +1,94 @@
+"""A batch's results: a table for the terminal, CSV for a spreadsheet, JSON lines for programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from typing import TYPE_CHECKING, Any
+
+from rich.table import Table
+from rich.text import Text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from visioncheck.batch.batch import Result
+
+_STYLES = {"refused": "bold red", "measured": "green"}
+
+
+def result_json(result: Result) -> dict[str, Any]:
+    """Write one result: the reading's JSON object, and beside it the file, its sled, state and entry."""
+    own = {"file": str(result.job.path), "sled": result.sled, "state": result.state, "entry": result.entry}
+    return {**own, **{key: value for key, value in result.reading.items() if key not in own}}
+
+
+def write_lines(results: Iterable[Result]) -> str:
+    """Write JSON lines, one object a photo."""
+    return "".join(json.dumps(result_json(result), ensure_ascii=False) + "\n" for result in results)
+
+
+def write_csv(results: Iterable[Result]) -> str:
+    """Write CSV (RFC 4180), one line a photo; empty where nothing applies."""
+    stream = io.StringIO(newline="")
+    writer = csv.DictWriter(stream, list(_row(None)))
+    writer.writeheader()
+    writer.writerows(_row(result) for result in results)
+    return stream.getvalue()
+
+
+def _row(result: Result | None) -> dict[str, Any]:
+    """One line of the CSV; of no result: its headings."""
+    reading = {} if result is None else result.reading
+    error, move = reading.get("fence_error_deg") or {}, reading.get("correction") or {}
+    return {
+        "file": None if result is None else str(result.job.path),
+        "sled": None if result is None else result.sled,
+        "state": None if result is None else result.state,
+        "piece": reading.get("piece"),
+        "tag": reading.get("tag"),
+        "fence_error_deg": error.get("value"),
+        "u_deg": error.get("u"),
+        "dof": error.get("dof"),
+        "expanded_95_deg": error.get("expanded"),
+        "in_per_ft": reading.get("in_per_ft"),
+        "mm_per_m": reading.get("mm_per_m"),
+        "verdict": move.get("verdict"),
+        "advice": move.get("advice"),
+        "end": move.get("end"),
+        "way": move.get("way"),
+        "move_mm": (move.get("move_mm") or {}).get("value"),
+        "flags": " ".join(reading.get("flags", [])),
+        "reason": reading.get("reason"),
+        "entry": None if result is None else result.entry,
+    }
+
+
+def table(results: Iterable[Result]) -> Table:
+    """Lay the results out for the terminal; reasons stand below it, see `reasons`."""
+    found = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+    for heading in ("Photo", "Sled", "Fence error, 95 %", "Tolerance", ""):
+        found.add_column(heading)
+    for result in results:
+        error = result.reading.get("fence_error_deg")
+        found.add_row(
+            Text(result.job.label),
+            Text(result.sled or "?"),
+            Text(f"{error['value']:+.3f}° ± {error['expanded']:.3f}°" if error else "none"),
+            Text((result.reading.get("correction") or {}).get("verdict", "")),
+            Text(result.state, style=_STYLES.get(result.state, "")),
+        )
+    return found
+
+
+def reasons(results: Sequence[Result]) -> list[str]:
+    """Say why photos have no fence error: what was refused, and what is asked."""
+    said = []
+    for result in results:
+        reason = result.reading.get("reason")
+        if reason and result.state != "same photo":
+            # a reason begins with the photo's own name where the photo is at fault
+            start = f"{result.job.path.name}: "
+            said.append(f"{result.job.label}: {str(reason).removeprefix(f'{result.job.label}: ').removeprefix(start)}")
+    return said

@@ -1,0 +1,46 @@
+"""What one worker does with one photo; it runs in a process of its own, here or on another machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.batch.choose import choose_rig, choose_sled
+from visioncheck.errors import UserError
+from visioncheck.keep import Outcome, measure_for_log, refused
+
+if TYPE_CHECKING:
+    from visioncheck.batch.jobs import Job, Known
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What became of one photo: its reading's JSON object, and the names of the sled and rig it was read with."""
+
+    reading: dict[str, Any]
+    sled: str | None = None
+    rig: str | None = None
+
+
+def find(job: Job, known: Known) -> Finding:
+    """Measure one photo with the sled and rig that it belongs to; what the user can mend becomes a refusal."""
+    from visioncheck.measure import sight
+
+    sled = rig = None
+    try:
+        sighting = sight(job.path)
+        sled = choose_sled(job, [tag.id for tag in sighting.points.tags], known)
+        rig = choose_rig(job, sighting, known)
+        rig_file = None if rig is None else known.rigs[rig]
+        outcome = measure_for_log(job.path, known.sleds[sled], rig_file, job.told, sighting)
+        _require_own_tag(job, outcome, known, sled)
+    except UserError as problem:
+        outcome = refused(job.path, problem, told=job.told)
+    return Finding(outcome.reading, sled, rig)
+
+
+def _require_own_tag(job: Job, outcome: Outcome, known: Known, sled: str) -> None:
+    """Refuse a piece that is known by a tag alone when the tag lies beside it: it may be another's."""
+    by_tag_alone = sled not in {job.sled, known.only}
+    if by_tag_alone and outcome.problem is None and known.tags.get(outcome.reading.get("tag", -1)) != sled:
+        raise UserError(f"{job.label}: the tag of {sled} does not lie on the piece; lay it on the piece it belongs to.")

@@ -1,0 +1,176 @@
+"""`visioncheck batch`: many photos of several sleds, each measured once and kept in the log."""
+
+from __future__ import annotations
+
+import functools
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from visioncheck.batch.batch import Result, Run
+    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.keep import Told
+    from visioncheck.log.store import Log
+
+_SOME_REFUSED, _STOPPED = 1, 130
+
+
+def batch(
+    source: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER|MANIFEST.csv", help="A folder of photos, or a table with the column photo."),
+    ],
+    log: Annotated[Path, typer.Option(metavar="LOG", help="The log that the readings are kept in.")],
+    rig: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="RIG.json|FOLDER", help="Rig, or a folder of rigs; may be given again."),
+    ] = None,
+    sled: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="SLED.toml|FOLDER", help="Sled, or a folder of sleds; may be given again."),
+    ] = None,
+    thickness: Annotated[str | None, typer.Option(help="Of the pieces, where no tag tells: 18mm, 3/4in.")] = None,
+    piece: Annotated[str | None, typer.Option(help="corner, panel or strip; otherwise told by its shape.")] = None,
+    fence_edge: Annotated[
+        str | None, typer.Option(help="Edge at the fence as the pictures show it: top, bottom, left, right.")
+    ] = None,
+    cuts: Annotated[int | None, typer.Option(min=2, help="Successive cuts behind strips.")] = None,
+    person: Annotated[str, typer.Option(help="Who took the photos.")] = "",
+    output: Annotated[
+        list[Path] | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Also write the results: a .csv or .jsonl file, or both."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON lines in place of the table.")] = False,
+    workers: Annotated[int | None, typer.Option(min=1, help="Photos at a time; otherwise one for each core.")] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Measure on this Dask scheduler's workers: tcp://host:8786.")
+    ] = None,
+) -> None:
+    """Measure many photos of several sleds: what is new or changed since the last time.
+
+    Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
+    or by the manifest (columns photo, sled, rig, thickness, piece, fence_edge, cuts, person, note, adjusted, time).
+    """
+    outputs = _outputs(output or [])
+
+    from visioncheck.keep import read_told
+    from visioncheck.log.store import Log
+
+    told = read_told(thickness, piece, fence_edge, cuts)
+    with Log.open(log, create=True) as open_log:
+        jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
+        results, stopped = _measure(open_log, jobs, known, workers, cluster)
+    for path, write in outputs:
+        _write(path, write(results))
+    _say(results, as_json=as_json)
+    refused = sum(result.state == "refused" for result in results)
+    _say_sum(results, len(jobs), log)
+    if stopped:
+        raise typer.Exit(_STOPPED)
+    if refused:
+        raise typer.Exit(_SOME_REFUSED)
+
+
+def _outputs(paths: Sequence[Path]) -> list[tuple[Path, Callable[[Sequence[Result]], str]]]:
+    """Everything that can be wrong with the outputs is said before the long work."""
+    for path in paths:
+        if path.suffix.lower() not in {".csv", ".jsonl"}:
+            raise UserError(f"{path} must end in .csv or .jsonl")
+        if path.is_dir() or not os.access(path.parent if path.parent.exists() else Path(), os.W_OK):
+            raise UserError(f"cannot write {path}; choose another place")
+
+    from visioncheck.batch.results import write_csv, write_lines
+
+    return [(path, write_csv if path.suffix.lower() == ".csv" else write_lines) for path in paths]
+
+
+def _write(path: Path, text: str) -> None:
+    from visioncheck.files import write_whole
+
+    write_whole(path, text.encode())
+
+
+def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
+    """Take the sleds given, and those that the log knows beside them."""
+    from visioncheck.batch.jobs import Known, read_rigs, read_sleds
+    from visioncheck.keep import sled_in_log
+
+    given = read_sleds(sleds)
+    kept = {name: sled_in_log(log, name) for name in log.sleds() if name not in given}
+    only = next(iter(given)) if len(given) == 1 else None
+    return Known({**given, **{name: file for name, file in kept.items() if file}}, log.tags(), read_rigs(rigs), only)
+
+
+def _jobs(source: Path, log: Log, known: Known, told: Told, person: str) -> tuple[list[Job], Known]:
+    from visioncheck.batch.jobs import folder_jobs, manifest_jobs
+
+    if source.is_dir():
+        return folder_jobs(source, known, told, person, leave_out=log.folder), known
+    if not source.exists():
+        raise UserError(f"{source}: there is no such folder or file; check the name")
+    if source.suffix.lower() != ".csv":
+        raise UserError(f"{source} is neither a folder nor a .csv manifest; for single photos use measure --log")
+    return manifest_jobs(source, known, told, person)
+
+
+def _measure(
+    log: Log, jobs: list[Job], known: Known, workers: int | None, cluster: str | None
+) -> tuple[list[Result], bool]:
+    """Measure what is left, with a bar; results in the order of the jobs, and whether Ctrl-C stopped it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from visioncheck.batch.batch import measure, settle
+    from visioncheck.batch.run import cores, run_here, run_on_cluster, stop_on_interrupt
+
+    left, results = settle(log, jobs, known)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with stop_on_interrupt() as stop, Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        run: Run = (
+            functools.partial(run_on_cluster, address=cluster, stop=stop)
+            if cluster
+            else functools.partial(run_here, workers=workers or cores(), stop=stop)
+        )
+        task = bar.add_task("Measuring", total=len(left))
+        for result in measure(log, left, known, run):
+            results.append(result)
+            bar.advance(task)
+            if stop():
+                bar.update(task, description="Stopping: those under way are finished and kept")
+        stopped = stop()
+    order = {job.label: number for number, job in enumerate(jobs)}
+    return sorted(results, key=lambda result: order[result.job.label]), stopped
+
+
+def _say(results: Sequence[Result], *, as_json: bool) -> None:
+    from rich.console import Console
+
+    from visioncheck.batch.results import reasons, table, write_lines
+
+    if as_json:
+        typer.echo(write_lines(results), nl=False)
+    else:
+        Console(highlight=False).print(table(results))
+    for reason in reasons(results):
+        typer.echo(f"visioncheck: {reason}", err=True)
+
+
+def _say_sum(results: Sequence[Result], photos: int, log: Path) -> None:
+    states = [result.state for result in results]
+    counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+    missing = photos - len(results)
+    if missing:
+        counts.append(f"{missing} not yet: run it again for the rest")
+    typer.echo(f"{photos} photos: {', '.join(counts)}. The readings are in the log {log}.", err=True)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command()(batch)
