@@ -23,7 +23,7 @@ from visioncheck.reading.quarter_turn import (
 )
 
 # an offcut 110 x 94 mm, its corners 89.8 to 90.2 degrees
-PIECE = np.array([[0.0, 0.0], [110.0, 0.1], [109.7, 94.3], [-0.4, 94.0]])
+PIECE = np.array([[0.0, 0.0], [-0.4, 94.0], [109.7, 94.3], [110.0, 0.1]])
 PRINT = np.eye(2) + np.array([[0.0065, -0.0008], [-0.0008, -0.0014]])  # a home print: +0.65 %, -0.14 %, sheared
 
 small = st.floats(-0.008, 0.008)

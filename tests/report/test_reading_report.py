@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -16,8 +17,9 @@ from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
 from visioncheck.correction.correct import correct
 from visioncheck.flags import FLAGS, flag
 from visioncheck.photo.orientation import upright
+from visioncheck.quantity import Quantity
 from visioncheck.report.as_json import reading_json, refused_json
-from visioncheck.report.lines import budget_lines, reading_lines
+from visioncheck.report.lines import reading_lines
 from visioncheck.report.picture import draw_reading
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
@@ -99,14 +101,21 @@ def test_lines_ask_when_the_sign_is_not_known() -> None:
     assert not {"Fence", "Move", "Do"} & set(said)
 
 
-def test_budget_is_sorted_with_shares_of_the_variance() -> None:
-    lines = budget_lines(corner_piece().budget)
-    assert [line.label for line in lines] == ["print survey", "edge", "together"]
-    # 16² : 12² = 64 % : 36 %, root of the sum 20
-    assert lines[0].text.endswith("64 %")
-    assert lines[1].text.endswith("36 %")
-    assert lines[0].text.count("█") == 15
-    assert lines[2].text == "0.0020°"
+def test_size_near_zero_has_no_lower_end() -> None:
+    # JCGM 101, 9.4: first order would say 0.001 ± 0.004
+    near = replace(strip(), fence_error_size=Quantity(0.001, 0.002, "deg"))
+    said = {line.label: line.text for line in reading_lines(near, SLED)}
+    assert said["Size"].startswith("0.001°, at most 0.004°")
+    assert said["Verdict"].startswith("inside")
+    found = reading_json(near)["fence_error_size_deg"]
+    assert 0 <= found["low"] < 1e-4
+    assert found["high"] == pytest.approx(0.0043, abs=2e-4)
+
+
+def test_size_far_from_zero_has_both_ends_and_a_verdict_without_its_sign() -> None:
+    said = {line.label: line.text for line in reading_lines(strip(), SLED)}
+    assert said["Size"].startswith("0.030°, between 0.028° and 0.032°")
+    assert said["Verdict"].startswith("outside the tolerance")
 
 
 def test_picture_shows_edges_where_they_are(tmp_path: Path) -> None:
