@@ -25,12 +25,12 @@ class Print:
     sheet: int = 0
 
 
-def home_print(rng, paper="a4", sheet=0, place=(0.0, 0.0), turn_deg=0.0, scale=1.0):
-    """Wrong in scale, shear and shape, slightly wavy: standard deviations 0.3 %, 0.1 %, 0.04 mm and 0.04 mm."""
+def home_print(rng, paper="a4", sheet=0, place=(0.0, 0.0), turn_deg=0.0, scale=1.0, stretch=0.003, shear=0.001):
+    """Wrong in scale (`stretch`), shear and shape, slightly wavy; shape and wave by 0.04 mm, standard deviations."""
     nominal = layout_of(paper).saddles_mm
     centred = nominal - nominal.mean(axis=0)
     a, b = (centred / np.abs(centred).max(axis=0)).T
-    linear = scale * np.eye(2) + np.diag(rng.normal(0, 0.003, 2)) + np.array([[0, rng.normal(0, 0.001)], [0, 0]])
+    linear = scale * np.eye(2) + np.diag(rng.normal(0, stretch, 2)) + np.array([[0, rng.normal(0, shear)], [0, 0]])
     shapes = np.stack([a * a, a * b, b * b, a**3, b**3], axis=1)
     flat = centred @ linear.T + shapes @ rng.normal(0, 0.04, (5, 2)) + nominal.mean(axis=0)
     turn = np.radians(turn_deg)

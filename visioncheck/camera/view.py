@@ -139,7 +139,7 @@ class PlaneView:
     `theta` is the homography's eight numbers (row by row, the ninth is 1) from table mm to the
     undistorted pixel offsets from the lens's centre in units of the focal length, then the lens terms.
     The lens's focal length serves for the camera's foot and height alone. The print's numbers are the errors that
-    a home print may have, in their standard deviations.
+    a home print may have, in their standard deviations; its scale is among them.
     """
 
     lens: Lens
@@ -147,7 +147,7 @@ class PlaneView:
     foot_mm: Array
     height_mm: float
     covariances: Mapping[str, Array] = field(default_factory=dict)
-    scale_u_rel: float = 0.004
+    scale_u_rel: float = 0.0
     print_gain: Array = field(default_factory=lambda: np.zeros((16, 0)))
 
     @property

@@ -1,0 +1,229 @@
+"""An invented workshop on the computer: prints, a phone, surveys and sawn pieces, down to edge stations with noise.
+
+Nothing is rendered: target points and edge stations are put where light would put them, and the program's own survey,
+views and readings take it from there. Sizes of the errors are those of home prints and sawn edges as measured on the
+computed photos (`python -m tests.accuracy`), unless said otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.signal import lfilter
+
+from tests.camera.scene import HEIGHT, LENS, WIDTH, Print, home_print, photograph, pose, survey_photos
+from visioncheck.camera.rig import Rig
+from visioncheck.camera.solve import plane_view, rigid_view
+from visioncheck.camera.survey import survey
+from visioncheck.edges.trace import Trace
+from visioncheck.quantity import Quantity
+from visioncheck.reading.piece import Piece, read_piece
+from visioncheck.target.layout import layout_of
+
+if TYPE_CHECKING:
+    from visioncheck.camera.view import RigidView, View
+
+MIDDLE_MM = np.array([105.0, 148.5])
+FOCAL_35MM = 26.0
+"""What the invented phone writes into EXIF: rounded, and about 1 % off."""
+REFOCUS_SD = np.array([2.0, 1.0, 1.0, 5e-4, 1e-3, 3e-5, 3e-5, 0.0])
+"""f, cx, cy (px), k1, k2, p1, p2, k3: how far the lens moves from photo to photo; an assumption."""
+RELAID_SD_MM = 0.012
+"""The sheet does not lie quite as it lay when it was surveyed."""
+SHADE_SD_MM = 0.008
+"""How far shading and grain pull an edge at either end."""
+HALO_SD_MM = 0.012
+"""How far a phone's tone curve moves every edge outwards."""
+ROCK_SD_MM = 0.01
+"""How far the top face's ends stand off parallel to the sheet."""
+THICKNESS_U_MM = 0.3
+NOISE_PX = 0.12
+ROUGH_SD_MM = 0.02
+TRIM_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One sawn edge: from corner to corner it should be straight.
+
+    Attributes
+    ----------
+    rough_mm, correlation_mm : float
+        Standard deviation and correlation length of its roughness.
+    bow_mm : float
+        Sagitta, positive to the outside.
+    torn : tuple of float
+        Start and end, as parts of the length, of what is torn out; empty where nothing is.
+    """
+
+    rough_mm: float
+    correlation_mm: float
+    bow_mm: float = 0.0
+    torn: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Workpiece:
+    """Corners (4, 2) mm as the fence made them, listed as outlines are (outside at (-y, x) of each side)."""
+
+    kind: str
+    corners_mm: np.ndarray
+    thickness_mm: float
+    cuts: tuple[Cut, Cut, Cut, Cut]
+    error_deg: float
+
+    @property
+    def angles_deg(self) -> np.ndarray:
+        """Interior angles."""
+        forth = np.roll(self.corners_mm, -1, axis=0) - self.corners_mm
+        back = np.roll(self.corners_mm, 1, axis=0) - self.corners_mm
+        cosine = np.sum(forth * back, axis=1) / np.linalg.norm(forth, axis=1) / np.linalg.norm(back, axis=1)
+        return np.degrees(np.arccos(cosine))
+
+
+def rig_of_user(seed: int) -> tuple[Print, Rig]:
+    """A print and its survey of eight photos, with the ruled length as a rule is read."""
+    rng = np.random.default_rng(seed)
+    printed = home_print(rng, stretch=0.0035, shear=0.0015)
+    # ink and paper: each point on its own
+    printed = Print(printed.points_mm + rng.normal(0, 0.004, printed.points_mm.shape) * [1, 1, 0])
+    photos = survey_photos([printed], rng)
+    first, last = layout_of("a4").ruled_points
+    ruled_mm = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first])) + rng.normal(0, 0.15)
+    found = survey(photos, WIDTH, HEIGHT, ruled_mm)
+    rig = Rig(
+        found.lens, "a4", "light", found.sheet, found.index, found.points_mm, found.covariance, found.scale_u_rel,
+        ruled_mm, found.residual_px, len(photos), None, None, None, "",
+    )  # fmt: skip
+    return printed, rig
+
+
+def sawn_piece(kind: str, rng: np.random.Generator) -> Workpiece:
+    """A corner offcut, a panel cut all round or a strip, lying anywhere, at any angle."""
+    error = rng.normal(0, 0.1)
+    if kind == "panel":
+        angles = np.array([90 - 3 * error, 90 + error, 90 + error])
+        sides = rng.uniform(90, 125, 2)
+    elif kind == "strip":
+        angles = np.array([90.0, 90.0, 90.0]) + rng.normal(0, 0.2, 3)
+        sides = np.array([rng.uniform(150, 200), rng.uniform(25, 40)])
+    else:
+        # two sawmill edges, off by tenths
+        angles = np.array([90 + error, *(90 + rng.normal(0, 0.3, 2))])
+        sides = np.array([rng.uniform(80, 120), rng.uniform(80, 150)])
+    corners = _quadrilateral(sides, angles)
+    turn = rng.uniform(0, 2 * np.pi)
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    corners = (corners - corners.mean(axis=0)) @ axes.T + MIDDLE_MM + rng.uniform(-12, 12, 2)
+    return Workpiece(kind, corners, rng.uniform(12, 25), tuple(_cut(rng) for _ in range(4)), error)
+
+
+def _quadrilateral(sides: np.ndarray, angles_deg: np.ndarray) -> np.ndarray:
+    """Corners 0 … 3 from the sides 0-1 and 3-0 and the interior angles at the corners 0, 1 and 3."""
+    a0, a1, a3 = np.radians(angles_deg)
+    second, fourth = np.array([sides[0], 0.0]), sides[1] * np.array([np.cos(a0), -np.sin(a0)])
+    from_second = np.array([-np.cos(a1), -np.sin(a1)])
+    from_fourth = np.array([np.cos(np.pi - a0 - a3), np.sin(np.pi - a0 - a3)])
+    reach = np.linalg.solve(np.column_stack([from_second, -from_fourth]), fourth - second)
+    return np.array([np.zeros(2), second, second + reach[0] * from_second, fourth])
+
+
+def _cut(rng: np.random.Generator) -> Cut:
+    rough, correlation = ROUGH_SD_MM * np.exp(rng.normal(0, 0.25)), np.exp(rng.normal(0, 0.3))
+    kind = rng.random()
+    if kind < 0.1:
+        return Cut(rough, correlation, bow_mm=rng.choice([-1, 1]) * rng.uniform(0.03, 0.12))
+    if kind < 0.2:
+        return Cut(0.7 * rough, rng.uniform(4, 8))
+    if kind < 0.3:
+        start = rng.uniform(0, 0.85)
+        return Cut(rough, correlation, torn=(start, start + rng.uniform(0.03, 0.12)))
+    return Cut(rough, correlation)
+
+
+def sawn_off_mm(cut: Cut, at: np.ndarray, length: float, rng: np.random.Generator) -> np.ndarray:
+    """How far the real edge stands outside its straight line at places `at` (rising, evenly spaced)."""
+    pitch = at[1] - at[0]
+    phi = np.exp(-pitch / cut.correlation_mm)
+    kicks = rng.normal(0, cut.rough_mm * np.sqrt(1 - phi**2), len(at))
+    kicks[0] = rng.normal(0, cut.rough_mm)
+    off = lfilter([1.0], [1.0, -phi], kicks)
+    x = 2 * at / length - 1
+    off += cut.bow_mm * (1 - x**2 - 2 / 3)
+    if cut.torn:
+        inside = (at > cut.torn[0] * length) & (at < cut.torn[1] * length)
+        off[inside] -= rng.uniform(0.1, 0.8)
+    return off
+
+
+def shoot_piece(piece: Workpiece, printed: Print, rig: Rig | None, rng: np.random.Generator) -> Piece:
+    """Photograph the piece on the print and read its four edges, with a rig or without."""
+    lens = LENS.with_terms(LENS.terms + rng.normal(0, 1, 8) * REFOCUS_SD)
+    camera = pose(rng.uniform(0, 18), rng.uniform(0, 360), rng.uniform(0, 360), MIDDLE_MM, rng.uniform(400, 480), lens)
+    lying = Print(printed.points_mm + np.outer(_relaid(printed.points_mm, rng), [0, 0, 1.0]))
+    shadow = camera.to_table(camera.to_image(piece.corners_mm, piece.thickness_mm))
+    points = photograph(camera, [lying], rng, keep=lambda at: _outside(at[:, :2], shadow))
+    if rig is None:
+        view: View = plane_view(points, WIDTH, HEIGHT, FOCAL_35MM, "photo").view
+    else:
+        view = rigid_view(points, rig, "photo").view
+    halo = rng.normal(0, HALO_SD_MM)
+    rock = rng.normal(0, ROCK_SD_MM, 2) / 60
+    traces = tuple(_trace(piece, k, (halo, rock), camera, view, rng) for k in range(4))
+    told_mm = piece.thickness_mm + rng.normal(0, 0.3)
+    return read_piece(view, traces, Quantity(told_mm, 0.3, "mm"))
+
+
+def _relaid(points_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    a, b = rng.uniform(0, 2 * np.pi, 2)
+    along = rng.uniform(0, 2 * np.pi)
+    ways = points_mm[:, :2] @ np.array([[np.cos(along), -np.sin(along)], [np.sin(along), np.cos(along)]])
+    return 2 * RELAID_SD_MM * np.sin(ways[:, 0] / 50 + a) * np.cos(ways[:, 1] / 60 + b)
+
+
+def _outside(points_mm: np.ndarray, corners_mm: np.ndarray) -> np.ndarray:
+    run = np.roll(corners_mm, -1, axis=0) - corners_mm
+    normals = np.column_stack([-run[:, 1], run[:, 0]]) / np.linalg.norm(run, axis=1)[:, None]
+    off = np.einsum("nki,ki->nk", points_mm[:, None] - corners_mm, normals)
+    return off.max(axis=1) > 3.0
+
+
+def _trace(
+    piece: Workpiece,
+    k: int,
+    lie: tuple[float, np.ndarray],
+    camera: RigidView,
+    view: View,
+    rng: np.random.Generator,
+) -> Trace:
+    """Stations of edge k one pixel apart: the real edge through the real camera, back through the program's view."""
+    halo, rock = lie
+    start, end = piece.corners_mm[k], piece.corners_mm[(k + 1) % 4]
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    normal = np.array([-along[1], along[0]])
+    pixel_mm = camera.height_mm / camera.lens.f_px
+    at = np.arange(TRIM_MM, length - TRIM_MM, pixel_mm)
+    off = sawn_off_mm(piece.cuts[k], at, length, rng)
+    ends = rng.normal(0, SHADE_SD_MM, 2)
+    off = off + halo + np.interp(at, [0, length], ends)
+    edge = start + at[:, None] * along + off[:, None] * normal
+    top = -piece.thickness_mm + (edge - MIDDLE_MM) @ rock
+    pixels = camera.project(np.column_stack([edge, top]))
+    across = camera.project(np.column_stack([edge + 0.01 * normal, top])) - pixels
+    across /= np.linalg.norm(across, axis=1)[:, None]
+    pixels = pixels + (NOISE_PX * _shared(len(at), rng))[:, None] * across
+    seen = rng.random(len(at)) > 0.1
+    outward = view.to_table(pixels[[0]] + across[[0]]) - view.to_table(pixels[[0]])
+    return Trace(
+        view.to_table(pixels[seen]), rng.uniform(0.7, 1.3, int(seen.sum())), 15.0, 1.0, pixel_mm,
+        (outward / np.linalg.norm(outward))[0], arris_clear=True,
+    )  # fmt: skip
+
+
+def _shared(count: int, rng: np.random.Generator) -> np.ndarray:
+    """Unit noise that neighbouring stations share, as their windows overlap."""
+    noise = rng.normal(0, 1, count + 1)
+    return (noise[1:] + noise[:-1]) / np.sqrt(2)
