@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from visioncheck.reading.line import fit_line_ols, fit_polynomial
+from visioncheck.reading.line import fit_polynomial
 
 HERE = Path(__file__).parent
 NUMBER = r"(-?\d*\.?\d+(?:E[+-]?\d+)?)"
@@ -56,9 +56,21 @@ def test_certified_values_to_nine_digits(name, points, degree, through_origin):
 def test_norris_covariance():
     # not certified by NIST; computed in exact rational arithmetic
     _, _, x, y = read("Norris")
-    fit = fit_line_ols(x, y)
+    fit = fit_polynomial(x, y, 1)
     assert fit.covariance[0, 1] == pytest.approx(-7.74327536339e-05, rel=1e-9)
     assert fit.covariance[0, 1] / np.prod(fit.sd) == pytest.approx(-0.773828082088, rel=1e-9)
+
+
+def test_weights_count_as_repeated_points():
+    # derived: a whole-numbered weight is the same point read so many times
+    _, _, x, y = read("Norris")
+    times = np.arange(x.size) % 3 + 1
+    weighted = fit_polynomial(x, y, 1, weights=times)
+    repeated = fit_polynomial(np.repeat(x, times), np.repeat(y, times), 1)
+    assert weighted.coefficients == pytest.approx(repeated.coefficients, rel=1e-10)
+    assert weighted.inverse_normal == pytest.approx(repeated.inverse_normal, rel=1e-9)
+    assert weighted.rss == pytest.approx(repeated.rss, rel=1e-9)
+    assert weighted.r_squared == pytest.approx(repeated.r_squared, rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -114,12 +114,6 @@ def draw(
     return np.asarray(model(x[:, None] + sample.T), float)
 
 
-def symmetric_interval(sample: ArrayLike, level: float = 0.95) -> tuple[float, float]:
-    """Coverage interval with equal probability on both sides (JCGM 101, 7.7)."""
-    low, high = np.quantile(np.asarray(sample, float), [(1 - level) / 2, (1 + level) / 2])
-    return float(low), float(high)
-
-
 def shortest_interval(sample: ArrayLike, level: float = 0.95) -> tuple[float, float]:
     """Shortest coverage interval (JCGM 101, 7.7.4): the right one near a bound such as zero."""
     ordered = np.sort(np.asarray(sample, float))

@@ -7,6 +7,7 @@ person reads every piece the same number of times; the spread is split into repe
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,12 +119,13 @@ def gauge_study(readings: ArrayLike) -> GaugeStudy:
         raise ValueError("a study needs at least 2 pieces, each read at least twice by each person")
     pieces, persons, trials = y.shape
     table = _anova(y)
-    ms_repeat = table.ss_repeat / table.dof_repeat
-    ms_interaction = table.ss_interaction / table.dof_interaction if table.dof_interaction else ms_repeat
-    repeat_dof = table.dof_repeat
+    sums, dofs = [table.ss_repeat], [table.dof_repeat]
     if table.pooled:
-        repeat_dof += table.dof_interaction
-        ms_repeat = ms_interaction = (table.ss_repeat + table.ss_interaction) / repeat_dof
+        sums, dofs = [*sums, table.ss_interaction], [*dofs, table.dof_interaction]
+    repeat, repeat_dof = pooled_sd(sums, dofs)
+    ms_repeat = ms_interaction = repeat**2
+    if not table.pooled:
+        ms_interaction = table.ss_interaction / table.dof_interaction
     ms_piece = table.ss_piece / table.dof_piece
     ms_person = table.ss_person / table.dof_person if table.dof_person else ms_interaction
     return GaugeStudy(
@@ -131,7 +133,7 @@ def gauge_study(readings: ArrayLike) -> GaugeStudy:
         persons=persons,
         trials=trials,
         anova=table,
-        repeat=math.sqrt(ms_repeat),
+        repeat=repeat,
         repeat_dof=repeat_dof,
         person=_component(ms_person, ms_interaction, pieces * trials),
         interaction=_component(ms_interaction, ms_repeat, trials),
@@ -170,22 +172,22 @@ def _anova(y: Floats) -> Anova:
     )
 
 
-def pooled_sd(sums_of_squares: ArrayLike, dofs: ArrayLike) -> tuple[float, float]:
+def pooled_sd(sums_of_squares: Sequence[float], dofs: Sequence[int]) -> tuple[float, int]:
     """Pool standard deviations of several groups (NIST/SEMATECH *e-Handbook of Statistical Methods*, 2.4.4).
 
     Parameters
     ----------
-    sums_of_squares : (n,) array_like
+    sums_of_squares : (n,) sequence of float
         Of each group about its own mean.
-    dofs : (n,) array_like
+    dofs : (n,) sequence of int
         Degrees of freedom of each group.
 
     Returns
     -------
-    sd, dof : float
+    sd : float
+    dof : int
     """
-    dof = float(np.sum(dofs))
-    return math.sqrt(float(np.sum(sums_of_squares)) / dof), dof
+    return math.sqrt(math.fsum(sums_of_squares) / sum(dofs)), sum(dofs)
 
 
 def photos_to_average(study: GaugeStudy, tolerance: float, share: float = _SHARE_OF_TOLERANCE) -> int | None:

@@ -28,18 +28,18 @@ _ROUGH_SHARES = (0.3, 0.6, 0.8, 0.9, 0.96, 1.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PolynomialFit:
-    """Ordinary least squares of ``y = b0 + b1 x + …`` (or without b0).
+    """Least squares of ``y = b0 + b1 x + …`` (or without b0).
 
     Parameters
     ----------
     coefficients : (p,) array
         In rising powers of x; through the origin the first stands for x itself.
-    covariance : (p, p) array
-        Their covariance, scaled by the residuals.
+    inverse_normal : (p, p) array
+        Their covariance for a point of weight 1 and standard deviation 1.
     residual_sd : float
-        Standard deviation of the residuals, in y's unit.
+        Standard deviation of the residuals (of a point of weight 1), in y's unit.
     rss : float
-        Sum of squared residuals.
+        Weighted sum of squared residuals.
     r_squared : float
         Share of the variation explained; about the mean, or about zero through the origin.
     dof : int
@@ -49,12 +49,17 @@ class PolynomialFit:
     """
 
     coefficients: Floats
-    covariance: Floats
+    inverse_normal: Floats
     residual_sd: float
     rss: float
     r_squared: float
     dof: int
     first_power: int
+
+    @property
+    def covariance(self) -> Floats:
+        """Of the coefficients, (p, p), scaled by the residuals."""
+        return self.residual_sd**2 * self.inverse_normal
 
     @property
     def sd(self) -> Floats:
@@ -67,8 +72,10 @@ class PolynomialFit:
         return float(basis @ self.coefficients), math.sqrt(float(basis @ self.covariance @ basis))
 
 
-def fit_polynomial(x: ArrayLike, y: ArrayLike, degree: int, *, through_origin: bool = False) -> PolynomialFit:
-    """Fit a polynomial by ordinary least squares.
+def fit_polynomial(
+    x: ArrayLike, y: ArrayLike, degree: int, *, weights: ArrayLike | None = None, through_origin: bool = False
+) -> PolynomialFit:
+    """Fit a polynomial by least squares.
 
     The abscissae are centred and scaled before the orthogonal factorisation and the coefficients
     carried back afterwards: raw powers of x lose most of their digits.
@@ -79,6 +86,8 @@ def fit_polynomial(x: ArrayLike, y: ArrayLike, degree: int, *, through_origin: b
         The points.
     degree : int
         Highest power of x.
+    weights : (n,) array_like, optional
+        Inverse variances up to a common factor; without them all 1.
     through_origin : bool
         Leave the constant out (and x uncentred, as it must be then).
 
@@ -94,17 +103,20 @@ def fit_polynomial(x: ArrayLike, y: ArrayLike, degree: int, *, through_origin: b
         raise ValueError(f"{x.size} points do not support {parameters} parameters")
     centre = 0.0 if through_origin else float(x.mean())
     scale = float(np.abs(x - centre).max())
-    design = ((x - centre) / scale)[:, None] ** np.arange(first, degree + 1)
+    root_weight = np.ones_like(x) if weights is None else np.sqrt(np.asarray(weights, float))
+    design = root_weight[:, None] * ((x - centre) / scale)[:, None] ** np.arange(first, degree + 1)
+    seen = root_weight * y
     q, r = np.linalg.qr(design)
     inverse = np.linalg.inv(r)
     back = _carry_back(centre, scale, degree)[first:, first:]
-    residuals = y - q @ (q.T @ y)
+    residuals = seen - q @ (q.T @ seen)
     rss, dof = float(residuals @ residuals), x.size - parameters
-    total = float(y @ y) if through_origin else float(((y - y.mean()) ** 2).sum())
+    level = 0.0 if through_origin else float(root_weight @ seen) / float(root_weight @ root_weight)
+    total = float(((seen - level * root_weight) ** 2).sum())
     root = back @ inverse
     return PolynomialFit(
-        coefficients=root @ (q.T @ y),
-        covariance=rss / dof * root @ root.T,
+        coefficients=root @ (q.T @ seen),
+        inverse_normal=root @ root.T,
         residual_sd=math.sqrt(rss / dof),
         rss=rss,
         r_squared=1 - rss / total if total > 0 else 1.0,
@@ -120,11 +132,6 @@ def _carry_back(centre: float, scale: float, degree: int) -> Floats:
         for k in range(power + 1):
             matrix[k, power] = math.comb(power, k) * (-centre) ** (power - k) / scale**power
     return matrix
-
-
-def fit_line_ols(x: ArrayLike, y: ArrayLike) -> PolynomialFit:
-    """Ordinary least squares of ``y = a + b x`` with the covariance of (a, b)."""
-    return fit_polynomial(x, y, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -368,12 +375,9 @@ def bow(line: Line) -> Quantity:
     Positive when the middle lies on the side that the normal points to. Its uncertainty keeps the
     correlation of what the parabola leaves over.
     """
-    x = line.along / (line.length / 2)
-    basis = np.stack([np.ones_like(x), x, x**2], axis=1)
-    weight = line.robust_weight
-    normal_matrix = np.linalg.inv(basis.T @ (basis * weight[:, None]))
-    coefficients = normal_matrix @ (basis.T @ (weight * line.residuals))
-    left = line.residuals - basis @ coefficients
+    x, weight = line.along / (line.length / 2), line.robust_weight
+    fit = fit_polynomial(x, line.residuals, 2, weights=weight)
+    left = line.residuals - np.polynomial.polynomial.polyval(x, fit.coefficients)
     (repeat,) = _repeats(line.along, weight * left, (2,), 1.0)
-    variance = float(weight @ left**2 / weight.sum()) * repeat.scale
-    return Quantity(-float(coefficients[2]), math.sqrt(variance * float(normal_matrix[2, 2])), "mm", repeat.dof)
+    variance = fit.rss / float(weight.sum()) * repeat.scale * float(fit.inverse_normal[2, 2])
+    return Quantity(-float(fit.coefficients[2]), math.sqrt(variance), "mm", repeat.dof)
