@@ -11,18 +11,20 @@ from markupsafe import Markup
 
 from visioncheck.log import chart
 from visioncheck.photo.orientation import upright
+from visioncheck.report.budget import better_lines
 from visioncheck.report.lines import degrees
 from visioncheck.report.pages import data_uri
 from visioncheck.report.picture import render_reading
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from visioncheck.correction.correct import Correction
     from visioncheck.correction.sled import Sled
     from visioncheck.log.trend import Point
     from visioncheck.photo.load import Photo
     from visioncheck.reading.model import Reading
+    from visioncheck.report.budget import Budget
     from visioncheck.units import UnitWorld
 
 _PHOTO_PX = 800
@@ -37,6 +39,7 @@ _TOKENS = {
     chart.ODD: "odd",
     chart.PAPER: "card",
     chart.GRID: "grid",
+    "#000000": "ink",  # what the drawing library draws unasked
 }
 
 
@@ -73,10 +76,11 @@ class BudgetPart:
 
 @dataclass(frozen=True, slots=True)
 class BudgetView:
-    """A budget for a page, the largest part first."""
+    """A budget for a page, the largest part first, and what would make it smaller."""
 
     parts: tuple[BudgetPart, ...]
     together: str
+    advice: tuple[str, ...]
 
 
 def chart_view(
@@ -116,6 +120,8 @@ def _inline(svg: str, prefix: str) -> Markup:
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
+    # a style inside a drawing counts for the whole page; the stylesheet has it for charts alone
+    svg = re.sub(r"<style.*?</style>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{prefix}-", svg)
     svg = re.sub(r'(?<=style=")[^"]*', _with_tokens, svg)
     # the drawing library escapes every text that it is given
@@ -160,22 +166,22 @@ def photo_words(reading: Reading, correction: Correction | None) -> str:
     return "; ".join(said) + "."
 
 
-def budget_view(budget: Mapping[str, float]) -> BudgetView | None:
+def budget_view(budget: Budget, *, surveyed: bool, turned: bool) -> BudgetView:
     """Make a budget ready for a page.
 
     Parameters
     ----------
-    budget : mapping of str to float
-        Standard uncertainty by source, deg; taken as independent (JCGM 100:2008, 5.1.2).
+    budget : Budget
+        Of the fence error.
+    surveyed, turned : bool
+        Whether there was a rig, and a second photo of the turned piece; sets the advice.
     """
-    total = sum(u * u for u in budget.values())
-    if not total > 0:
-        return None
     parts = tuple(
-        BudgetPart(source, f"{u:.4f}°", round(100 * u * u / total, 1), f"{100 * u * u / total:.0f} %")
-        for source, u in sorted(budget.items(), key=lambda item: -item[1])
+        BudgetPart(source, f"{budget.parts[source]:.4f}{budget.unit}", round(100 * share, 1), f"{100 * share:.0f} %")
+        for source, share in budget.shares
     )
-    return BudgetView(parts, f"{total**0.5:.4f}°")
+    advice = tuple(line.text for line in better_lines(budget, surveyed=surveyed, turned=turned))
+    return BudgetView(parts, f"{budget.u:.4f}{budget.unit}", advice)
 
 
 def _plain(photo: Photo) -> bytes:

@@ -265,8 +265,8 @@ def _draw_fence(
     out = _outward(start, end, centre)
     forward = out if sled and sled.fence_side == "front" else -out
     right = np.array([-forward[1], forward[0]])
-    # a fence is longer than a strip is wide, and its ends and the arrow need room beside each other
-    half = max(0.5 * float(np.linalg.norm(end - start)), _LEAST_FENCE_PX / 2)
+    # its ends keep clear of the corners' labels; but it is longer than a strip is wide, and has room for the arrow
+    half = max(0.5 * float(np.linalg.norm(end - start)) - 50, _LEAST_FENCE_PX / 2)
     middle = (start + end) / 2
     # beside the work, and so far inside the picture that an arrow has room there
     middle = middle + min(118 + 50 * abs(out[0]), max(_ARROW_PX, _room(axes, middle, out) - _ARROW_PX - 10)) * out

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from visioncheck.log.chart import adjustment_words, chart_alternative
 from visioncheck.log.trend import Trend, assess, points_of
 from visioncheck.log.words import date_words, signed_words, trend_words
 from visioncheck.photo.load import load_photo
+from visioncheck.report.budget import Budget
 from visioncheck.report.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
 from visioncheck.report.from_json import quantity_of, reading_of
 from visioncheck.report.pages import render_page
@@ -269,9 +271,13 @@ def _basis(facts: _Facts) -> str:
 def _budget(entry: Entry) -> BudgetView | None:
     """Take the budget over to the fence error: a strip's is that of its taper, a multiple of it."""
     reading, error = entry.reading, entry.fence_error
-    taper = quantity_of(reading.get("taper_deg"), "deg")
-    share = error.u / taper.u if error and taper else 1.0
-    return budget_view({source: u * share for source, u in (reading.get("budget_deg") or {}).items()})
+    parts = reading.get("budget_deg") or {}
+    budget = Budget("fence error", "°", parts, error.dof if error else math.inf)
+    if error is None or not budget.u > 0:
+        return None
+    if "taper_deg" in reading:
+        budget = replace(budget, parts={source: u * error.u / budget.u for source, u in parts.items()})
+    return budget_view(budget, surveyed="no-rig" not in _flags(entry), turned="turned" in reading)
 
 
 def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:

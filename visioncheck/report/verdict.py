@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from visioncheck.correction.words import Line, describe, error_words
+from visioncheck.correction.words import Line, describe, error_words, verdict_words
 from visioncheck.fence.decision import Verdict, decide
 from visioncheck.flags import FLAGS
-from visioncheck.report.lines import SURVEY_FIRST, degrees
+from visioncheck.report.lines import SURVEY_FIRST, size_words
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -103,15 +103,26 @@ def verdict_view(
     flags = tuple(flags)
     doubts = [Line("Doubt", f"{FLAGS[code].sentence} {FLAGS[code].remedy}") for code in flags if code in FLAGS]
     if error is None:
-        lines = [Line("Size", f"{degrees(size)}, either way")] if size else []
-        lines += [Line("Tell me", question)] if question else []
-        return VerdictView("unknown", WORDS["unknown"], (*lines, *doubts))
+        return _of_size(size, sled, [*([Line("Tell me", question)] if question else []), *doubts])
     if sled is None:
         lines = [Line("Fence", error_words(error)), Line("Tolerance", "not known, since no sled file was given")]
         return VerdictView("unknown", "Tolerance not known", (*lines, *doubts))
     lines = describe(error, sled, settle=SURVEY_FIRST if "no-rig" in flags else None)
     tone = tone_of(error, sled.tolerance_deg)
     return VerdictView(tone, WORDS[tone], (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
+
+
+def _of_size(size: Quantity | None, sled: Sled | None, more: list[Line]) -> VerdictView:
+    """Say what the size alone tells: whether the fence is out, though not which way."""
+    if size is None:
+        return VerdictView("unknown", WORDS["unknown"], tuple(more))
+    lines = [Line("Size", f"{size_words(size)}, either way")]
+    if sled is None:
+        return VerdictView("unknown", WORDS["unknown"], (*lines, *more))
+    decision = decide(size, sled.tolerance_deg)
+    lines.append(Line("Verdict", verdict_words(decision, sled)))
+    tone = _TONES[decision.verdict]
+    return VerdictView(tone, WORDS[tone], (*lines, *more))
 
 
 def gauge_of(error: Quantity, tolerance_deg: float) -> Gauge:
