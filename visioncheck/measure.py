@@ -12,7 +12,7 @@ from visioncheck.camera.rig import Rig
 from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
 from visioncheck.camera.view import View
 from visioncheck.correction.sled import Sled
-from visioncheck.edges.strip import Guide, light_around
+from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
 from visioncheck.fence.squareness import (
@@ -305,11 +305,9 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
 
 
 def _traces(photo: Photo, view: View, corners: Array, thickness_mm: float | None, name: str) -> tuple[Trace, ...]:
-    centre = corners.mean(axis=0)
-    light = light_around(photo.bgr, view.to_image(centre + (corners - centre) * 1.08))
     traces = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        trace = trace_edge(light, view, Guide(start, end), thickness_mm)
+        trace = trace_edge(photo.bgr, view, Guide(start, end), thickness_mm)
         if trace is None:
             raise Refusal(
                 f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no"

@@ -1,4 +1,4 @@
-"""A band of picture along a line, drawn straight: stations along it, samples across it, linear light."""
+"""Picture beside a line: a coarse straight strip, and the photo's own pixels row by row across an edge."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.lens import BLUE, GREEN, RED
 from visioncheck.camera.view import View
-from visioncheck.photo.light import linear_levels
 
 Array = NDArray[np.float64]
+Picture = NDArray[np.uint8]
 
-LIGHT_SCALE = 65535.0
-_BORDER_PX = 8
+_CURVE_STEP_MM = 1.0
+_SMALLEST_SHIFT_PX = 0.005
+_PROBE_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -50,56 +51,96 @@ class Guide:
         return np.asarray(self.start_mm + at[..., None] * self.along + offset[..., None] * self.normal)
 
 
-@dataclass(frozen=True)
-class LightPlane:
-    """The part of a photo around the workpiece in linear light.
-
-    Attributes
-    ----------
-    levels : (h, w, 3) uint16 ndarray
-        Linear light, BGR, 0 … 65535.
-    corner_px : (2,) ndarray
-        Photo place of its pixel (0, 0).
-    """
-
-    levels: NDArray[np.uint16]
-    corner_px: Array
-
-
-def light_around(bgr: NDArray[np.uint8], pixels: Array) -> LightPlane:
-    """The linear light of the smallest upright rectangle around `pixels` (n, 2), with a border."""
-    height, width = bgr.shape[:2]
-    low = np.clip(np.floor(pixels.min(axis=0)).astype(int) - _BORDER_PX, 0, [width - 1, height - 1])
-    high = np.clip(np.ceil(pixels.max(axis=0)).astype(int) + _BORDER_PX + 1, 1, [width, height])
-    part = bgr[low[1] : high[1], low[0] : high[0]]
-    return LightPlane(cv2.LUT(part, linear_levels()), low.astype(float))  # type: ignore[arg-type]
-
-
-def sample_strip(light: LightPlane, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> NDArray[np.float32]:
-    """Linear light (stations, samples, 3), BGR, 0 … 1, each channel where its own colour falls.
+def sample_strip(bgr: Picture, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> Picture:
+    """The coded picture (stations, samples, 3) beside a guide, for a coarse search.
 
     Parameters
     ----------
     at_mm : (stations,) ndarray
         Distances along the guide.
-    offsets_mm : (samples,) or (stations, samples) ndarray
+    offsets_mm : (samples,) ndarray
         Offsets to the outside.
     """
-    offsets = np.broadcast_to(offsets_mm, (len(at_mm), np.shape(offsets_mm)[-1]))
-    points = guide.points(at_mm[:, None], offsets).reshape(-1, 2)
-    green = view.to_image(points, channel=GREEN)
-    channels = []
-    for channel in (BLUE, GREEN, RED):
-        pixels = green if channel == GREEN else view.to_image(points, channel=channel)
-        where = (pixels - light.corner_px).reshape(*offsets.shape, 2).astype(np.float32)
-        plane = np.ascontiguousarray(light.levels[..., channel])
-        sampled = cv2.remap(plane, where, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
-        channels.append(sampled)
-    return np.stack(channels, axis=-1).astype(np.float32) / np.float32(LIGHT_SCALE)
+    pixels = view.to_image(guide.points(at_mm[:, None], offsets_mm[None, :]).reshape(-1, 2))
+    low = np.floor(pixels.min(axis=0)).astype(int) - 2
+    low = np.clip(low, 0, np.array(bgr.shape[1::-1]) - 1)
+    high = np.ceil(pixels.max(axis=0)).astype(int) + 3
+    # only the part around the strip: a remap's source may be no larger than 32767 px a side, and is read less
+    part = bgr[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+    where = (pixels - low).reshape(len(at_mm), len(offsets_mm), 2).astype(np.float32)
+    found = cv2.remap(part, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return np.asarray(found, np.uint8)
 
 
-def pixel_mm(view: View, guide: Guide) -> float:
-    """Size of a pixel across the guide at its middle, mm."""
-    middle = guide.points(np.array([guide.length_mm / 2] * 2), np.array([0.0, 1.0]))
-    seen = view.to_image(middle)
-    return 1.0 / float(np.linalg.norm(seen[1] - seen[0]))
+@dataclass(frozen=True)
+class PixelRows:
+    """The photo's own pixels in short rows across an edge, never interpolated between the rows.
+
+    Attributes
+    ----------
+    at_mm : (n,) ndarray
+        Where each row crosses the guide, distance along it.
+    offset_px : (n, m) ndarray
+        Distance of each pixel's centre from the guide, across it, outside positive, px.
+    coded : (n, m, 3) ndarray
+        BGR, 0 … 255, each channel moved to where green sees the same point.
+    pixel_mm : (n,) ndarray
+        Size of a pixel across the guide.
+    """
+
+    at_mm: Array
+    offset_px: Array
+    coded: Array
+    pixel_mm: Array
+
+
+def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px: float) -> PixelRows:
+    """Rows (or columns, whichever cross the edge more squarely) of pixels `reach_px` to both sides of a guide.
+
+    Resampling a sharp edge moves it by some hundredths of a pixel to and fro, as the pixel grid slides along it;
+    the pixels themselves stand where they are known to stand.
+    """
+    at = np.linspace(trim_mm, guide.length_mm - trim_mm, max(int(guide.length_mm / _CURVE_STEP_MM), 8))
+    line = view.to_image(guide.points(at, np.zeros_like(at)))
+    beyond = view.to_image(guide.points(at, np.full_like(at, _PROBE_MM)))
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1)[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    normal *= np.sign(np.sum(normal * (beyond - line), axis=1))[:, None]
+    pixel_mm = _PROBE_MM / np.sum(normal * (beyond - line), axis=1)
+
+    axis = int(np.abs(normal[:, 1]).mean() > np.abs(normal[:, 0]).mean())  # 0: rows run along x
+    across = line[:, 1 - axis]
+    order = np.argsort(across)
+    size = np.array(bgr.shape[1::-1])
+    rows = np.arange(max(np.ceil(across.min()), 0), min(np.floor(across.max()), size[1 - axis] - 1) + 1)
+
+    def there(values: Array) -> Array:
+        return np.interp(rows, across[order], values[order])
+
+    centre, cosine = there(line[:, axis]), there(normal[:, axis])
+    way = 1 if np.median(cosine) > 0 else -1
+    half = int(np.ceil(reach_px / max(float(np.abs(cosine).mean()), 0.5)))
+    pixel = np.rint(centre).astype(int)[:, None] + way * np.arange(-half, half + 1)
+    inside = (pixel.min(axis=1) >= 0) & (pixel.max(axis=1) < size[axis])
+    rows, pixel, centre, cosine = rows[inside].astype(int), pixel[inside], centre[inside], cosine[inside]
+    coded = (bgr[rows[:, None], pixel] if axis == 0 else bgr[pixel, rows[:, None]]).astype(float)
+    for channel in (BLUE, RED):
+        apart = view.to_image(guide.points(at, np.zeros_like(at)), channel=channel) - view.to_image(
+            guide.points(at, np.zeros_like(at)), channel=GREEN
+        )
+        shift = there(np.sum(apart * normal, axis=1))[inside] / np.abs(cosine)
+        if np.abs(shift).max(initial=0.0) > _SMALLEST_SHIFT_PX:
+            coded[..., channel] = _shifted(coded[..., channel], shift)
+    return PixelRows(
+        at_mm=there(at)[inside],
+        offset_px=(pixel - centre[:, None]) * cosine[:, None],
+        coded=coded,
+        pixel_mm=there(pixel_mm)[inside],
+    )
+
+
+def _shifted(rows: Array, shift_px: Array) -> Array:
+    """Each row read `shift_px` further on; shifts are far below a pixel, so the first difference does."""
+    slope = np.gradient(rows, axis=1)
+    return np.asarray(rows + shift_px[:, None] * slope)

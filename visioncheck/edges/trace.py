@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
+from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colour
 from visioncheck.edges.profile import fit_steps
-from visioncheck.edges.strip import Guide, LightPlane, pixel_mm, sample_strip
+from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
+from visioncheck.photo.light import linear_light
 
 Array = NDArray[np.float64]
 
@@ -24,15 +26,8 @@ _STEP_CAP = 4.0
 _INNER_SHARE = 0.45
 _FAINTEST = 0.35
 _BESIDE_MM = 0.8
-_FINE_PX = 9
-_CORE_PX = 2.5
 _TRIM_MM = 2.0
-_SHRINK = 0.2
-_UNLIKE = 0.25
-_COLOUR = np.eye(3) - np.full((3, 3), 1 / 3)
-"""Takes the grey out of a colour."""
-_COLOUR_COARSE = 0.2
-"""JPEG keeps colour at half the resolution of light: a step of colour is placed this much worse, relative to itself."""
+_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -65,11 +60,13 @@ class Trace:
     arris_clear: bool
 
 
-def trace_edge(light: LightPlane, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
+def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
     """Trace the top arris near `guide`.
 
     Parameters
     ----------
+    bgr : (h, w, 3) uint8 ndarray
+        The photo as stored.
     guide : Guide
         Rough line on the plane of the paper, outside to its normal.
     thickness_mm : float or None
@@ -81,12 +78,12 @@ def trace_edge(light: LightPlane, view: View, guide: Guide, thickness_mm: float 
         None where no edge stands out.
     """
     side_mm = side_face_mm(view, guide, thickness_mm)
-    coarse = _find_arris(light, view, guide, side_mm, thickness_mm is not None)
+    coarse = _find_arris(bgr, view, guide, side_mm, thickness_mm is not None)
     if coarse is None:
         return None
     moved, clear = coarse
-    for _ in range(3):  # each round starts from the line that the one before found
-        trace = _fine(light, view, moved, clear)
+    for _ in range(_ROUNDS):  # each round starts from the line that the one before found
+        trace = _fine(bgr, view, moved, clear)
         if trace is None:
             return None
         moved = _through(trace, moved)
@@ -105,7 +102,7 @@ def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
 
 
 def _find_arris(
-    light: LightPlane, view: View, guide: Guide, side_mm: float, known_side: bool
+    bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool
 ) -> tuple[Guide, bool] | None:
     """Shift and turn the guide onto the innermost step from wood to anything else that runs along it."""
     inside = _COARSE_INSIDE_MM + side_mm * 1.15 + _SIDE_FACE_SLACK_MM * (side_mm > 0)
@@ -114,7 +111,7 @@ def _find_arris(
     at = np.arange(trim, guide.length_mm - trim, _BLOCK_MM / 4)
     if len(at) < 12:
         return None
-    strip = np.log(sample_strip(light, view, guide, at, offsets) + 0.01).astype(float)
+    strip = np.log(linear_light(sample_strip(bgr, view, guide, at, offsets)) + 0.01).astype(float)
     blocks = len(at) // 4
     rows = strip[: 4 * blocks].reshape(blocks, 4, len(offsets), 3).mean(axis=1)
     middle = at[: 4 * blocks].reshape(blocks, 4).mean(axis=1)
@@ -186,91 +183,27 @@ def _bell(offsets: Array, centre: float, sd: float) -> Array:
     return np.asarray(np.exp(-(((offsets - centre) / sd) ** 2) / 2))
 
 
-def _fine(light: LightPlane, view: View, guide: Guide, clear: bool) -> Trace | None:
-    pixel = pixel_mm(view, guide)
+def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
     trim = min(_TRIM_MM, 0.06 * guide.length_mm)
-    at = np.arange(trim, guide.length_mm - trim, pixel)
-    if len(at) < 24:
+    rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1)
+    if len(rows.at_mm) < 24:
         return None
-    pitch = pixel / 2
-    offsets = np.arange(-2.0 * _FINE_PX, 2 * _FINE_PX + 1) * pitch
-    strip = np.asarray(sample_strip(light, view, guide, at, offsets), np.float64)
-    profile, noise, plain = _along_best_colour(strip, offsets / pixel, at)
-    fit = fit_steps(profile, offsets / pixel, noise)
+    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm)
+    fit = fit_steps(profiles.values, rows.offset_px, profiles.noise)
     if fit is None:
         return None
-    use = fit.good & plain
+    use = fit.good & profiles.plain
     if use.sum() < 20:
         return None
-    points = guide.points(at[use], fit.at[use] * pixel)
-    return Trace(points, 1 / fit.u[use] ** 2, float(np.median(1 / noise)), fit.blur, pixel, guide.normal, clear)
-
-
-def _along_best_colour(strip: Array, offset_px: Array, at: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Each station's profile (0 inside, 1 outside) along the colour direction that best parts wood from beyond.
-
-    R. A. Fisher, *The use of multiple measurements in taxonomic problems* (1936), block by block along the edge, so
-    that paper, print, shadow and side face are each told from wood in their own best direction. The scatter holds
-    the grain inside and the shading outside, to both of which the direction is made blind.
-
-    Returns
-    -------
-    profile : (stations, samples) ndarray
-    noise : (stations,) ndarray
-        Scatter of the profile's samples, in units of the step.
-    plain : (stations,) bool ndarray
-        Whether the outside is what most of the block shows.
-    """
-    inside = (offset_px > -_FINE_PX) & (offset_px < -_CORE_PX)
-    outside = (offset_px > _CORE_PX) & (offset_px < _CORE_PX + 4.5)
-    size = max(8, round(_BLOCK_MM / max(at[1] - at[0], 1e-6)))
-    blocks = max(1, len(at) // size)
-    which = np.minimum(np.arange(len(at)) // size, blocks - 1)
-    inner, outer = strip[:, inside], strip[:, outside]
-    plain = _plain_stations(inner.mean(axis=1), outer.mean(axis=1), which, blocks)
-    count = np.maximum(np.bincount(which, plain, minlength=blocks), 1e-9)
-    mean_in = _block_mean(inner.mean(axis=1), which, plain, count)
-    mean_out = _block_mean(outer.mean(axis=1), which, plain, count)
-    scatter_in = _block_scatter(inner - mean_in[which][:, None], which, plain, count)
-    scatter_out = _block_scatter(outer - mean_out[which][:, None], which, plain, count)
-    scatter = scatter_in + scatter_out
-    pooled = scatter.mean(axis=0)
-    step = mean_out - mean_in
-    tinted = step @ _COLOUR
-    coarse = _COLOUR_COARSE**2 * np.sum(tinted**2, axis=1)[:, None, None] * _COLOUR
-    scatter = (1 - _SHRINK) * scatter + _SHRINK * pooled + coarse + 1e-7 * np.eye(3)
-    direction = np.linalg.solve(scatter, step[..., None])[..., 0]
-    strength = np.sum(direction * step, axis=1)
-    direction /= np.maximum(strength, 1e-12)[:, None]
-    w = direction[which]
-    profile = np.einsum("sok,sk->so", strip - mean_in[which][:, None], w)
-    noise = np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12))
-    return profile, noise, plain > 0
-
-
-def _plain_stations(inner: Array, outer: Array, which: NDArray[np.int64], blocks: int) -> Array:
-    """1 for stations whose outside looks like most of their block's, 0 where a printed mark or a tear stands there."""
-    plain = np.ones(len(which))
-    for block in range(blocks):
-        here = which == block
-        typical_in, typical_out = np.median(inner[here], axis=0), np.median(outer[here], axis=0)
-        step = np.linalg.norm(typical_out - typical_in)
-        away = np.linalg.norm(outer[here] - typical_out, axis=1)
-        torn = np.linalg.norm(inner[here] - typical_in, axis=1)
-        plain[here] = (away < _UNLIKE * step) & (torn < 2 * _UNLIKE * step)
-    return plain
-
-
-def _block_mean(values: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
-    sums = np.stack([np.bincount(which, weight * values[:, k], len(count)) for k in range(values.shape[1])], axis=1)
-    return np.asarray(sums / count[:, None])
-
-
-def _block_scatter(centred: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
-    products = np.einsum("sok,sol,s->skl", centred, centred, weight) / centred.shape[1]
-    sums = np.zeros((len(count), 3, 3))
-    np.add.at(sums, which, products)
-    return np.asarray(sums / count[:, None, None])
+    return Trace(
+        points_mm=guide.points(rows.at_mm[use], fit.at[use] * rows.pixel_mm[use]),
+        weights=1 / fit.u[use] ** 2,
+        contrast=float(np.median(1 / profiles.noise)),
+        blur_px=fit.blur,
+        pixel_mm=float(np.median(rows.pixel_mm)),
+        outward=guide.normal,
+        arris_clear=clear,
+    )
 
 
 def _through(trace: Trace, guide: Guide) -> Guide:

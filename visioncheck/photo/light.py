@@ -21,6 +21,11 @@ def linear_light(levels: NDArray[np.uint8]) -> NDArray[np.float32]:
     return _SRGB[levels]
 
 
+def linear_between(levels: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear light, 0 … 1, of sRGB-coded values 0 … 255 of any shape that need not be whole."""
+    return np.interp(levels, np.arange(256), _SRGB)
+
+
 def linear_levels() -> NDArray[np.uint16]:
     """The same table as 16-bit levels, for OpenCV's look-up."""
     return np.round(_SRGB * 65535).astype(np.uint16)

@@ -1,0 +1,150 @@
+"""The colour direction in which wood parts best from what lies beyond its edge, block by block along the edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.photo.light import linear_between
+
+Array = NDArray[np.float64]
+
+REACH_PX = 9
+_CORE_PX = 2.5
+_BESIDE_PX = 4.5
+_BLOCK_MM = 3.0
+_FEWEST = 8
+_SHRINK = 0.2
+_UNLIKE = 0.3
+_OFF_LEVEL = 0.4
+_SPREAD = 3
+"""Stations to either side of a mark that share its blurred colour."""
+_ARRIS_PX = 0.15
+"""Area of the dark line that often runs along an arris, relative to the wood's light, px."""
+_COLOUR_COARSE = 0.2
+"""JPEG keeps colour at half the resolution of light: a step of colour is placed this much worse, relative to itself."""
+_CROSSTALK = 0.1
+"""Share of a step of light that a coded colour shows beside it, light being coded by a power and not in proportion."""
+_COLOURS = np.diag([0.0, 1.0, 1.0])
+_LEAST_NOISE = np.diag([1e-7, 1e-6, 1e-6])
+
+
+@dataclass(frozen=True)
+class Profiles:
+    """Each station's profile along its block's best colour direction.
+
+    Attributes
+    ----------
+    values : (n, m) ndarray
+        About 0 inside and 1 outside.
+    noise : (n,) ndarray
+        Scatter of a sample, in units of the step.
+    plain : (n,) bool ndarray
+        Whether the outside is what most of the block shows.
+    """
+
+    values: Array
+    noise: Array
+    plain: NDArray[np.bool_]
+
+
+def light_and_colour(coded: Array) -> Array:
+    """(..., 3): linear light of the luma, and the two colour differences (ITU-R BT.601) as coded, 0 … 1.
+
+    A JPEG keeps luma and colour apart, colour at half the resolution. Decoded to red, green and blue the coarse
+    colour sharpens or smears each of them; kept apart, the luma stays as sharp as it was taken and the colour
+    differences stay centred on the edge.
+    """
+    blue, green, red = coded[..., 0], coded[..., 1], coded[..., 2]
+    luma = 0.114 * blue + 0.587 * green + 0.299 * red
+    return np.stack(
+        [linear_between(luma), 0.564 * (blue - luma) / 255, 0.713 * (red - luma) / 255],
+        axis=-1,
+    )
+
+
+def along_best_colour(seen: Array, offset_px: Array, at_mm: Array) -> Profiles:
+    """Project `seen` on the direction that best parts wood from beyond.
+
+    R. A. Fisher, *The use of multiple measurements in taxonomic problems* (1936), block by block along the edge, so
+    that paper, print, shadow and side face are each told from wood in their own best direction. The scatter holds
+    the grain inside and the shading outside, to both of which the direction is made blind, and what would move the
+    edge without being noise: the dark line of the arris, which shifts a faint step of light by its area over the
+    step, and the coarseness of colour.
+
+    Parameters
+    ----------
+    seen : (n, m, 3) ndarray
+        From `light_and_colour`.
+    offset_px : (n, m) ndarray
+        Offsets of the samples to the outside.
+    at_mm : (n,) ndarray
+        Where the stations stand along the edge.
+    """
+    usual = np.median(offset_px, axis=0)
+    inner = seen[:, (usual > -REACH_PX) & (usual < -_CORE_PX)]
+    outer = seen[:, (usual > _CORE_PX) & (usual < _CORE_PX + _BESIDE_PX)]
+    which, blocks = _blocks(at_mm)
+    plain = 1.0 - _marked_stations(inner.mean(axis=1), outer.mean(axis=1), which, blocks)
+    count = np.maximum(np.bincount(which, plain, minlength=blocks), 1e-9)
+    mean_in = _block_mean(inner.mean(axis=1), which, plain, count)
+    mean_out = _block_mean(outer.mean(axis=1), which, plain, count)
+    scatter = _block_scatter(inner - mean_in[which][:, None], which, plain, count)
+    scatter += _block_scatter(outer - mean_out[which][:, None], which, plain, count)
+    scatter = (1 - _SHRINK) * scatter + _SHRINK * scatter.mean(axis=0) + _LEAST_NOISE
+    step = mean_out - mean_in
+    scatter[:, 0, 0] += (_ARRIS_PX * mean_in[:, 0]) ** 2
+    coarse = _COLOUR_COARSE**2 * np.sum(step[:, 1:] ** 2, axis=1) + _CROSSTALK**2 * step[:, 0] ** 2
+    scatter += coarse[:, None, None] * _COLOURS
+    direction = np.linalg.solve(scatter, step[..., None])[..., 0]
+    direction /= np.maximum(np.sum(direction * step, axis=1), 1e-12)[:, None]
+    w = direction[which]
+    start = np.sum(mean_in * direction, axis=1)[which]
+    off_inside = np.abs(np.sum(inner.mean(axis=1) * w, axis=1) - start)
+    off_outside = np.abs(np.sum(outer.mean(axis=1) * w, axis=1) - start - 1)
+    return Profiles(
+        values=np.einsum("sok,sk->so", seen, w) - start[:, None],
+        noise=np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12)),
+        plain=_away_from(plain == 0) & (off_inside < _OFF_LEVEL) & (off_outside < _OFF_LEVEL),
+    )
+
+
+def _blocks(at_mm: Array) -> tuple[NDArray[np.int64], int]:
+    """Each station's block, and how many there are."""
+    pitch = float(np.median(np.abs(np.diff(at_mm))))
+    size = max(_FEWEST, round(_BLOCK_MM / max(pitch, 1e-6)))
+    blocks = max(1, len(at_mm) // size)
+    return np.minimum(np.arange(len(at_mm)) // size, blocks - 1), blocks
+
+
+def _away_from(marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Not marked, and no neighbour marked."""
+    wide = np.ones((1, 2 * _SPREAD + 1), np.uint8)
+    return np.asarray(cv2.dilate(marked.astype(np.uint8)[None], wide)[0] == 0)
+
+
+def _marked_stations(inner: Array, outer: Array, which: NDArray[np.int64], blocks: int) -> NDArray[np.bool_]:
+    """Whether a printed mark outside or a deep tear inside changes the light there from what most of the block shows."""
+    marked = np.zeros(len(which), bool)
+    for block in range(blocks):
+        here = which == block
+        inside, beyond = inner[here, 0], outer[here, 0]
+        usual_in, usual_out = np.median(inside), np.median(beyond)
+        limit = _UNLIKE * max(usual_in, usual_out)
+        marked[here] = (np.abs(beyond - usual_out) > limit) | (np.abs(inside - usual_in) > limit)
+    return marked
+
+
+def _block_mean(values: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
+    sums = np.stack([np.bincount(which, weight * values[:, k], len(count)) for k in range(values.shape[1])], axis=1)
+    return np.asarray(sums / count[:, None])
+
+
+def _block_scatter(centred: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
+    products = np.einsum("sok,sol,s->skl", centred, centred, weight) / centred.shape[1]
+    sums = np.zeros((len(count), 3, 3))
+    np.add.at(sums, which, products)
+    return np.asarray(sums / count[:, None, None])
