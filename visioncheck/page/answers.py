@@ -32,7 +32,7 @@ _REMEDIES = {
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
 _SURVEY_HERE = "survey this phone and sheet first, from the start of this page, then measure again"
-_SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Size", "Tell me", "Doubt"}
+_SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,8 @@ class AnswerView:
     ----------
     act : tuple of str
         What to do, to be read at arm's length; the first line the most important.
+    out : str
+        How far the fence is out, and which way; empty where that is not known.
     how : str
         How to make the move; empty where there is none.
     lines : tuple of Line
@@ -77,12 +79,14 @@ class AnswerView:
     when: str
     verdict: VerdictView
     act: tuple[str, ...]
+    out: str
     how: str
     lines: tuple[Line, ...]
     doubts: tuple[tuple[str, str], ...]
     question: Question | None
     picture: str | None
     is_photo: bool
+    is_turned: bool
     corrected_by: str | None
     cautions: tuple[str, ...]
 
@@ -104,12 +108,14 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
         verdict=replace(verdict, lines=()),
         act=_act(entry, sled, said, question),
+        out=said.get("Fence", said.get("Size", "")),
         how=said.get("How", "") if moves else "",
         lines=(*(_plain(line) for line in verdict.lines if line.label not in _SAID_LARGE), *_read_lines(log, entry)),
         doubts=tuple((FLAGS[code].sentence, remedy_of(code)) for code in flags if code in FLAGS),
         question=question,
         picture=_picture_words(entry, sled),
         is_photo=entry.photo_sha256 is not None,
+        is_turned="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
     )

@@ -84,6 +84,8 @@ def _routes() -> list[Route]:
         Route("/reading/{entry}", reading.show_reading),
         Route("/picture/{entry}", reading.show_picture),
         post("/reading/{entry}/tell", reading.tell),
+        Route("/turn/{entry}", reading.ask_turned),
+        post("/turn/{entry}", reading.send_turned),
         Route("/survey", survey.show_survey),
         post("/survey/photo", survey.send_survey_photo),
         post("/survey/over", survey.start_over),

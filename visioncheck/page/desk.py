@@ -131,7 +131,9 @@ class Desk:
         ) as form:
             yield form
 
-    async def accept(self, request: Request, kind: str, told: dict[str, Any], photo: Path | None) -> RedirectResponse:
+    async def accept(
+        self, request: Request, kind: str, told: dict[str, Any], photo: Path | None, *, needs_photo: bool = True
+    ) -> RedirectResponse:
         """Queue a job and lead to its page.
 
         Raises
@@ -139,7 +141,7 @@ class Desk:
         RefusedForm
             No photo, not a photo, or too much is waiting.
         """
-        if kind != "survey" and photo is None:
+        if photo is None and needs_photo:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
         if self.workers.is_full(session_of(request)):
             raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
@@ -179,6 +181,11 @@ def units_of(request: Request) -> UnitWorld | None:
     chosen = request.cookies.get(UNITS)
     known: dict[str | None, Literal["in", "mm"]] = {"in": "in", "mm": "mm"}
     return known.get(chosen)
+
+
+def camera_wanted(request: Request) -> bool:
+    """Whether the phone's camera is to open at once; otherwise a photo that is there already can be chosen."""
+    return "gallery" not in request.query_params
 
 
 def remember(response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pathlib import Path
 
+NAMED = "photo-"
+"""What a photo's file name begins with; after it comes the time of its coming."""
 KINDS = ("measure", "turn", "survey photo", "survey")
 _KEPT = timedelta(days=7)
 """How long an answer can be called up again; readings are in the log for good."""
@@ -94,7 +96,7 @@ class Spool:
             The photo's file ending, by its content.
         """
         now = datetime.now(UTC)
-        name = None if photo is None else f"{now.astimezone():%Y-%m-%d-%H%M%S}{suffix}"
+        name = None if photo is None else f"{NAMED}{now.astimezone():%Y-%m-%d-%H%M%S}{suffix}"
         job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name)
         making = self.incoming / job.id
         making.mkdir()
@@ -110,10 +112,6 @@ class Spool:
     def path(self, job: Job) -> Path:
         """Folder of a job."""
         return self._jobs / job.id
-
-    def photo(self, job: Job) -> Path | None:
-        """Where the job's photo lies."""
-        return None if job.photo is None else self.path(job) / job.photo
 
     def get(self, job_id: str) -> Job | None:
         """Return the job with this id, if there is one; the text may come from anywhere."""
@@ -137,11 +135,12 @@ class Spool:
         return self._keep(replace(job, attempts=0, answer=None))
 
     def finish(self, job: Job, answer: dict[str, Any]) -> None:
-        """Keep the answer; the photo goes, unless its measuring broke off and may be tried again."""
+        """Keep the answer; photo and scraps go, unless the measuring broke off and may be tried again."""
         _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
-        photo = self.photo(job)
-        if photo is not None and answer["state"] != "broken":
-            photo.unlink(missing_ok=True)
+        if answer["state"] != "broken":
+            for path in self.path(job).iterdir():
+                if path.name not in {_FILE, _ANSWER}:
+                    path.unlink()
         self._known[job.id] = replace(job, answer=answer)
 
     def _keep(self, job: Job) -> Job:

@@ -7,17 +7,12 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from visioncheck.correction.sled import parse_sled
 from visioncheck.errors import UserError
-from visioncheck.keep import SledFile, read_sled
+from visioncheck.keep import SledFile, read_sled, sled_in_log
 from visioncheck.log.store import Log
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
-
-    from visioncheck.correction.sled import Sled
-    from visioncheck.log.entry import Entry
 
 
 def key_of(name: str) -> str:
@@ -51,27 +46,10 @@ def find_sleds(folder: Path, log_folder: Path) -> Sleds:
         found[key_of(file.sled.name)] = file
     with Log.open(log_folder, readonly=True) as log:
         for name in log.sleds():
-            kept = _kept_sled(log, name) if key_of(name) not in found else None
+            kept = sled_in_log(log, name) if key_of(name) not in found else None
             if kept is not None:
                 found[key_of(name)] = kept
     return Sleds(dict(sorted(found.items(), key=lambda item: item[1].sled.name)), tuple(problems))
-
-
-def _kept_sled(log: Log, name: str) -> SledFile | None:
-    for entry in log.entries(sled=name, limit=1):
-        text = log.document(entry.sled_sha256)
-        if text is not None:
-            return SledFile(parse_sled(text, f"the sled file of {name} in the log"), text)
-    return None
-
-
-def newest_sled(log: Log, entries: Sequence[Entry]) -> Sled | None:
-    """Read the newest sled file among the entries."""
-    for entry in reversed(entries):
-        text = log.document(entry.sled_sha256)
-        if text is not None:
-            return parse_sled(text, f"the sled file of {entry.sled} in the log")
-    return None
 
 
 @dataclass(frozen=True)

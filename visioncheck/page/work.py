@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 import signal
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
+from visioncheck.page.jobs import NAMED
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from visioncheck.camera.view import View
-    from visioncheck.keep import Outcome, SledFile
+    from visioncheck.keep import Outcome, Told
     from visioncheck.page.jobs import Job
+    from visioncheck.units import UnitWorld
 
 _PICTURE_PX = 1000
 """Long side of a picture for a phone; letters keep their size, so they stay readable."""
+_CHART_IN = 4.4
+"""Width of a chart for a phone."""
 _ENDINGS = {"JPEG": ".jpg", "PNG": ".png", "HEIF": ".heic"}
 
 
@@ -82,8 +88,17 @@ def picture_ending(path: str) -> str:
     return _ENDINGS[kind]
 
 
-def do_job(places: Places, job: Job, photo: str | None) -> dict[str, Any]:
+def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
     """Do one job; the user's mistakes are answers too, anything else is raised.
+
+    Parameters
+    ----------
+    places : Places
+        The folders.
+    job : Job
+        What to do.
+    folder : str
+        The job's own, with its photo; what is written there is swept away afterwards.
 
     Returns
     -------
@@ -92,72 +107,93 @@ def do_job(places: Places, job: Job, photo: str | None) -> dict[str, Any]:
     """
     # Ctrl-C in the terminal is the server's to handle
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    path = None if photo is None else Path(photo)
     try:
         if job.kind == "survey":
             return _survey(places, job)
-        assert path is not None  # all others come with a photo
         if job.kind == "survey photo":
-            return _survey_photo(places, job, path)
-        return _measure(places, job, path)
+            return _survey_photo(places, job, Path(folder))
+        return _measure(places, job, Path(folder))
     except UserError as problem:
-        return _refused(problem, path)
+        return _refused(problem, Path(folder))
 
 
-def _refused(problem: UserError, path: Path | None) -> dict[str, Any]:
-    # the photo's name is ours and tells the user nothing
-    sentence = str(problem) if path is None else re.sub(rf"^(\S*[/\\])?{re.escape(path.name)}:? ", "", str(problem))
+def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
+    # which photo it was the user knows; its name is of our making
+    name = rf"{NAMED}[0-9-]+\.\w+"
+    sentence = re.sub(f"{name} and {name}", "the two photos", str(problem).replace(f"{folder}{os.sep}", ""))
+    sentence = re.sub(f"{name}:? ?", "", sentence).replace("--turned wants", "this needs")
     code = problem.code if isinstance(problem, Refusal) else None
     return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}
 
 
-def _measure(places: Places, job: Job, path: Path) -> dict[str, Any]:
-    from visioncheck.keep import attach_outcome, measure_for_log, read_rig
+def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
+    """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
+    from visioncheck.correction.sled import parse_sled
+    from visioncheck.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
     from visioncheck.log.store import Log
 
-    rig = _rig_path(places, job, path.parent)
-    outcome = measure_for_log(path, _sled(job), None if rig is None else read_rig(rig), _told(job))
+    said = job.told
+    text = said["sled_text"]
+    told = read_told(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"])
+    rig = None if said["rig"] is None else places.rigs / said["rig"]
+    photo = None if job.photo is None else folder / job.photo
+    if said["again"] is not None:
+        kept = _kept(places, said["again"], folder)
+        told, rig = _together(kept.told, told), kept.rig
+        photo, told = kept.photo, replace(told, turned=photo)
+    assert photo is not None  # one of the two
+    sled = SledFile(parse_sled(text, "the sled file"), text)
+    outcome = measure_for_log(photo, sled, None if rig is None else read_rig(rig), told)
     if outcome.problem is not None:
-        return _refused(outcome.problem, path)
+        return _refused(outcome.problem, folder)
     with Log.open(places.log) as log:
-        entry = attach_outcome(log, outcome, note=job.told["note"], adjusted=job.told["adjusted"])
+        entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"])
     _draw(places, entry.id, outcome)
     return {"state": "done", "entry": entry.id}
 
 
-def _rig_path(places: Places, job: Job, folder: Path) -> Path | None:
-    """File of the rig: the chosen one's, or for a photo of the log a copy of the one it was read with."""
-    from visioncheck.log.store import Log
+@dataclass(frozen=True)
+class _Kept:
+    """An entry's photo, rig and what was told, copied out of the log."""
 
-    if job.told.get("again") is None:
-        return None if job.told["rig"] is None else places.rigs / job.told["rig"]
-    with Log.open(places.log, readonly=True) as log:
-        text = log.document(log.get(job.told["again"]).rig_sha256)
-    if text is None:
-        return None
-    (folder / "rig.json").write_bytes(text.encode())
-    return folder / "rig.json"
+    photo: Path
+    rig: Path | None
+    told: Told
 
 
-def _sled(job: Job) -> SledFile:
-    from visioncheck.correction.sled import parse_sled
-    from visioncheck.keep import SledFile
-
-    text = job.told["sled_text"]
-    return SledFile(parse_sled(text, "the sled file"), text)
-
-
-def _told(job: Job) -> Any:
+def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     from visioncheck.keep import Told
+    from visioncheck.log.store import Log
     from visioncheck.quantity import Quantity
 
-    thickness = job.told["thickness_mm"]
-    return Told(
-        thickness=None if thickness is None else Quantity(thickness["value"], thickness["u"], "mm"),
-        piece=job.told["piece"],
-        fence_edge=job.told["fence_edge"],
-        cuts=job.told["cuts"],
+    with Log.open(places.log, readonly=True) as log:
+        entry = log.get(entry_id)
+        text, source = log.document(entry.rig_sha256), log.photo_path(entry)
+    if source is None:
+        raise UserError("that reading has no photo: take one.")
+    photo = folder / f"{NAMED}{entry.time.astimezone():%Y-%m-%d-%H%M%S}{source.suffix}"
+    shutil.copyfile(source, photo)
+    rig = None
+    if text is not None:
+        rig = folder / "rig.json"
+        rig.write_bytes(text.encode())
+    told = entry.reading.get("told", {})
+    thick = told.get("thickness_mm")
+    return _Kept(
+        photo,
+        rig,
+        Told(
+            thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
+            piece=told.get("piece"),
+            fence_edge=told.get("fence_edge"),
+            cuts=told.get("cuts"),
+        ),
     )
+
+
+def _together(before: Told, now: Told) -> Told:
+    """What was told before, and over it what is told now."""
+    return replace(before, **{key: value for key, value in vars(now).items() if value is not None})
 
 
 def _draw(places: Places, entry_id: str, outcome: Outcome) -> None:
@@ -209,31 +245,32 @@ def draw_entry(places: Places, entry_id: str) -> bool:
     return True
 
 
-def draw_log_chart(log_folder: Path, name: str, units: str | None) -> bytes:
+def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> bytes:
     """Chart one sled's readings, PNG."""
+    from visioncheck.keep import sled_in_log
     from visioncheck.log.chart import chart_png, draw_chart
     from visioncheck.log.store import Log
     from visioncheck.log.trend import points_of
-    from visioncheck.page.stock import newest_sled
 
     with Log.open(log_folder, readonly=True) as log:
-        entries = list(log.entries(sled=name))
-        sled = newest_sled(log, entries)
-    tolerance = sled.tolerance_deg if sled else None
-    world = units or (sled.units if sled else "mm")
-    return chart_png(draw_chart(points_of(entries), name, tolerance, "in" if world == "in" else "mm"))
+        points = points_of(log.entries(sled=name))
+        file = sled_in_log(log, name)
+    tolerance = file.sled.tolerance_deg if file else None
+    world = units or (file.sled.units if file else "mm")
+    return chart_png(draw_chart(points, name, tolerance, world, width_in=_CHART_IN, captioned=False))
 
 
-def _survey_photo(places: Places, job: Job, path: Path) -> dict[str, Any]:
+def _survey_photo(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     from visioncheck.camera.from_photos import require_same_camera, require_same_target
     from visioncheck.camera.solve import plane_view
     from visioncheck.page.surveys import SurveyFolder, Taken
     from visioncheck.photo.load import load_photo
     from visioncheck.points.find import find_points
 
-    photo = load_photo(path)
-    folder = SurveyFolder(places.page, job.session)
-    before = folder.photos()
+    assert job.photo is not None  # it came with one
+    photo = load_photo(folder / job.photo)
+    survey = SurveyFolder(places.page, job.session)
+    before = survey.photos()
     size = (int(photo.bgr.shape[1]), int(photo.bgr.shape[0]))
     if any(each.sha256 == photo.sha256 for each in before):
         raise UserError("This photo is in the survey already; take another one.")
@@ -242,8 +279,8 @@ def _survey_photo(places: Places, job: Job, path: Path) -> dict[str, Any]:
     points = find_points(photo)
     if before:
         require_same_target("this photo", "the first one", points, before[0].points)
-    fit = plane_view(points, *size, photo.exif.focal_35mm, path.name)
-    folder.add(Taken(photo.sha256, size, photo.exif, points, _rotation(fit.view, size)))
+    fit = plane_view(points, *size, photo.exif.focal_35mm, job.photo)
+    survey.add(Taken(photo.sha256, size, photo.exif, points, _rotation(fit.view, size)))
     return {"state": "done"}
 
 

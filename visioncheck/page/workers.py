@@ -50,7 +50,7 @@ class Workers:
         self,
         spool: Spool,
         places: work.Places,
-        do: Callable[[work.Places, Job, str | None], dict[str, Any]] = work.do_job,
+        do: Callable[[work.Places, Job, str], dict[str, Any]] = work.do_job,
     ) -> None:
         self.spool, self.places, self._do = spool, places, do
         self._slots = max(1, (os.cpu_count() or 2) // 2)
@@ -121,13 +121,12 @@ class Workers:
             self.spool.finish(job, answer or BROKEN)
 
     async def _answer(self, job: Job) -> dict[str, Any] | None:
-        photo = self.spool.photo(job)
         try:
             return await anyio.to_process.run_sync(
                 self._do,
                 self.places,
                 job,
-                None if photo is None else str(photo),
+                str(self.spool.path(job)),
                 cancellable=True,
                 limiter=self._measuring,
             )

@@ -9,6 +9,7 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from visioncheck.keep import sled_in_log
 from visioncheck.log.chart import chart_alternative
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, points_of
@@ -16,7 +17,7 @@ from visioncheck.log.words import trend_words
 from visioncheck.page import work
 from visioncheck.page.answers import row_of
 from visioncheck.page.desk import desk_of, units_of
-from visioncheck.page.stock import key_of, newest_sled
+from visioncheck.page.stock import key_of
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -50,10 +51,9 @@ def show_trend(request: Request) -> Response:
     desk = desk_of(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         name = _name(log, request)
-        entries = list(log.entries(sled=name))
-        sled = newest_sled(log, entries)
-    units = units_of(request) or (sled.units if sled else "mm")
-    points = points_of(entries)
+        points = points_of(log.entries(sled=name))
+        file = sled_in_log(log, name)
+    units = units_of(request) or (file.sled.units if file else "mm")
     return desk.render(
         request,
         "trend.html.j2",

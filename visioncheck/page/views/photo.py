@@ -8,25 +8,23 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from visioncheck.errors import UserError
 from visioncheck.flags import FLAGS
+from visioncheck.keep import read_told
+from visioncheck.log.store import Log
 from visioncheck.page.answers import remedy_of
-from visioncheck.page.desk import desk_of, remember
-from visioncheck.page.stock import find_rigs
+from visioncheck.page.desk import camera_wanted, desk_of, remember
+from visioncheck.page.stock import find_rigs, key_of
 from visioncheck.page.uploads import RefusedForm
-from visioncheck.units import parse_length
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from starlette.requests import Request
 
-    from visioncheck.keep import SledFile
     from visioncheck.page.jobs import Job
+    from visioncheck.units import UnitWorld
 
-PIECES = ("corner", "panel", "strip")
-WAYS = ("top", "bottom", "left", "right")
 RIG, NO_RIG = "rig", "none"
-# a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
-_U_THICKNESS_MM = 0.29
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
 _AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light, one piece on it."
 
@@ -47,8 +45,14 @@ def photo_form(request: Request) -> Response:
         sled_units=sled.sled.units,
         rigs={key: choice.label for key, choice in rigs.items()},
         chosen=chosen,
-        camera="gallery" not in request.query_params,
+        logged=_is_logged(desk.settings.log, sled.sled.name),
+        camera=camera_wanted(request),
     )
+
+
+def _is_logged(folder: Path, name: str) -> bool:
+    with Log.open(folder, readonly=True) as log:
+        return name in log.sleds()
 
 
 async def send_photo(request: Request) -> Response:
@@ -61,40 +65,37 @@ async def send_photo(request: Request) -> Response:
         if chosen not in rigs and chosen != NO_RIG:
             raise RefusedForm(400, "Which survey belongs to this phone and sheet?", "Go back and choose one.")
         rig = rigs[chosen].file if chosen in rigs else None
-        told = {
-            **told_of(form.fields, sled),
-            "sled_text": sled.text,
-            "sled_key": request.path_params["key"],
-            "rig": rig,
-        }
+        own = {"sled_text": sled.text, "sled_key": request.path_params["key"], "rig": rig, "again": None}
+        told = told_of(form.fields, sled.sled.units) | own
         response = await desk.accept(request, "measure", told, form.photo)
     remember(response, RIG, chosen)
     return response
 
 
-def told_of(fields: Mapping[str, str], sled: SledFile) -> dict[str, Any]:
-    """Check what was said of a piece.
+def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
+    """Check what was said of a piece, and give it as a job is told it.
 
     Raises
     ------
     RefusedForm
         Something that cannot be.
     """
+    piece, edge, thickness = (fields.get(name) or None for name in ("piece", "fence_edge", "thickness"))
+    cuts = _cuts(fields.get("cuts", ""))
+    try:
+        read_told(thickness, piece, edge, cuts, units)
+    except UserError as problem:
+        sentence = str(problem).removeprefix("--")
+        raise RefusedForm(400, f"{sentence[:1].upper()}{sentence[1:]}.", "Go back and mend it.") from None
     return {
-        "piece": _choice(fields, "piece", PIECES),
-        "fence_edge": _choice(fields, "fence_edge", WAYS),
-        "cuts": _cuts(fields.get("cuts", "")),
-        "thickness_mm": _thickness(fields.get("thickness", ""), sled),
+        "piece": piece,
+        "fence_edge": edge,
+        "thickness": thickness,
+        "cuts": cuts,
+        "units": units,
         "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
         "note": fields.get("note", "")[:_LONGEST_TEXT],
     }
-
-
-def _choice(fields: Mapping[str, str], name: str, choices: tuple[str, ...]) -> str | None:
-    value = fields.get(name, "")
-    if value and value not in choices:
-        raise RefusedForm(400, f"{value!r:.40} is not among the choices.")
-    return value or None
 
 
 def _cuts(text: str) -> int | None:
@@ -103,18 +104,6 @@ def _cuts(text: str) -> int | None:
     if not text.isdecimal() or not 2 <= int(text[:4]) <= _MOST_CUTS:
         raise RefusedForm(400, f"{text!r:.40} is no number of cuts.", "Go back and write a whole number, 2 or more.")
     return int(text)
-
-
-def _thickness(text: str, sled: SledFile) -> dict[str, float] | None:
-    if not text:
-        return None
-    try:
-        value = parse_length(text, sled.sled.units)
-    except UserError as problem:
-        raise RefusedForm(400, f"Thickness: {problem}.", "Go back and write it so.") from None
-    if not 0 < value < 200:
-        raise RefusedForm(400, f"{text:.40} is not a board's thickness.", "Go back and write it like 18mm or 3/4in.")
-    return {"value": value, "u": _U_THICKNESS_MM}
 
 
 def show_job(request: Request) -> Response:
@@ -130,7 +119,9 @@ def show_job(request: Request) -> Response:
         remedy = remedy_of(code) if code in FLAGS else _AGAIN
         return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=remedy, again=_again(job))
     if job.kind == "survey":
-        return desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
+        response = desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
+        remember(response, RIG, key_of(job.answer["rig"]))
+        return response
     return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{job.answer['entry']}", 303)
 
 

@@ -2,34 +2,25 @@
 
 from __future__ import annotations
 
-import secrets
-import shutil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
-from visioncheck.correction.sled import parse_sled
 from visioncheck.errors import UserError
-from visioncheck.keep import SledFile
 from visioncheck.log.store import Log
 from visioncheck.page import work
 from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import desk_of, units_of
+from visioncheck.page.desk import camera_wanted, desk_of, units_of
 from visioncheck.page.stock import key_of
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.photo import told_of
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from starlette.requests import Request
 
     from visioncheck.log.entry import Entry
-
-
-_TOLD = {"piece": None, "fence_edge": None, "cuts": None, "thickness_mm": None, "adjusted": "", "note": ""}
 
 
 def show_reading(request: Request) -> Response:
@@ -59,21 +50,33 @@ async def tell(request: Request) -> Response:
     """Measure a photo of the log again with what its user now says; the new entry stands in for the old one."""
     desk = desk_of(request)
     async with desk.form(request) as form:
-        entry, sled, photo = await anyio.to_thread.run_sync(_kept, request)
-        said = {key: value for key, value in told_of(form.fields, sled).items() if value}
-        before = {key: value for key, value in entry.reading.get("told", {}).items() if key in _TOLD}
-        told = {
-            **_TOLD,
-            **before,
-            **said,
-            "sled_text": sled.text,
-            "sled_key": key_of(entry.sled),
-            "rig": None,
-            "again": entry.id,
-        }
-        copy = desk.spool.incoming / f"{secrets.token_hex(16)}.part"
-        await anyio.to_thread.run_sync(shutil.copyfile, photo, copy)
-        return await desk.accept(request, "measure", told, copy)
+        own = await anyio.to_thread.run_sync(_own, request)
+        return await desk.accept(request, "measure", told_of(form.fields, "mm") | own, None, needs_photo=False)
+
+
+async def ask_turned(request: Request) -> Response:
+    """Ask for a second photo of the piece, turned a quarter turn."""
+    desk = desk_of(request)
+    entry = await anyio.to_thread.run_sync(_entry_of, request)
+    return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled, camera=camera_wanted(request))
+
+
+async def send_turned(request: Request) -> Response:
+    """Read two photos of one piece as one; the new entry stands in for the first photo's."""
+    desk = desk_of(request)
+    async with desk.form(request) as form:
+        own = await anyio.to_thread.run_sync(_own, request)
+        return await desk.accept(request, "turn", told_of({}, "mm") | own, form.photo)
+
+
+def _own(request: Request) -> dict[str, Any]:
+    """What a job is told of an entry that it measures again."""
+    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+        entry = _entry(log, request)
+        text = log.document(entry.sled_sha256)
+    if text is None or entry.photo_sha256 is None:
+        raise RefusedForm(400, "That reading has no photo to measure again.")
+    return {"sled_text": text, "sled_key": key_of(entry.sled), "rig": None, "again": entry.id}
 
 
 def _entry(log: Log, request: Request) -> Entry:
@@ -86,13 +89,3 @@ def _entry(log: Log, request: Request) -> Entry:
 def _entry_of(request: Request) -> Entry:
     with Log.open(desk_of(request).settings.log, readonly=True) as log:
         return _entry(log, request)
-
-
-def _kept(request: Request) -> tuple[Entry, SledFile, Path]:
-    """Entry, sled and photo as the log keeps them."""
-    with Log.open(desk_of(request).settings.log, readonly=True) as log:
-        entry = _entry(log, request)
-        text, photo = log.document(entry.sled_sha256), log.photo_path(entry)
-    if text is None or photo is None:
-        raise RefusedForm(400, "That reading has no photo to measure again.")
-    return entry, SledFile(parse_sled(text, f"the sled file of {entry.sled} in the log"), text), photo

@@ -11,7 +11,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 
 from visioncheck.camera.support import photo_to_add, views_taken
 from visioncheck.errors import UserError
-from visioncheck.page.desk import desk_of, session_of, units_of
+from visioncheck.page.desk import camera_wanted, desk_of, session_of, units_of
 from visioncheck.page.surveys import SurveyFolder
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.target.layout import layout_of
@@ -89,7 +89,7 @@ def show_survey(request: Request) -> Response:
         waiting=waiting,
         fewest=FEWEST,
         enough=ENOUGH,
-        camera="gallery" not in request.query_params,
+        camera=camera_wanted(request),
     )
 
 
@@ -122,7 +122,7 @@ async def finish_survey(request: Request) -> Response:
             raise RefusedForm(400, f"Ruled length: {problem}.", "Go back and write what the rule reads.") from None
         if not ruled_mm > 0:
             raise RefusedForm(400, "The ruled length must be above zero.", "Go back and write what the rule reads.")
-    return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, None)
+    return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, None, needs_photo=False)
 
 
 async def start_over(request: Request) -> Response:
