@@ -3,48 +3,136 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from visioncheck.errors import UserError
 
+if TYPE_CHECKING:
+    from visioncheck.correction.sled import Sled
+    from visioncheck.correction.words import Line
+    from visioncheck.study import Laid, Settings
+
 _USUAL_TOLERANCE = "0.3mm/m"
 
 
 def study(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="FOLDER",
+            help="Repeated photos: FOLDER/PERSON/PIECE/*.jpg; FOLDER/PIECE/*.jpg for one person; or FOLDER/*.jpg with"
+            " a tag on each piece.",
+        ),
+    ] = None,
     readings: Annotated[
-        Path, typer.Option(metavar="CSV", help="Table of fence errors: piece,person,value in degrees.")
-    ],
-    sled: Annotated[Path | None, typer.Option(metavar="SLED.toml", help="Take the tolerance from this sled.")] = None,
+        Path | None,
+        typer.Option(metavar="CSV", help="Instead of photos: a table of fence errors, piece,person,value in degrees."),
+    ] = None,
+    rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="What visioncheck survey wrote.")] = None,
+    sled: Annotated[
+        Path | None, typer.Option(metavar="SLED.toml", help="The sled of the pieces; its tolerance counts.")
+    ] = None,
     tolerance: Annotated[str | None, typer.Option(help=f"0.005in/ft, 0.3mm/m; {_USUAL_TOLERANCE} if not said.")] = None,
+    thickness: Annotated[str | None, typer.Option(help="Of the pieces, where they have no tag: 18mm, 3/4in.")] = None,
+    piece: Annotated[str | None, typer.Option(help="corner, panel or strip; otherwise told by its shape.")] = None,
+    fence_edge: Annotated[
+        str | None,
+        typer.Option(help="Edge at the fence as every picture shows it, where no tag tells: top, bottom, left, right."),
+    ] = None,
+    cuts: Annotated[
+        int | None, typer.Option(min=2, help="Successive cuts behind a strip, 5 all round a panel.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Study how well repeated readings of several pieces agree, and how many to average."""
+    if (folder is None) == (readings is None):
+        raise UserError("give either a folder of photos or a table with --readings CSV")
     import json
 
+    from visioncheck.correction.sled import load_sled
     from visioncheck.correction.terminal import print_report
     from visioncheck.fence.study import gauge_study
-    from visioncheck.fence.study_words import read_readings, study_json, study_lines
+    from visioncheck.fence.study_words import arrange, read_readings, study_json, study_lines
 
-    limit_deg = _tolerance(sled, tolerance)
-    result = gauge_study(read_readings(readings))
+    owner = load_sled(sled) if sled else None
+    limit_deg = _tolerance(owner, tolerance)
+    laid = _measured(folder, _settings(rig, owner, thickness, piece, fence_edge, cuts)) if folder else None
+    table = arrange(laid.readings, str(folder)) if laid else read_readings(readings or Path())
+    result = gauge_study(table)
     if as_json:
-        typer.echo(json.dumps(study_json(result, limit_deg), indent=2))
-    else:
-        print_report("Repeatability study", study_lines(result, limit_deg), cautions=False)
+        photos = _photos_json(laid) if laid else {}
+        typer.echo(json.dumps(study_json(result, limit_deg) | photos, indent=2, ensure_ascii=False))
+        return
+    print_report("Repeatability study", [*study_lines(result, limit_deg), *_photo_lines(laid)], cautions=False)
 
 
-def _tolerance(sled: Path | None, tolerance: str | None) -> float:
-    from visioncheck.correction.sled import load_sled
+def _tolerance(sled: Sled | None, tolerance: str | None) -> float:
     from visioncheck.units import deg_from_slope, parse_slope
 
     if sled and not tolerance:
-        return load_sled(sled).tolerance_deg
+        return sled.tolerance_deg
     limit = deg_from_slope(parse_slope(tolerance or _USUAL_TOLERANCE))
     if not limit > 0:
         raise UserError("--tolerance must be larger than nothing; write for example 0.005in/ft or 0.3mm/m")
     return limit
+
+
+def _settings(
+    rig: Path | None,
+    sled: Sled | None,
+    thickness: str | None,
+    piece: str | None,
+    fence_edge: str | None,
+    cuts: int | None,
+) -> Settings:
+    from visioncheck.camera.rig import load_rig
+    from visioncheck.keep import read_told
+    from visioncheck.study import Settings
+
+    told = read_told(thickness, piece, fence_edge, cuts, sled.units if sled else None)
+    return Settings(load_rig(rig) if rig else None, sled, told)
+
+
+def _measured(folder: Path, settings: Settings) -> Laid:
+    """Measure the folder's photos on all cores, with a bar."""
+    from rich.console import Console
+    from rich.progress import track
+
+    from visioncheck.batch.run import cores, run_here, stop_on_interrupt
+    from visioncheck.study import lay_out, photos_of, read_photo, settled
+
+    photos = photos_of(folder)
+    with stop_on_interrupt() as stop:
+        finished = run_here(read_photo, photos, settings, cores(), stop)
+        bar = track(finished, "Measuring", total=len(photos), console=Console(stderr=True), transient=True)
+        found = [settled(photo, future) for photo, future in bar]
+    if len(found) < len(photos):
+        raise UserError(f"stopped after {len(found)} of {len(photos)} photos; a study needs them all")
+    return lay_out(found)
+
+
+def _photo_lines(laid: Laid | None) -> list[Line]:
+    from visioncheck.correction.words import Line
+
+    if laid is None:
+        return []
+    lines = [Line("Refused", f"{each.photo.path.parent.name}/{each.problem}") for each in laid.refused]
+    if laid.left_out:
+        names = ", ".join(str(each.photo.path) for each in laid.left_out)
+        lines.append(Line("Left out", f"{names}, so that every piece counts as often as the one with the fewest"))
+    return lines
+
+
+def _photos_json(laid: Laid) -> dict[str, Any]:
+    return {
+        "readings": [
+            {"piece": piece, "person": person, "fence_error_deg": deg} for piece, person, deg in laid.readings
+        ],
+        "refused": [{"photo": str(each.photo.path), "reason": each.problem} for each in laid.refused],
+        "left_out": [str(each.photo.path) for each in laid.left_out],
+    }
 
 
 def register(app: typer.Typer) -> None:
