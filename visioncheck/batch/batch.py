@@ -54,7 +54,8 @@ class Result:
 def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list[Result]]:
     """Part what is new or changed from what needs no measuring.
 
-    A photo is as before when its content, the text of its sled and rig files and what is told of it are.
+    A photo is as before when its content, the text of its sled and rig files and what is told of it are. A rig that
+    is not given now, or a photo that nothing tells whose it is now, is taken as it was then.
 
     Returns
     -------
@@ -133,7 +134,7 @@ def _kept(log: Log, job: Job, finding: Finding, known: Known) -> Result:
     reading = finding.reading
     if reading["status"] == "refused" or finding.sled is None:
         log.remember_refusal(_key(job, known), reading)
-        return Result(job, "refused", reading, finding.sled)
+        return Result(job, "refused", reading, finding.sled or job.sled)
     if _changed(job, reading):
         return _refused(job, UserError(f"{job.label}: was changed while it was measured; run the batch again."))
     rig = None if finding.rig is None else known.rigs[finding.rig]
@@ -174,6 +175,9 @@ def _stands(entry: Entry, job: Job, known: Known) -> bool:
         and (file is None or sha256_text(file.text) == entry.sled_sha256)
         and (not rigs or entry.rig_sha256 in {sha256_text(known.rigs[name].text) for name in rigs})
         and reading.get("told", {}) == job.told.as_json()
+        and job.note in {"", entry.note}
+        and job.adjusted in {"", entry.adjusted}
+        and job.time in {None, entry.time}
     )
 
 

@@ -174,7 +174,7 @@ def manifest_jobs(manifest: Path, known: Known, told: Told, person: str) -> tupl
     for number, row in _rows(manifest):
         try:
             jobs.append(_job(row, manifest.parent, sleds, rigs, told, person))
-        except (UserError, ValueError) as problem:
+        except UserError as problem:
             raise UserError(f"{manifest}, line {number}: {problem}") from None
     if not jobs:
         raise UserError(f"{manifest} lists no photos; write one a line below the heading 'photo'")
@@ -219,7 +219,6 @@ def _job(
     own = read_told(
         row.get("thickness") or None, row.get("piece") or None, row.get("fence_edge") or None, _cuts(row.get("cuts"))
     )
-    time = row.get("time")
     return Job(
         path=folder / row["photo"],
         label=row["photo"],
@@ -234,7 +233,7 @@ def _job(
         person=row.get("person") or person,
         note=row.get("note", ""),
         adjusted=row.get("adjusted", ""),
-        time=datetime.fromisoformat(time).astimezone() if time else None,
+        time=_time(row.get("time")),
     )
 
 
@@ -244,6 +243,15 @@ def _cuts(text: str | None) -> int | None:
     if not text.isdecimal() or int(text) < 2:
         raise UserError(f"cuts {text!r} is no count of cuts; write 2 or more, 5 all round a panel")
     return int(text)
+
+
+def _time(text: str | None) -> datetime | None:
+    if not text:
+        return None
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError, OSError):
+        raise UserError(f"time {text!r} is no time; write it such as 2026-03-01T14:30") from None
 
 
 def _sled(given: str | None, folder: Path, sleds: dict[str, SledFile]) -> str | None:

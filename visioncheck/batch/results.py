@@ -75,7 +75,7 @@ def table(results: Iterable[Result]) -> Table:
         found.add_row(
             Text(result.job.label),
             Text(result.sled or "?"),
-            Text(f"{error['value']:+.3f}° ± {error['expanded']:.3f}°" if error else "none"),
+            Text(f"{error['value']:+.3f}° ± {error['expanded']:.3f}°" if error else ""),
             Text((result.reading.get("correction") or {}).get("verdict", "")),
             Text(result.state, style=_STYLES.get(result.state, "")),
         )
@@ -84,11 +84,16 @@ def table(results: Iterable[Result]) -> Table:
 
 def reasons(results: Sequence[Result]) -> list[str]:
     """Say why photos have no fence error: what was refused, and what is asked."""
-    said = []
-    for result in results:
-        reason = result.reading.get("reason")
-        if reason and result.state != "same photo":
-            # a reason begins with the photo's own name where the photo is at fault
-            start = f"{result.job.path.name}: "
-            said.append(f"{result.job.label}: {str(reason).removeprefix(f'{result.job.label}: ').removeprefix(start)}")
-    return said
+    return [
+        f"{result.job.label}: {_without_name(result)}"
+        for result in results
+        if result.reading.get("reason") and result.state != "same photo"
+    ]
+
+
+def _without_name(result: Result) -> str:
+    """Take off the photo's name, which a reason begins with when the photo is at fault."""
+    reason = str(result.reading["reason"])
+    for name in (result.job.label, str(result.job.path), result.job.path.name):
+        reason = reason.removeprefix(f"{name}: ")
+    return reason

@@ -75,7 +75,7 @@ def run_here(
     while left and not stop():
         suspects = []
         with _pool(min(workers, len(left)), work, shared) as executor:
-            for job, future in _as_finished(executor, _work_on, left, workers + 1, stop):
+            for job, future in _as_finished(executor, _work_on, left, workers, stop):
                 if isinstance(future.exception(), BrokenExecutor):
                     suspects.append(job)
                 else:
@@ -123,6 +123,7 @@ def _as_finished(
 ) -> Generator[tuple[J, Future[R]]]:
     """Keep at most so many jobs under way, taken from `left`, so that stopping is quick and memory bounded."""
     under_way: dict[Future[R], J] = {}
+    finished: list[tuple[J, Future[R]]] = []
     broken = False
     while True:
         while left and len(under_way) < most and not (stop() or broken):
@@ -132,11 +133,12 @@ def _as_finished(
                 broken = True
             else:
                 left.popleft()
+        # given only now, so that the workers are busy while the caller is
+        yield from finished
         if not under_way:
             return
         done, _ = wait(under_way, timeout=_POLL_S, return_when=FIRST_COMPLETED)
-        for future in done:
-            yield under_way.pop(future), future
+        finished = [(under_way.pop(future), future) for future in done]
 
 
 @contextmanager

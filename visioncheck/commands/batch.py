@@ -132,7 +132,9 @@ def _measure(
 
     left, results = settle(log, jobs, known)
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with stop_on_interrupt() as stop, Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+    with stop_on_interrupt() as stop, bar:
         run: Run = (
             functools.partial(run_on_cluster, address=cluster, stop=stop)
             if cluster
