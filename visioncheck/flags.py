@@ -31,7 +31,12 @@ _ALL = (
     Flag(
         "blur", "blurred", "The picture is not sharp.", "Rest the phone on something, more light, focus on the sheet."
     ),
-    Flag("glare", "glare", "Light is mirrored on the sheet or the work.", "Move the lamp or the phone to the side."),
+    Flag(
+        "glare",
+        "glare",
+        "Part of the sheet is burnt out white.",
+        "Move the lamp or the phone to the side, or tap on the sheet so that the phone takes it darker.",
+    ),
     Flag(
         "low-contrast",
         "faint edge",
@@ -119,6 +124,12 @@ _ALL = (
         "Lay it within the band, on the field that it differs from.",
     ),
     Flag("two-pieces", "two pieces", "More than one workpiece lies on the sheet.", "Lay one piece at a time."),
+    Flag(
+        "off-sheet",
+        "over the edge",
+        "The piece reaches over the sheet's edge.",
+        "Lay it within the sheet, or take a larger paper or a second sheet beside it.",
+    ),
     Flag("cut-off", "cut off", "The piece reaches out of the picture.", "Step back and shoot it whole."),
     Flag(
         "other-rig",

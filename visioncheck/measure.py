@@ -25,12 +25,14 @@ from visioncheck.fence.squareness import (
     weigh_orders,
 )
 from visioncheck.outline.find import find_outlines, is_second_piece
+from visioncheck.outline.overview import room_on_sheet_mm
+from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo, load_photo
 from visioncheck.photo.orientation import upright
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import Reading, Turned
+from visioncheck.reading.model import EdgeReading, Reading, Turned
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.perpendicularity import cut_zone
 from visioncheck.reading.piece import (
@@ -57,12 +59,18 @@ _TAG_CONTRADICTS_MM = 2.0
 _BLUR_PX = 3.0
 _SHORT_MM = 25.0
 _BOW_MM = 0.15
-_TORN_SHARE = 0.25
+_TORN_SHARE = 0.3
+_BELIEVED = 0.3
 _CLOSURE_PROBABILITY = 0.001
 _PANEL_PROBABILITY = 0.01
 _STEEP_DEG = 35.0
 _LENS_MOVED = 3.0
 _FEW_POINTS = 40
+_LIFTED_MM = 0.03
+_GLARE_SHARE = 0.005
+_GLARE_BEYOND_USE = 0.2
+_OFF_SHEET_MM = 2.0
+_LEAST_CONTRAST = 3.0
 
 
 @dataclass(frozen=True)
@@ -221,13 +229,14 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
         if rig is None
         else rigid_view(points, rig, photo.path.name)
     )
+    glare = _glare_flags(photo, points)
     found = _piece_corners(photo, points, fit.view, photo.path.name)
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
     traces = _traces(photo, fit.view, found, known.value if known else None, photo.path.name)
     shape = read_piece(fit.view, traces, thick)
-    return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *thick_flags))
+    return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
 
 
 def _tell(
@@ -286,10 +295,21 @@ def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str
             ("few-points", fit.points_used < _FEW_POINTS),
             ("tilt", fit.tilt_deg > _STEEP_DEG),
             ("lens-moved", fit.lens_moved_sigma > _LENS_MOVED),
-            ("sheet-lifted", rig is not None and fit.rms_px > 4 * max(rig.residual_px, 0.03)),
+            ("sheet-lifted", fit.lifted_mm > _LIFTED_MM),
         )
         if raised
     ]
+
+
+def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
+    share = burnt_share(photo.bgr, points.xy_px)
+    if share > _GLARE_BEYOND_USE:
+        raise Refusal(
+            f"{photo.path.name}: {100 * share:.0f} % of the sheet is burnt out white; move the lamp or the phone to the"
+            " side, or tap on the sheet so that the phone takes it darker.",
+            "glare",
+        )
+    return ["glare"] if share > _GLARE_SHARE else []
 
 
 def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) -> Array:
@@ -301,6 +321,13 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
     seen = view.to_image(corners)
     if np.any(seen < 3) or np.any(seen > np.array([width, height]) - 4):
         raise Refusal(f"{name}: the piece is cut off by the picture's edge; step back and shoot it whole.", "cut-off")
+    # beyond the sheet nothing is told from the bench: an outline that ends there ends at the sheet's edge, not its own
+    if np.any(room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM):
+        raise Refusal(
+            f"{name}: the piece reaches over the sheet's edge; lay it within the sheet, or take a larger paper or a"
+            " second sheet beside it.",
+            "off-sheet",
+        )
     return corners
 
 
@@ -522,10 +549,18 @@ def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
             flags.append("short-edge")
         if abs(edge.bow.value) > max(_BOW_MM, 3 * edge.bow.u) and not short_end:
             flags.append("curved-edge")
-        if np.mean(edge.weights < 0.3) > _TORN_SHARE:
+        if _seen_share(edge) < 1 - _TORN_SHARE and not short_end:
             flags.append("torn-edge")
         if not trace.arris_clear:
             flags.append("arris-doubtful")
-        if trace.contrast < 3:
+        if trace.contrast < _LEAST_CONTRAST:
             flags.append("low-contrast")
     return flags
+
+
+def _seen_share(edge: EdgeReading) -> float:
+    """Share of the edge's half millimetres in which a station was found and believed."""
+    run = edge.end_px - edge.start_px
+    steps = max(round(edge.length_mm / 0.5), 1)
+    at = (edge.stations_px[edge.weights > _BELIEVED] - edge.start_px) @ run / float(run @ run)
+    return len(np.unique(np.floor(np.clip(at, 0, 1 - 1e-9) * steps))) / steps

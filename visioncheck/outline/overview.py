@@ -88,6 +88,13 @@ def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
     return Overview(tint.astype(np.float32), np.exp(log[..., 1]), on_sheet, between, low)
 
 
+def room_on_sheet_mm(points: TargetPoints, view: View, places_mm: Array) -> Array:
+    """How far places (n, 2) of the table lie within what the overview looks at; negative outside."""
+    hull = cv2.convexHull(np.concatenate(page_corners_mm(points, view)).astype(np.float32))
+    inside = [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) for x, y in places_mm]
+    return np.array(inside) - _MARGIN_MM
+
+
 def _well_inside(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     mask = np.zeros(shape, np.uint8)
     hull = cv2.convexHull(corners.astype(np.float32)).round().astype(np.int32)
@@ -114,5 +121,5 @@ def _warp(bgr: NDArray[np.uint8], view: View, low: Array, width: int, height: in
 def _sheet_tint(tint: Array, log_green: Array, inside: NDArray[np.bool_]) -> Array:
     """The paper's tint: the median over the brightest part of the outer ring, where no work lies."""
     ring = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((49, 49), np.uint8)).astype(bool)
-    bright = ring & (log_green > np.quantile(log_green[ring], 0.5))
+    bright = ring & (log_green >= np.quantile(log_green[ring], 0.5))
     return np.asarray(np.median(tint[bright], axis=0))
