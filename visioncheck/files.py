@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tomllib
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -32,6 +35,33 @@ def write_whole(path: Path, content: bytes) -> None:
             beside.unlink(missing_ok=True)
         reason = (error.strerror or str(error)).lower()
         raise UserError(f"cannot write {path} ({reason}); choose another place") from error
+
+
+@contextmanager
+def new_folder(folder: Path) -> Iterator[Path]:
+    """Fill a new folder under another name beside its place; it gets its own only when all of it is there.
+
+    Raises
+    ------
+    UserError
+        The folder is there and not empty, or its place cannot be written.
+    """
+    if not folder.name:  # "." or "/"
+        raise UserError(f"{folder} is no new folder; name one")
+    beside = folder.with_name(f".{folder.name}.{os.getpid()}.part")
+    try:
+        if folder.exists() and any(folder.iterdir()):
+            raise UserError(f"{folder} is not empty; name a new folder")
+        beside.mkdir(parents=True)
+        try:
+            yield beside
+            if folder.exists():
+                folder.rmdir()
+            beside.rename(folder)
+        finally:
+            shutil.rmtree(beside, ignore_errors=True)
+    except OSError as error:
+        raise UserError(f"cannot write {folder} ({(error.strerror or str(error)).lower()}); choose another") from error
 
 
 def parse_toml(text: str, name: str, kind: str) -> dict[str, Any]:

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-from visioncheck.errors import UserError
-
 # beside the package in a checkout; an installed package has none
 _FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -20,29 +18,19 @@ def demo(
     ] = _FIXTURES,
 ) -> None:
     """Build a log of three invented sleds from the example photos, and its report: a look at everything in a minute."""
-    _require_empty(folder)
-
     from visioncheck.demo import build_demo, require_fixtures
-    from visioncheck.files import write_whole
+    from visioncheck.files import new_folder
     from visioncheck.log.store import Log
     from visioncheck.report.sleds import report_page
 
     require_fixtures(fixtures)
-    log, report = folder / "log", folder / "report.html"
-    with Log.open(log, create=True) as open_log:
-        build_demo(open_log, fixtures, folder / "rig.json", typer.echo)
-        write_whole(report, report_page(open_log).encode())
-    typer.echo(f"The log is {log}; try: visioncheck log trend {log}")
-    typer.echo(f"Open the report in a browser: {report.resolve()}")
-
-
-def _require_empty(folder: Path) -> None:
-    try:
-        found = next(folder.iterdir(), None) if folder.exists() else None
-    except OSError as error:
-        raise UserError(f"{folder} cannot be used ({error.strerror}); name a new folder for the demo.") from error
-    if found is not None:
-        raise UserError(f"{folder} is not empty ({found.name}); name a new folder for the demo.")
+    with new_folder(folder) as made:
+        with Log.open(made / "log", create=True) as log:
+            build_demo(log, fixtures, made / "rig.json", typer.echo)
+            page = report_page(log)
+        (made / "report.html").write_bytes(page.encode())
+    typer.echo(f"The log is {folder / 'log'}; try: visioncheck log trend {folder / 'log'}")
+    typer.echo(f"Open the report in a browser: {(folder / 'report.html').resolve()}")
 
 
 def register(app: typer.Typer) -> None:
