@@ -24,6 +24,7 @@ from visioncheck.fence.squareness import (
     strip_multiple,
     weigh_orders,
 )
+from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
 from visioncheck.photo.glare import burnt_share
@@ -59,7 +60,7 @@ _TAG_CONTRADICTS_MM = 2.0
 _BLUR_PX = 3.0
 _SHORT_MM = 25.0
 _BOW_MM = 0.15
-_TORN_SHARE = 0.3
+_TORN_SHARE = 0.4
 _BELIEVED = 0.3
 _CLOSURE_PROBABILITY = 0.001
 _PANEL_PROBABILITY = 0.01
@@ -121,8 +122,8 @@ def measure_photo(
         The survey of this phone and sheet.
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
-    piece : {"corner", "panel", "strip"} or None
-        None: from its shape and the sled.
+    piece : {"corner", "panel", "strip", "slot", "gap"} or None
+        None: corner, panel or strip, from its shape and the sled.
     sled : Sled or None
         Says which side of the blade the piece came from and where the fence stands.
     fence_edge : {"top", "bottom", "left", "right"} or None
@@ -137,6 +138,8 @@ def measure_photo(
     Refusal
         It cannot be measured honestly.
     """
+    if piece in SLOT_KINDS:
+        return _measure_slot(path, rig, thickness, piece)
     seen = _see(path, rig, thickness)
     return _tell(seen, seen.shape, piece, sled, fence_edge, cuts, sheet_known=rig is not None)
 
@@ -223,12 +226,7 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     sighting = path if isinstance(path, Sighting) else sight(path, rig)
     photo, points = sighting.photo, sighting.points
     _same_phone(photo, rig)
-    height, width = photo.bgr.shape[:2]
-    fit = (
-        plane_view(points, width, height, photo.exif.focal_35mm, photo.path.name)
-        if rig is None
-        else rigid_view(points, rig, photo.path.name)
-    )
+    fit = _fit_view(sighting, rig)
     glare = _glare_flags(photo, points)
     found = _piece_corners(photo, points, fit.view, photo.path.name)
     tag = _tag_on(points, fit.view, found)
@@ -237,6 +235,30 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     traces = _traces(photo, fit.view, found, known.value if known else None, photo.path.name)
     shape = read_piece(fit.view, traces, thick)
     return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
+
+
+def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
+    photo, points = sighting.photo, sighting.points
+    height, width = photo.bgr.shape[:2]
+    if rig is None:
+        return plane_view(points, width, height, photo.exif.focal_35mm, photo.path.name)
+    return rigid_view(points, rig, photo.path.name)
+
+
+def _measure_slot(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None, kind: str) -> Measured:
+    sighting = path if isinstance(path, Sighting) else sight(path, rig)
+    photo, points = sighting.photo, sighting.points
+    _same_phone(photo, rig)
+    fit = _fit_view(sighting, rig)
+    glare = _glare_flags(photo, points)
+    region = work_region(find_outlines(photo, points, fit.view), kind)
+    tag = _tag_on(points, fit.view, region)
+    thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
+    known = thick is not UNKNOWN_THICKNESS
+    reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
+    flags = (*_view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
+    tag_id = None if tag is None else tag.id
+    return Measured(photo, replace(reading, tag_id=tag_id, flags=tuple(dict.fromkeys(flags))))
 
 
 def _tell(

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
 from visioncheck.files import write_whole
+from visioncheck.flags import flag
 from visioncheck.photo.orientation import upright
 from visioncheck.report.lines import degrees
 from visioncheck.units import format_error, format_small
@@ -299,6 +300,10 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
         said = f"taper {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
+    doubts = "\n".join(f"doubt: {flag(code).sentence}" for code in reading.flags)
+    if doubts:
+        axes.text(14, frame.height - 52, doubts, fontsize=12, color=_ORANGE, va="bottom",
+                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
     head = "\n".join(line for line in (_headline(reading), todo) if line)
     if head:
         axes.text(14, 16, head, fontsize=20, color="white", va="top",
