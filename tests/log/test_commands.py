@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 
 import pytest
 from PIL import Image
@@ -241,3 +243,24 @@ def test_ten_thousand_entries_are_listed_line_by_line(tmp_path, capsys):
     code, out, _ = run(capsys, f"list {tmp_path / 'big'}")
     assert code == 0
     assert len(out.splitlines()) == 2001
+
+
+@pytest.mark.usefixtures("place")
+def test_listing_loads_no_numerics(capsys):
+    """A third of a second of imports, more than the listing itself takes."""
+    run(capsys, ATTACH)
+    code = "import sys; from visioncheck.cli import main; main(['log', 'list', 'LOG']); print(sorted(sys.modules))"
+    said = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    assert "+0.012°" in said
+    assert "'sqlite3'" in said
+    assert "'numpy'" not in said
+    assert "'scipy'" not in said
+
+
+def test_a_reading_that_says_no_interval_is_listed_with_one(place, capsys):
+    reading = make_reading(dof=4.0)
+    del reading["fence_error_deg"]["expanded"]
+    (place / "reading.json").write_text(json.dumps(reading))
+    run(capsys, ATTACH)
+    # Student's t for 4 degrees of freedom is 2.776 (JCGM 100:2008, table G.2)
+    assert "+0.012° ± 0.006°" in run(capsys, "list LOG")[1]

@@ -97,6 +97,7 @@ def test_killed_at_every_line_of_a_first_attach(tmp_path):
         ids, leftovers = require_whole(folder)
         found.add((len(ids), leftovers))
         line_number += 1
+    print(f"survived {kills} kills of {kills}")
     assert kills >= 30
     # the sweep has met every case: nothing yet, a leftover, and the whole entry
     assert found == {(0, 0), (0, 1), (1, 0)}
@@ -178,14 +179,14 @@ def test_four_processes_attach_fifty_each_at_once(tmp_path):
 def test_cleaning_never_takes_a_photo_that_another_process_is_writing(tmp_path):
     folder = tmp_path / "log"
     ready = fork.Barrier(2)
-    child = fork.Process(target=attach_many, args=(folder, tmp_path / "own", 40, ready, 0.01))
+    child = fork.Process(target=attach_many, args=(folder, tmp_path / "own", 15, ready, 0.01))
     child.start()
     with Log.open(folder, create=True) as log:
         ready.wait()
         while child.is_alive():
             assert clean(log) == []
     assert child.exitcode == 0
-    assert len(require_whole(folder)[0]) == 40
+    assert len(require_whole(folder)[0]) == 15
 
 
 def fail_with(code):
@@ -251,6 +252,59 @@ def test_no_room_in_the_file_system(log, tmp_path, photo_bytes, note_letters):
     assert child.exitcode == 0
     assert state(log.folder) == before
     require_whole(log.folder)
+
+
+FILL_THE_DISK = textwrap.dedent("""
+    import os
+    import sys
+    from pathlib import Path
+    from tests.log.conftest import make_draft, make_photo
+    from visioncheck.errors import UserError
+    from visioncheck.log.check import check
+    from visioncheck.log.store import Log
+
+    disk, own = Path(sys.argv[1]), Path(sys.argv[2])
+    with Log.open(disk / "log", create=True) as log:
+        log.attach(make_draft(), make_photo(own))
+    refused = 0
+    for room in range(0, 300_000, 20_000):
+        # from no room at all to room for all but the last page
+        ballast = disk / "ballast"
+        left = os.statvfs(disk)
+        ballast.write_bytes(bytes(max(left.f_bavail * left.f_frsize - room, 0)))
+        try:
+            with Log.open(disk / "log") as log:
+                log.attach(make_draft(days=1, note="x" * 60_000), make_photo(own, size=90_000))
+        except UserError as error:
+            assert "No space left" in str(error) or "disk" in str(error), error
+            refused += 1
+        ballast.unlink()
+        with Log.open(disk / "log", readonly=True) as log:
+            assert [problem.what for problem in check(log)] == []
+            assert sum(1 for _ in log.entries()) == room // 20_000 + 2 - refused
+    print("refused", refused)
+""")
+
+
+def test_a_disk_that_is_really_full(tmp_path):
+    """A file system of 4 MB in memory, filled to the brim and a little less, time after time."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = f"mount -t tmpfs -o size=4m none {disk}"
+    alone = ["unshare", "-rm", "sh", "-c"]
+    if not shutil.which("unshare") or subprocess.run([*alone, mount], check=False, capture_output=True).returncode:
+        pytest.skip("this system does not let us make a file system of our own")
+    fill = f'{mount} && exec "$0" -c "$1" "$2" "$3"'
+    done = subprocess.run(
+        [*alone, fill, sys.executable, FILL_THE_DISK, disk, tmp_path],
+        check=False,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert done.returncode == 0, done.stderr
+    # some were refused and some had room
+    assert 2 <= int(done.stdout.split()[1]) < 15
 
 
 def use_as_nobody(folder, photo, pipe):

@@ -2,11 +2,13 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+import tracemalloc
 from datetime import timedelta
 
 import pytest
 
 from tests.log.conftest import RIG_TEXT, SLED_TEXT, START, make_draft, make_photo, make_reading, typed_draft
+from tests.log.large import make_large_log
 from visioncheck.errors import UserError
 from visioncheck.log import schema
 from visioncheck.log.check import check
@@ -230,3 +232,15 @@ def test_listing_streams_from_an_index(log):
         plan = " ".join(row[3] for row in log.connection.execute(f"EXPLAIN QUERY PLAN {statement}"))
         assert "USING INDEX entry_" in plan
         assert "TEMP B-TREE" not in plan
+
+
+def test_memory_does_not_grow_with_the_log(tmp_path):
+    peaks = []
+    for count in (300, 3000):
+        make_large_log(tmp_path / str(count), entries=count)
+        tracemalloc.start()
+        with Log.open(tmp_path / str(count), readonly=True) as log:
+            assert sum(1 for _ in log.entries()) + sum(1 for _ in log.listed()) == 2 * count
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] < peaks[0] + 20_000

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import functools
 import json
+import math
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
     from visioncheck.keep import SledFile
     from visioncheck.log.entry import Entry, EntryDraft
-    from visioncheck.log.store import Log
+    from visioncheck.log.store import Listed, Log
     from visioncheck.log.trend import Point
 
 LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
@@ -108,7 +108,7 @@ def list_entries(
             _require_sled(open_log, sled)
         # print, not typer.echo: that one hands every line to the system by itself
         print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
-        for entry in open_log.entries(sled=sled, since=start, limit=last):
+        for entry in open_log.listed(sled=sled, since=start, limit=last):
             print(_list_line(entry))
 
 
@@ -405,17 +405,10 @@ def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> No
     write_whole(output, chart_bytes(figure, output.suffix))
 
 
-@functools.cache
-def _coverage_factor(dof: float) -> float:
-    """Keep the factor for the same degrees of freedom, which come again on thousands of lines."""
-    from visioncheck.quantity import coverage_factor
-
-    return coverage_factor(dof)
-
-
-def _list_line(entry: Entry) -> str:
-    error = entry.fence_error
-    said = "none" if error is None else f"{error.value:+.3f}° ± {_coverage_factor(error.dof) * error.u:.3f}°"
+def _list_line(entry: Listed) -> str:
+    said = "none"
+    if entry.fence_error_deg is not None:
+        said = f"{entry.fence_error_deg:+.3f}° ± {_expanded(entry):.3f}°"
     marks = [mark for mark in (entry.person, entry.note) if mark]
     if entry.adjusted:
         marks.append(f"adjusted: {entry.adjusted}")
@@ -424,7 +417,16 @@ def _list_line(entry: Entry) -> str:
     if entry.corrected_by:
         marks.append(f"CORRECTED by {entry.corrected_by[:8]}")
     text = ", ".join([entry.sled, *marks]).replace("\n", " ")
-    return f"{entry.id[:8]}  {entry.time.astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
+    return f"{entry.id[:8]}  {datetime.fromisoformat(entry.time).astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
+
+
+def _expanded(entry: Listed) -> float:
+    if entry.fence_error_expanded_deg is not None:
+        return entry.fence_error_expanded_deg
+    from visioncheck.quantity import Quantity
+
+    dof = math.inf if entry.fence_error_dof is None else entry.fence_error_dof
+    return Quantity(entry.fence_error_deg or 0.0, entry.fence_error_u_deg or 0.0, "deg", dof).expanded()
 
 
 def _shown(entry: Entry, photo: Path | None) -> list[tuple[str, str]]:

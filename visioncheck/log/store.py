@@ -8,7 +8,7 @@ import uuid
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 from visioncheck.errors import UserError
 from visioncheck.log import schema
@@ -36,10 +36,42 @@ BUSY_S = 60.0
 SHORTEST_ID = 4
 _COLUMNS = ", ".join(f"e.{name}" for name in (*CONTENT, "digest"))
 SELECT = f"SELECT {_COLUMNS}, c.id FROM entry e LEFT JOIN entry c ON c.corrects = e.id"  # noqa: S608 - own names
+# a damaged reading must not hide the entry: log check names it
+_EXPANDED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.fence_error_deg.expanded') END"
+_SELECT_LISTED = (
+    "SELECT e.id, e.time, e.sled, e.fence_error_deg, e.fence_error_u_deg, e.fence_error_dof, "  # noqa: S608 - own names
+    f"{_EXPANDED}, e.person, e.note, e.adjusted, e.corrects, c.id "
+    "FROM entry e LEFT JOIN entry c ON c.corrects = e.id"
+)
 _INSERT = (
     f"INSERT INTO entry ({', '.join((*CONTENT, 'digest'))}) "  # noqa: S608 - own names
     f"VALUES ({', '.join('?' * (len(CONTENT) + 1))})"
 )
+
+
+class Listed(NamedTuple):
+    """What a list shows of an entry; see `Entry`.
+
+    Attributes
+    ----------
+    time : str
+        ISO 8601, UTC.
+    fence_error_expanded_deg : float or None
+        Half width of the 95 % interval as the reading says it; None where it says none.
+    """
+
+    id: str
+    time: str
+    sled: str
+    fence_error_deg: float | None
+    fence_error_u_deg: float | None
+    fence_error_dof: float | None
+    fence_error_expanded_deg: float | None
+    person: str
+    note: str
+    adjusted: str
+    corrects: str | None
+    corrected_by: str | None
 
 
 class Log:
@@ -252,15 +284,25 @@ class Log:
         limit : int or None
             The newest `limit` of these; still oldest first.
         """
+        yield from map(entry_of_row, self._rows(SELECT, sled, since, limit))
+
+    def listed(
+        self, sled: str | None = None, since: datetime | None = None, limit: int | None = None
+    ) -> Iterator[Listed]:
+        """As `entries`, with no more of each than a list shows: several times as quick."""
+        yield from map(Listed._make, self._rows(_SELECT_LISTED, sled, since, limit))
+
+    def _rows(
+        self, select: str, sled: str | None, since: datetime | None, limit: int | None
+    ) -> Iterator[tuple[Any, ...]]:
         where, values = _conditions(sled, since)
-        query = f"{SELECT} {where} ORDER BY e.time, e.number"
+        query = f"{select} {where} ORDER BY e.time, e.number"
         if limit is not None:
             newest = f"SELECT e.number FROM entry e {where} ORDER BY e.time DESC, e.number DESC LIMIT ?"  # noqa: S608
-            query = f"{SELECT} WHERE e.number IN ({newest}) ORDER BY e.time, e.number"
+            query = f"{select} WHERE e.number IN ({newest}) ORDER BY e.time, e.number"
             values = [*values, limit]
         with _plain_errors(self.folder, "read"):
-            for row in self.connection.execute(query, values):
-                yield entry_of_row(row)
+            yield from self.connection.execute(query, values)
 
     def get(self, id_: str) -> Entry:
         """Return the entry whose id begins with `id_` (at least four characters).
