@@ -132,6 +132,13 @@ _ALL = (
     ),
     Flag("cut-off", "cut off", "The piece reaches out of the picture.", "Step back and shoot it whole."),
     Flag(
+        "no-slot",
+        "no slot",
+        "No slot or gap is seen in the work.",
+        "Turn the light so that it does not shine into it, or shoot from nearer.",
+    ),
+    Flag("narrow-slot", "narrow slot", "The slot covers too few pixels.", "Shoot it from nearer."),
+    Flag(
         "other-rig",
         "another rig",
         "The photo does not belong to the survey.",

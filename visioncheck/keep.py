@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from visioncheck.measure import Measured, Sighting
     from visioncheck.units import UnitWorld
 
-PIECES = ("corner", "panel", "strip")
+PIECES = ("corner", "panel", "strip", "slot", "gap")
 WAYS = ("top", "bottom", "left", "right")
 # a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
 _U_THICKNESS_MM = 0.29

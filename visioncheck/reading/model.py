@@ -70,6 +70,39 @@ class WidthReading:
 
 
 @dataclass(frozen=True)
+class WallReading:
+    """One wall of a slot: how far its middle stands off its ends' chord, into the wood positive, and its roughness.
+
+    `scatter_mm` is the standard deviation of its stations about its straight line.
+    """
+
+    bow: Quantity
+    scatter_mm: float
+
+
+@dataclass(frozen=True)
+class SlotReading:
+    """What a slot or a gap tells beyond its widths and taper.
+
+    Attributes
+    ----------
+    walls : (2,) tuple of WallReading
+        Left and right wall for one who looks from the slot's start along it: edges 2 and 0 of the reading.
+    widening : Quantity
+        How much wider it is at its end than at its start, mm.
+    length_mm : float
+        Over which that is.
+    floor_seen : bool
+        Whether the table shows through it beside a wall.
+    """
+
+    walls: tuple[WallReading, WallReading]
+    widening: Quantity
+    length_mm: float
+    floor_seen: bool
+
+
+@dataclass(frozen=True)
 class Turned:
     """The second photo of a pair, and by how much the piece was turned in between, deg, clockwise as seen positive."""
 
@@ -84,7 +117,7 @@ class Reading:
     Attributes
     ----------
     piece : str
-        ``"corner"``, ``"panel"`` or ``"strip"``.
+        ``"corner"``, ``"panel"``, ``"strip"``, ``"slot"`` or ``"gap"``.
     edges : tuple of EdgeReading
         In order round the piece; edge i runs from corner i to corner i + 1.
     corners : tuple of CornerReading
@@ -94,7 +127,7 @@ class Reading:
     taper : Quantity or None
         Angle between a strip's long edges, deg; positive where it is wider at `widths[-1]`.
     widths : tuple of WidthReading
-        Of a strip, from one end to the other.
+        Of a strip or slot, from one end to the other.
     thickness : Quantity or None
         From the tag, or as it was given.
     fence_edge, cut_edge : int or None
@@ -109,6 +142,8 @@ class Reading:
         Standard uncertainty of the headline reading by source, deg.
     turned : Turned or None
         The second photo, where the reading is the mean of two.
+    slot : SlotReading or None
+        Of a slot or a gap; `widths` and `taper` are its own then, edges 0 and 2 its walls.
     flags : tuple of str
         Codes of quality flags, see `visioncheck.flags`.
     """
@@ -130,4 +165,5 @@ class Reading:
     budget: Mapping[str, float] = field(default_factory=dict)
     perpendicularity: Size | None = None
     turned: Turned | None = None
+    slot: SlotReading | None = None
     flags: tuple[str, ...] = ()

@@ -95,8 +95,11 @@ def _root(variance: Array | float) -> float:
     return float(np.sqrt(max(float(variance), 0.0)))
 
 
-def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity) -> Piece:
-    """Fit the four lines, meet them, and carry every source of uncertainty to the corners."""
+def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity, edge_bias_mm: float = EDGE_BIAS_MM) -> Piece:
+    """Fit the four lines, meet them, and carry every source of uncertainty to the corners.
+
+    `edge_bias_mm` is the standard uncertainty with which all edges may lie too far out or in alike.
+    """
     lines = tuple(fit_line(trace.points_mm, trace.weights, 2 * trace.pixel_mm) for trace in traces)
     ends = [(line.point, line.direction) for line in lines]
     on_paper = np.array([intersection(*ends[i - 1], *ends[i]) for i in range(4)])
@@ -108,7 +111,7 @@ def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity) -> Pi
     edge_parts = np.stack([by_lines[:, k] @ line.covariance @ by_lines[:, k].T for k, line in enumerate(lines)])
     covariances = {
         "edge": edge_parts.sum(axis=0),
-        **_edge_place(view, traces, lines, on_paper, thickness.value, by_lines),
+        **_edge_place(view, traces, lines, on_paper, thickness.value, by_lines, edge_bias_mm),
         **{source: by_view @ matrix @ by_view.T for source, matrix in view.covariances.items()},
         **_top_face(view, on_paper, corners, thickness),
     }
@@ -148,12 +151,13 @@ def _edge_place(
     on_paper: Array,
     thickness_mm: float,
     by_lines: Array,
+    edge_bias_mm: float,
 ) -> dict[str, Array]:
     """What moves an edge as a whole, or one of its ends, without showing in its stations."""
     lengths = np.linalg.norm(np.roll(on_paper, -1, axis=0) - on_paper, axis=1)
     shading = np.array([[0.5, 2 / length**2] for length in lengths]) * SHADING_SD_MM**2
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
-    bias = by_lines[:, :, 0] @ outward * EDGE_BIAS_MM
+    bias = by_lines[:, :, 0] @ outward * edge_bias_mm
     # where the two arrises are not told apart, the line may be either: rectangular over the side face
     sides = np.array([
         0.0 if trace.arris_clear else side_face_mm(view, Guide(on_paper[k], on_paper[(k + 1) % 4]), thickness_mm)
@@ -277,30 +281,30 @@ def taper_weights(piece: Piece) -> Array:
     return weights
 
 
-def read_widths(piece: Piece) -> tuple[WidthReading, ...]:
-    """Widths of a strip at its first end, its middle and its last end, square to its middle line."""
+def read_widths(piece: Piece, shares: tuple[float, ...] = (0.0, 0.5, 1.0)) -> tuple[WidthReading, ...]:
+    """Widths of a strip at shares of its length (its first end, middle and last end), square to its middle line."""
     flat = piece.corners_mm.ravel()
     first = long_edge(piece)
-    values = _widths(flat, first)
-    slopes = jacobian(lambda x: _widths(x, first), flat, np.full(8, 1.0))
+    values = _widths(flat, first, shares)
+    slopes = jacobian(lambda x: _widths(x, first, shares), flat, np.full(8, 1.0))
     corners = np.roll(piece.corners_mm, -first, axis=0)
     length = float(np.linalg.norm((corners[1] + corners[2] - corners[0] - corners[3]) / 2))
     widths = []
-    for at, value, slope in zip((0.0, length / 2, length), values, slopes, strict=True):
+    for share, value, slope in zip(shares, values, slopes, strict=True):
         spread = piece.spread(slope)
-        widths.append(WidthReading(at, Quantity(float(value), spread.u, "mm", spread.dof), spread.parts))
+        width = Quantity(float(value), spread.u, "mm", spread.dof)
+        widths.append(WidthReading(share * length, width, spread.parts))
     return tuple(widths)
 
 
-def _widths(flat: Array, first: int) -> Array:
+def _widths(flat: Array, first: int, shares: tuple[float, ...]) -> Array:
     corners = np.roll(flat.reshape(4, 2), -first, axis=0)
     ends = (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
     along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     normal = np.array([-along[1], along[0]])
-    places = (ends[0], (ends[0] + ends[1]) / 2, ends[1])
     return np.array([
         abs(_offset(corners[0], corners[1], here, normal) - _offset(corners[3], corners[2], here, normal))
-        for here in places
+        for here in (ends[0] + share * (ends[1] - ends[0]) for share in shares)
     ])  # fmt: skip
 
 

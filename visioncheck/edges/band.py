@@ -1,0 +1,448 @@
+"""Both walls of a slot at once: stations along it, each fitted as blurred steps from wood into the slot and out again.
+
+Seen from the camera's side a slot shows, from its near wall to its far one: wood, then (where the slot is wide enough
+for it) what lies on the floor, then the far wall's side face in its own shade, then wood. The near wall's arris is the
+first of these steps and the far wall's the last; the step between floor and side face is where the far wall meets
+the table, and is no arris at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.special import ndtr
+
+from visioncheck.camera.lens import GREEN
+from visioncheck.camera.view import View
+from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
+from visioncheck.edges.tone import Tone, half_way
+from visioncheck.edges.trace import Trace
+from visioncheck.outline.slot import Band
+from visioncheck.photo.light import linear_between, linear_light
+
+Array = NDArray[np.float64]
+
+_FLANK_PX = 9.0
+_FLOOR_MM = 6.0
+_COARSE_MM = 0.08
+_HALO_PX = 1.5
+_BLOCK_MM = 1.5
+_TRIM_MM = 2.0
+_ROUNDS = 6
+_FLOOR_GAIN = 0.75
+_WORST = 3.0
+_WOOD_STRAY = 0.35
+_LEAST_STATIONS = 40
+_SOME = 120
+_UNLIKE = 0.1
+_NEAR, _FAR, _WOOD_NEAR, _SIDE, _WOOD_FAR, _MEETS, _FLOOR = range(7)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How the picture spreads a step: a Gaussian of `blur_px`, and sharpening by `halo` of a wider one taken off."""
+
+    blur_px: float
+    halo: float
+
+    def step(self, x: Array) -> Array:
+        """Step from 0 to 1 at x = 0."""
+        wide = np.hypot(self.blur_px, _HALO_PX)
+        return np.asarray((1 + self.halo) * ndtr(x / self.blur_px) - self.halo * ndtr(x / wide))
+
+    def slope(self, x: Array) -> Array:
+        """Derivative of the step."""
+        wide = np.hypot(self.blur_px, _HALO_PX)
+        return np.asarray((1 + self.halo) * _bell(x, self.blur_px) - self.halo * _bell(x, float(wide)))
+
+
+@dataclass(frozen=True)
+class BandTrace:
+    """Both walls of a slot, on the plane of the paper.
+
+    Attributes
+    ----------
+    near, far : Trace
+        The wall towards the camera and the one away from it; outward is into the wood. Stations go pairwise.
+    width_px : (n,) ndarray
+        Width at the stations, px.
+    noise_mm : float
+        Standard uncertainty of one station's place from the picture's noise alone (median).
+    tone_mm : float
+        How far each wall moves, into the slot or out of it, when the exponent of the tone curve is 1 higher.
+    floor_seen : bool
+        Whether what lies under the slot shows beside the near wall.
+    """
+
+    near: Trace
+    far: Trace
+    width_px: Array
+    noise_mm: float
+    tone_mm: float
+    floor_seen: bool
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Light (n, m) in rows across a slot, and the offsets (n, m), px, of its pixels from the slot's middle line."""
+
+    light: Array
+    offsets: Array
+    at_mm: Array
+    guide: Guide
+    scale_mm: Array
+
+    @property
+    def pixel_mm(self) -> float:
+        return float(np.median(self.scale_mm))
+
+    def some(self) -> _Profiles:
+        """About `_SOME` of the rows."""
+        every = slice(None, None, max(1, len(self.light) // _SOME))
+        rows = (self.light[every], self.offsets[every], self.at_mm[every])
+        return _Profiles(*rows, self.guide, self.scale_mm[every])
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Terms (n, 6 or 7) of the stations in the order of the module's numbers, residuals, and u of both walls, px."""
+
+    terms: Array
+    residual: Array
+    u_px: Array
+
+    @property
+    def misfit(self) -> float:
+        return float(np.median(np.mean(self.residual**2, axis=1)))
+
+
+def trace_band(bgr: Picture, view: View, band: Band, tone: Tone) -> BandTrace | None:
+    """Trace both walls of the slot whose dark part is `band`.
+
+    Returns
+    -------
+    BandTrace or None
+        None where no two walls stand out.
+    """
+    line, low, high = _towards_the_camera(view, band)
+    far = _far_wall(bgr, view, line, low, high)
+    if far is None:
+        return None
+    width, dark = _rough_width(bgr, view, far, high - low), high - low
+    middle = _beside(far, -width / 2)
+    profiles = _profiles(bgr, view, middle, width, tone)
+    if profiles is None:
+        return None
+    model, spread = _choose(profiles.some(), width / profiles.pixel_mm, dark / profiles.pixel_mm)
+    first = _traced(profiles, _fit(profiles, model, spread), spread, model)
+    if first is None:
+        return None
+    # again, from the walls that the first round found
+    far, width_px = _onto(far, first.far.points_mm, first.far.weights), float(np.median(first.width_px))
+    width = width_px * profiles.pixel_mm
+    profiles = _profiles(bgr, view, _beside(far, -width / 2), width, tone)
+    if profiles is None:
+        return None
+    model = replace(model, width_px=width_px)
+    spread = _best_spread(profiles.some(), model, spread)[0]
+    return _traced(profiles, _fit(profiles, model, spread, steady=True), spread, model)
+
+
+def _beside(line: Guide, offset_mm: float) -> Guide:
+    return Guide(line.start_mm + offset_mm * line.normal, line.end_mm + offset_mm * line.normal)
+
+
+def _towards_the_camera(view: View, band: Band) -> tuple[Guide, float, float]:
+    """The band's line turned so that the camera's foot lies on the side of negative offsets."""
+    line = band.line
+    middle = (line.start_mm + line.end_mm) / 2
+    if (view.foot_mm - middle) @ line.normal <= 0:
+        return line, band.low_mm, band.high_mm
+    return Guide(line.end_mm, line.start_mm), -band.high_mm, -band.low_mm
+
+
+def _blocks(bgr: Picture, view: View, line: Guide, offsets_mm: Array) -> tuple[Array, Array]:
+    """Middles (b,) of short blocks along the line and their median light (b, m)."""
+    at = np.arange(_TRIM_MM, line.length_mm - _TRIM_MM, _BLOCK_MM / 6)
+    strip = linear_light(sample_strip(bgr, view, line, at, offsets_mm)[..., GREEN]).astype(float)
+    count = len(at) // 6
+    medians = np.median(strip[: 6 * count].reshape(count, 6, -1), axis=1)
+    return at[: 6 * count].reshape(count, 6).mean(axis=1), medians
+
+
+def _far_wall(bgr: Picture, view: View, line: Guide, low: float, high: float) -> Guide | None:
+    """The line moved onto the far wall: where light rises half way from the dark band's to the wood's."""
+    reach = 1.2
+    offsets = np.arange(min(low, high - reach), high + reach + 0.8, 0.05)
+    if line.length_mm < 2 * _TRIM_MM + 8 * _BLOCK_MM:
+        return None
+    middles, rows = _blocks(bgr, view, line, offsets)
+    dark = rows[:, offsets < high].min(axis=1, keepdims=True)
+    wood = np.median(rows[:, offsets > high + 0.6], axis=1, keepdims=True)
+    near = np.abs(offsets - high) <= reach
+    found = half_way((rows[:, near] - dark) / np.maximum(wood - dark, 1e-6), offsets[near])
+    ok = np.isfinite(found)
+    if ok.sum() < 8:
+        return None
+    return _onto(line, line.points(middles[ok], found[ok]))
+
+
+def _onto(line: Guide, points: Array, weights: Array | None = None) -> Guide:
+    from visioncheck.reading.line import fit_line
+
+    fitted = fit_line(points, weights)
+    direction = fitted.direction if fitted.direction @ line.along > 0 else -fitted.direction
+    reach = [(end - fitted.point) @ direction for end in (line.start_mm, line.end_mm)]
+    return Guide(fitted.point + reach[0] * direction, fitted.point + reach[1] * direction)
+
+
+def _rough_width(bgr: Picture, view: View, far: Guide, dark_mm: float) -> float:
+    """Width, mm, from the far wall to where, beyond the dark band and any floor beside it, the wood's colour begins."""
+    offsets = np.arange(-2.5 * dark_mm - _FLOOR_MM, 1.5, _COARSE_MM)
+    at = np.arange(_TRIM_MM, far.length_mm - _TRIM_MM, 0.5)
+    seen = linear_light(sample_strip(bgr, view, far, at, offsets))
+    colour = np.log(np.median(seen, axis=0) + 0.004)
+    wood = np.median(colour[offsets > 0.4], axis=0)
+    like = np.linalg.norm(colour - wood, axis=1) < _WOOD_STRAY
+    inward = np.flatnonzero(offsets < -0.5 * dark_mm)[::-1]
+    run = 0
+    for k in inward:
+        run = run + 1 if like[k] else 0
+        if run == 3:
+            return float(-offsets[k + 2]) - _COARSE_MM / 2
+    return dark_mm
+
+
+def _profiles(bgr: Picture, view: View, middle: Guide, width_mm: float, tone: Tone) -> _Profiles | None:
+    """Light across the slot; `middle` runs half way between its walls."""
+    pixel = pixel_mm(view, middle)
+    width = width_mm / pixel
+    rows = pixel_rows(bgr, view, middle, _TRIM_MM, width / 2 + _FLANK_PX + 1)
+    light = linear_between(rows.coded[..., GREEN]) ** tone.exponent
+    keep = _between_wood(light, rows.offset_px, width)
+    if keep.sum() < _LEAST_STATIONS:
+        return None
+    return _Profiles(light[keep], rows.offset_px[keep], rows.at_mm[keep], middle, rows.pixel_mm[keep])
+
+
+def _between_wood(light: Array, offsets: Array, width_px: float) -> NDArray[np.bool_]:
+    """Stations with wood on both sides: beyond the work's edge there is none."""
+    keep = np.ones(len(light), bool)
+    for side in (-offsets, offsets):
+        level = np.log(median_filter(_median(light, side > width_px / 2 + 3), 9) + 0.004)
+        usual = np.median(level)
+        spread = 1.4826 * np.median(np.abs(level - usual))
+        keep &= np.abs(level - usual) < max(4 * spread, 0.3)
+    return keep
+
+
+def _median(light: Array, where: NDArray[np.bool_]) -> Array:
+    """Median (n,) of the chosen samples of each row."""
+    return np.asarray(np.nanmedian(np.where(where, light, np.nan), axis=1))
+
+
+def _choose(profiles: _Profiles, width_px: float, dark_px: float) -> tuple[_Model, Spread]:
+    """Without or with a floor that shows, and the spread of light: whatever the stations fit best."""
+    plain = _Model(width_px, None)
+    spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
+    floors = [_Model(width_px, meets) for meets in _places_to_meet(width_px, dark_px)]
+    if not floors:
+        return plain, spread
+    tried = [_fit(profiles, floor, spread) for floor in floors]
+    best = int(np.argmin([each.misfit for each in tried]))
+    better, less = _best_spread(profiles, floors[best], spread)
+    if less < _FLOOR_GAIN * misfit and _floor_differs(tried[best]):
+        return floors[best], better
+    return plain, spread
+
+
+def _places_to_meet(width_px: float, dark_px: float) -> list[float]:
+    """Distances from the far wall, px, to try for the line where it meets the table."""
+    places = [width_px - 1.2, width_px - 3.0, 2.0, dark_px]
+    return [place for place in places if 1.0 <= place <= width_px - 0.7]
+
+
+def _floor_differs(fit: _Fit) -> bool:
+    wood, side, floor = (float(np.median(fit.terms[:, k])) for k in (_WOOD_FAR, _SIDE, _FLOOR))
+    return abs(floor - side) > _UNLIKE * abs(wood - side)
+
+
+def _best_spread(profiles: _Profiles, model: _Model, start: Spread) -> tuple[Spread, float]:
+    from scipy.optimize import minimize
+
+    def spread(x: Array) -> Spread:
+        blur, halo = np.exp(x)
+        return Spread(float(np.clip(blur, 0.3, 4.0)), float(np.clip(halo, 0.01, 3.0)))
+
+    def misfit(x: Array) -> float:
+        return _fit(profiles, model, spread(x)).misfit
+
+    options = {"maxfev": 24, "xatol": 0.03, "fatol": 0.0}
+    found = minimize(misfit, np.log([start.blur_px, start.halo]), method="Nelder-Mead", options=options)
+    return spread(found.x), float(found.fun)
+
+
+def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = False) -> _Fit:
+    """Gauss-Newton for all stations at once.
+
+    With `steady`, a second pass holds each station's slot levels and the place where the wall meets the table close
+    to their running medians: they hardly change along a slot, while the arrises are rough.
+    """
+    start = model.start(profiles)
+    step = abs(float(np.median(start[:, _WOOD_FAR] - start[:, _SIDE])))
+    loose = np.array([np.inf, np.inf, np.inf, 0.3 * step, np.inf, 2.0, 0.5 * step])[: start.shape[1]]
+    fit = _gauss_newton(profiles, model, spread, start, start, loose)
+    if not steady:
+        return fit
+    centre = fit.terms.copy()
+    for k, stations in ((_SIDE, 61), (_MEETS, 41), (_FLOOR, 21)):
+        if k < centre.shape[1]:
+            centre[:, k] = median_filter(fit.terms[:, k], stations, mode="nearest")
+    tight = np.array([np.inf, np.inf, np.inf, 0.05 * step, np.inf, 0.4, 0.1 * step])[: start.shape[1]]
+    return _gauss_newton(profiles, model, spread, centre, centre, tight)
+
+
+def _gauss_newton(
+    profiles: _Profiles, model: _Model, spread: Spread, start: Array, centre: Array, prior: Array
+) -> _Fit:
+    terms, weight = start.copy(), model.weight(profiles.offsets)
+    noise = _noise(profiles)
+    pull = np.where(np.isfinite(prior), (noise / prior) ** 2, 1e-9)
+    for _ in range(_ROUNDS):
+        seen, slopes = model.light(profiles.offsets, terms, spread)
+        residual = (profiles.light - seen) * weight
+        across = slopes.transpose(0, 2, 1)
+        normal = across @ (slopes * weight[..., None]) + np.diag(pull)
+        right = (across @ residual[..., None])[..., 0] + pull * (centre - terms)
+        step = np.linalg.solve(normal, right[..., None])[..., 0]
+        places = [k for k in (_NEAR, _FAR, _MEETS) if k < terms.shape[1]]
+        step[:, places] = np.clip(step[:, places], -0.7, 0.7)
+        terms = terms + step
+    seen, _ = model.light(profiles.offsets, terms, spread)
+    residual = (profiles.light - seen) * weight
+    inverse = np.linalg.inv(normal)
+    u = noise * np.sqrt(inverse[:, [_NEAR, _FAR], [_NEAR, _FAR]])
+    return _Fit(terms, residual, u)
+
+
+def _noise(profiles: _Profiles) -> float:
+    """Scatter of the wood's light beside the walls, in one row."""
+    end = profiles.offsets.max() - 5
+    flank = np.where(profiles.offsets > end, profiles.light, np.nan)
+    return 1.4826 * float(np.nanmedian(np.abs(flank - np.nanmedian(flank, axis=1, keepdims=True)))) + 1e-5
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Steps of light across a slot of about `width_px`; `meets_px` from the far wall, None where no floor shows."""
+
+    width_px: float
+    meets_px: float | None
+
+    @property
+    def meets_at_px(self) -> float:
+        """Offset, from the slot's middle, of the line where the far wall meets the table; the near wall if none."""
+        return self.width_px / 2 - (self.width_px if self.meets_px is None else self.meets_px)
+
+    def start(self, profiles: _Profiles) -> Array:
+        """Terms to start from: places by geometry, levels by medians."""
+        x, light, wall = profiles.offsets, profiles.light, self.width_px / 2
+        full = np.ones(len(light))
+        columns = [
+            -wall * full,
+            wall * full,
+            _median(light, x < -wall - 3),
+            _middle_level(profiles, self.meets_at_px, wall),
+            _median(light, x > wall + 3),
+        ]
+        if self.meets_px is not None:
+            columns += [self.meets_at_px * full, _middle_level(profiles, -wall, self.meets_at_px)]
+        return np.stack(columns, axis=1)
+
+    def weight(self, offsets: Array) -> Array:
+        """1 for samples near a step; what lies far from all of them has no say."""
+        places = (-self.width_px / 2, self.meets_at_px, self.width_px / 2)
+        away = np.min(np.abs(offsets[..., None] - np.array(places)), axis=-1)
+        return np.asarray(away <= _FLANK_PX, np.float64)
+
+    def light(self, offsets: Array, terms: Array, spread: Spread) -> tuple[Array, Array]:
+        """Light (n, m) and its derivatives by the terms (n, m, terms)."""
+        near, far = terms[:, [_NEAR]], terms[:, [_FAR]]
+        wood, side, wood_far = (terms[:, [k]] for k in (_WOOD_NEAR, _SIDE, _WOOD_FAR))
+        inner = side if self.meets_px is None else terms[:, [_FLOOR]]
+        s_near, s_far = spread.step(offsets - near), spread.step(offsets - far)
+        d_near, d_far = spread.slope(offsets - near), spread.slope(offsets - far)
+        seen = wood + (inner - wood) * s_near + (wood_far - side) * s_far
+        slopes = [-(inner - wood) * d_near, -(wood_far - side) * d_far, 1 - s_near]
+        if self.meets_px is None:
+            return seen, np.stack([*slopes, s_near - s_far, s_far], axis=-1)
+        meets = terms[:, [_MEETS]]
+        s_meets, d_meets = spread.step(offsets - meets), spread.slope(offsets - meets)
+        seen = seen + (side - inner) * s_meets
+        rest = [s_meets - s_far, s_far, -(side - inner) * d_meets, s_near - s_meets]
+        return seen, np.stack([*slopes, *rest], axis=-1)
+
+
+def _middle_level(profiles: _Profiles, low: float, high: float) -> Array:
+    """Median light in the middle part between two offsets."""
+    half = max(0.8, (high - low) / 2 - 2.5)
+    return _median(profiles.light, np.abs(profiles.offsets - (low + high) / 2) <= half)
+
+
+def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> BandTrace | None:
+    places = fit.terms[:, [_NEAR, _FAR]]
+    moved = np.abs(places - np.median(places, axis=0)).max(axis=1)
+    misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
+    step = np.minimum(fit.terms[:, _WOOD_NEAR], fit.terms[:, _WOOD_FAR]) - fit.terms[:, _SIDE]
+    good = (moved < _FLANK_PX / 2) & (misfit < _WORST * np.median(misfit)) & (step > 0.4 * np.median(step))
+    if good.sum() < _LEAST_STATIONS:
+        return None
+    guide, pixel = profiles.guide, profiles.pixel_mm
+    contrast = float(np.median(step) / _noise(profiles))
+    walls = [
+        Trace(
+            points_mm=guide.points(profiles.at_mm[good], places[good, k] * profiles.scale_mm[good]),
+            weights=1 / fit.u_px[good, k] ** 2,
+            contrast=contrast,
+            blur_px=spread.blur_px,
+            pixel_mm=pixel,
+            outward=outward,
+            arris_clear=True,
+        )
+        for k, outward in ((_NEAR, -guide.normal), (_FAR, guide.normal))
+    ]
+    levels = np.median(fit.terms[good], axis=0)
+    inner = levels[_SIDE if model.meets_px is None else _FLOOR]
+    pulls = (_tone_pull(levels[_WOOD_NEAR], inner), _tone_pull(levels[_WOOD_FAR], levels[_SIDE]))
+    steepness = float(spread.slope(np.zeros(1))[0])
+    return BandTrace(
+        near=walls[0],
+        far=walls[1],
+        width_px=places[good, _FAR] - places[good, _NEAR],
+        noise_mm=float(np.median(fit.u_px[good])) * pixel,
+        tone_mm=max(pulls) / steepness * pixel,
+        floor_seen=model.meets_px is not None,
+    )
+
+
+def _tone_pull(wood: float, slot: float) -> float:
+    """How much the share of light half way through a step changes with the exponent of the tone curve, near 1.
+
+    The derivative of (d^g - s^g) / (w^g - s^g) by g, at g = 1, where it is one half.
+    """
+    half = (wood + slot) / 2
+    curve = [level * np.log(max(level, 1e-6)) for level in (half, wood, slot)]
+    return abs(float((curve[0] - (curve[1] + curve[2]) / 2) / (wood - slot)))
+
+
+def pixel_mm(view: View, guide: Guide) -> float:
+    """Size of a pixel across the guide at its middle, mm."""
+    seen = view.to_image(guide.points(np.array([guide.length_mm / 2] * 2), np.array([0.0, 1.0])))
+    return 1.0 / float(np.linalg.norm(seen[1] - seen[0]))
+
+
+def _bell(x: Array, sd: float) -> Array:
+    return np.asarray(np.exp(-((x / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd))

@@ -1,0 +1,213 @@
+"""Find a saw slot, or the gap between two butted halves: the one long dark line across the work."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.view import View
+from visioncheck.edges.strip import Guide
+from visioncheck.photo.light import linear_light
+
+Array = NDArray[np.float64]
+
+_PITCH_MM = 0.2
+_FLOOR = 0.004
+"""Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
+_WIDEST_MM = 24.0
+_DARKER = 1.0
+"""A slot is darker than what lies beside it by at least this (natural log: nearly three times)."""
+_INNER_MM = 1.5
+_LEAST_LENGTH_MM = 15.0
+_LONG = 4.0
+_STRAY_MM = 3.0
+_RHO_MM = 0.6
+_BESIDE_MM = 2.5
+_BESIDE_SHARE = 0.8
+_ANGLES_DEG = np.arange(0.0, 180.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Band:
+    """A dark band, rough: its middle line on the plane of the paper, and where its two sides lie beside that line.
+
+    Attributes
+    ----------
+    line : Guide
+        From one end of the band to the other.
+    low_mm, high_mm : float
+        Offsets of the dark band's sides from the line, along its normal.
+    """
+
+    line: Guide
+    low_mm: float
+    high_mm: float
+
+    @property
+    def width_mm(self) -> float:
+        """Rough width, plane of the paper."""
+        return self.high_mm - self.low_mm
+
+
+@dataclass(frozen=True)
+class _Patch:
+    """The work from above on the plane of the paper, `_PITCH_MM` a pixel.
+
+    `dark` says how much darker (natural log) a place is than its surroundings, `inside` where the work is.
+    """
+
+    dark: Array
+    inside: NDArray[np.uint8]
+    corner_mm: Array
+
+
+def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...] = ()) -> Band | None:
+    """Find the longest straight line that is far darker than the wood on both sides of it.
+
+    The direction is found by adding up darkness along straight lines (J. Radon, 1917), so that a thin gap or one
+    crossed by chips is found as well.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 ndarray
+        The photo.
+    region_mm : (n, 2) ndarray
+        Convex outline of the work on the plane of the paper.
+    covered_mm : tuple of (m, 2) ndarray
+        Convex parts to leave out (tags).
+
+    Returns
+    -------
+    Band or None
+        None where no such line is seen.
+    """
+    patch = _look(bgr, view, region_mm, covered_mm)
+    rows, columns = np.nonzero(patch.dark > _DARKER)
+    if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
+        return None
+    points = np.column_stack([columns, rows]).astype(np.float64) * _PITCH_MM
+    along = _direction(points, np.minimum(patch.dark[rows, columns], 3 * _DARKER))
+    if along is None:
+        return None
+    band = _measure(patch, points, *along)
+    if band is None or band.line.length_mm < max(_LEAST_LENGTH_MM, _LONG * band.width_mm):
+        return None
+    return band
+
+
+def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...]) -> _Patch:
+    low = region_mm.min(axis=0)
+    width, height = np.ceil((region_mm.max(axis=0) - low) / _PITCH_MM).astype(int) + 1
+    # the map is smooth: worked out on a coarse grid, then interpolated
+    step = 16
+    columns, rows = np.arange(0, width + step, step), np.arange(0, height + step, step)
+    grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
+    coarse = view.to_image(low + grid * _PITCH_MM).reshape(len(rows), len(columns), 2).astype(np.float32)
+    fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
+    fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
+    smooth = cv2.blur(bgr[..., 1], (2, 2))
+    seen = cv2.remap(smooth, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    log = np.log(linear_light(np.asarray(seen, np.uint8)) + _FLOOR)
+    inside = _drawn([region_mm], low, log.shape).astype(bool)
+    # a little in, so that the shadow beside the work is no part of it
+    margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
+    inside = cv2.erode(inside.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
+    size = 2 * round(_WIDEST_MM / 2 / _PITCH_MM) + 1
+    filled = np.where(inside, log, log[inside].min() if inside.any() else 0.0).astype(np.float32)
+    dark = cv2.morphologyEx(filled, cv2.MORPH_BLACKHAT, np.ones((size, size), np.uint8))
+    dark[~inside] = 0
+    dark[_drawn(list(covered_mm), low, log.shape) > 0] = 0
+    return _Patch(np.asarray(dark, np.float64), inside.astype(np.uint8), low)
+
+
+def _drawn(polygons: list[Array], low: Array, shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    mask = np.zeros(shape, np.uint8)
+    for polygon in polygons:
+        hull = cv2.convexHull(((polygon - low) / _PITCH_MM).astype(np.float32)).round().astype(np.int32)
+        cv2.fillConvexPoly(mask, hull, 1)
+    return mask
+
+
+def _direction(points: Array, weights: Array) -> tuple[float, float] | None:
+    """Angle, rad, and offset, mm, of the straight line with the most darkness on it."""
+    best, found = 0.0, None
+    for angle in np.radians(_ANGLES_DEG):
+        rho = points @ np.array([-np.sin(angle), np.cos(angle)])
+        low = rho.min()
+        sums = np.bincount(((rho - low) / _RHO_MM).astype(int), weights)
+        top = int(np.argmax(sums))
+        if sums[top] > best:
+            best, found = float(sums[top]), (float(angle), float(low + (top + 0.5) * _RHO_MM))
+    return found
+
+
+def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> Band | None:
+    """Follow the line: its ends, its direction to a fraction of a degree, and the sides of the dark band."""
+    for reach in (2.0, 1.0, 0.6):
+        along = np.array([np.cos(angle), np.sin(angle)])
+        normal = np.array([-along[1], along[0]])
+        at, off = points @ along, points @ normal - rho
+        near = np.abs(off) < reach
+        if near.sum() < _LEAST_LENGTH_MM / _PITCH_MM:
+            return None
+        ends = _run(at[near])
+        if ends[1] - ends[0] < _LEAST_LENGTH_MM:
+            return None
+        on = near & (at >= ends[0]) & (at <= ends[1])
+        slope, shift = np.polyfit(at[on], off[on], 1)
+        middle = (ends[0] + ends[1]) / 2
+        foot = middle * along + (rho + slope * middle + shift) * normal
+        angle += float(np.arctan(slope))
+        rho = float(foot @ np.array([-np.sin(angle), np.cos(angle)]))
+    along = np.array([np.cos(angle), np.sin(angle)])
+    normal = np.array([-along[1], along[0]])
+    at = points @ along
+    ends = _run(at[np.abs(points @ normal - rho) < 1.0])
+    sides = _sides(patch, along, normal, rho, ends)
+    if sides is None:
+        return None
+    start, end = (patch.corner_mm + place * along + rho * normal for place in ends)
+    return Band(Guide(start, end), *sides)
+
+
+def _run(at: Array) -> tuple[float, float]:
+    """The longest stretch without a break of more than `_STRAY_MM`."""
+    ordered = np.sort(at)
+    breaks = np.flatnonzero(np.diff(ordered) > _STRAY_MM)
+    firsts = ordered[np.concatenate([[0], breaks + 1])]
+    lasts = ordered[np.concatenate([breaks, [len(ordered) - 1]])]
+    longest = int(np.argmax(lasts - firsts))
+    return float(firsts[longest]), float(lasts[longest])
+
+
+def _sides(
+    patch: _Patch, along: Array, normal: Array, rho: float, ends: tuple[float, float]
+) -> tuple[float, float] | None:
+    """Where the median darkness across the band falls to half of its middle's."""
+    length = ends[1] - ends[0]
+    at = np.linspace(ends[0] + 0.1 * length, ends[1] - 0.1 * length, 200)
+    offsets = np.arange(-_WIDEST_MM, _WIDEST_MM + 0.05, 0.1)
+    places = at[:, None, None] * along + (rho + offsets[None, :, None]) * normal
+    where = (places / _PITCH_MM).astype(np.float32)
+    seen = cv2.remap(patch.dark.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
+    profile = np.median(seen, axis=0)
+    middle = len(offsets) // 2
+    top = float(profile[middle - 5 : middle + 6].max())
+    if top < _DARKER:
+        return None
+    deep = profile > 0.5 * top
+    start = middle - 5 + int(np.argmax(profile[middle - 5 : middle + 6]))
+    low, high = start, start
+    while low > 0 and deep[low - 1]:
+        low -= 1
+    while high < len(offsets) - 1 and deep[high + 1]:
+        high += 1
+    # wood on both sides: a shadow along the work's own edge is no slot
+    wood = cv2.remap(patch.inside, where[..., 0], where[..., 1], cv2.INTER_NEAREST).mean(axis=0)
+    beside = round(_BESIDE_MM / 0.1)
+    if low < beside or high + beside >= len(offsets) or min(wood[low - beside], wood[high + beside]) < _BESIDE_SHARE:
+        return None
+    return float(offsets[low]), float(offsets[high])

@@ -1,0 +1,130 @@
+"""From both walls of a slot to its widths, taper and straightness: it is read as a strip of nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.view import View
+from visioncheck.edges.band import BandTrace
+from visioncheck.edges.tone import Tone
+from visioncheck.edges.trace import Trace
+from visioncheck.fence.propagate import jacobian
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import EdgeReading, SlotReading, WallReading, WidthReading
+from visioncheck.reading.piece import Piece, read_edges, read_piece, read_taper, read_widths, taper_weights
+
+Array = NDArray[np.float64]
+
+STATIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
+"""Shares of a slot's length at which its width is told."""
+_STEP_SHAPE_MM = 0.003
+"""How far a wall may be pulled because a step of light is not quite what it is taken for; seen on test photos."""
+_END_STATIONS = 12
+
+
+@dataclass(frozen=True)
+class SlotShape:
+    """A slot on the plane of the top face, and all that is read from it.
+
+    Attributes
+    ----------
+    piece : Piece
+        The slot as a strip; edge 0 is its right wall and edge 2 its left wall, seen from its start along it.
+    widths : tuple of WidthReading
+        At `STATIONS`, from its start.
+    taper : Quantity
+        Angle between the walls, deg; positive where it widens from its start to its end.
+    budget : mapping of str to float
+        Of the taper, deg.
+    """
+
+    piece: Piece
+    edges: tuple[EdgeReading, ...]
+    widths: tuple[WidthReading, ...]
+    taper: Quantity
+    budget: Mapping[str, float]
+    slot: SlotReading
+
+
+def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, start_mm: Array) -> SlotShape:
+    """Fit both walls and read the slot between them.
+
+    Parameters
+    ----------
+    thickness : Quantity
+        Of the board, mm.
+    tone : Tone
+        Whose uncertainty moves both walls into the slot or out of it alike.
+    start_mm : (2,) ndarray
+        A place, plane of the paper, near the end where the slot is to start.
+    """
+    traces = _around(band, start_mm)
+    bias = float(np.hypot(tone.u * band.tone_mm, _STEP_SHAPE_MM))
+    piece = read_piece(view, traces, thickness, bias)
+    noise = band.noise_mm * (1 - thickness.value / view.height_mm) / np.sqrt(len(band.near.points_mm))
+    widths = tuple(
+        replace(each, budget=_by_source(each.budget, noise * np.sqrt(2))) for each in read_widths(piece, STATIONS)
+    )
+    length = widths[-1].at_mm
+    edges = read_edges(piece)
+    parts = piece.combination(taper_weights(piece)).parts
+    # a line's direction by white noise of its stations: u · sqrt(12)/length, for either wall
+    budget = _by_source(parts, float(np.degrees(noise * np.sqrt(24) / length)))
+    left, right = (WallReading(edges[k].bow, piece.lines[k].sigma) for k in (2, 0))
+    slot = SlotReading(
+        walls=(left, right),
+        widening=_widening(piece),
+        length_mm=length,
+        floor_seen=band.floor_seen,
+    )
+    return SlotShape(piece, edges, widths, read_taper(piece), budget, slot)
+
+
+def _around(band: BandTrace, start_mm: Array) -> tuple[Trace, ...]:
+    """Right wall, end, left wall, start: the slot's outline with the wood outside, as `Guide` has it."""
+    near, far = band.near, band.far
+    middles = (near.points_mm + far.points_mm) / 2
+    ends = middles[0], middles[-1]
+    if np.linalg.norm(ends[1] - start_mm) < np.linalg.norm(ends[0] - start_mm):
+        ends = ends[1], ends[0]
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    # an outline's side (x, y) has its outside at (-y, x): the wall on that side is passed from start to end
+    first, last = (near, far) if near.outward @ np.array([-along[1], along[0]]) > 0 else (far, near)
+    return first, _across(first, ends[1], along), last, _across(first, ends[0], -along)
+
+
+def _across(wall: Trace, at_mm: Array, outward: Array) -> Trace:
+    """The slot's end: an exact line square to it, no edge that was seen."""
+    side = np.array([-outward[1], outward[0]])
+    points = at_mm + np.linspace(-1, 1, _END_STATIONS)[:, None] * side
+    return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward)
+
+
+def _by_source(parts: Mapping[str, float], noise: float) -> dict[str, float]:
+    """The budget by what a slot's owner can change: an edge's own part is the picture's noise and the roughness."""
+    named = {source: u for source, u in parts.items() if source not in ("edge", "edge bias")}
+    edge = parts.get("edge", 0.0)
+    noise = min(noise, edge)
+    named["noise"], named["roughness"] = float(noise), float(np.sqrt(edge**2 - noise**2))
+    if "edge bias" in parts:
+        named["tone"] = parts["edge bias"]
+    return named
+
+
+def _widening(piece: Piece) -> Quantity:
+    """Width at the last end less width at the first, with its own uncertainty: both share most of theirs."""
+    flat = piece.corners_mm.ravel()
+
+    def widening(x: Array) -> Array:
+        c = x.reshape(4, 2)
+        middle = (c[1] + c[2] - c[0] - c[3]) / 2
+        along = middle / np.linalg.norm(middle)
+        normal = np.array([-along[1], along[0]])
+        return np.array([abs((c[1] - c[2]) @ normal) - abs((c[0] - c[3]) @ normal)])
+
+    spread = piece.spread(jacobian(widening, flat, np.full(8, 1.0))[0])
+    return Quantity(float(widening(flat)[0]), spread.u, "mm", spread.dof)
