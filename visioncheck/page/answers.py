@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 
 # where the command line's remedy names a command or option
 _REMEDIES = {
-    "no-rig": "Survey this phone and sheet first, from the start of this page, then measure again.",
+    "no-rig": "Survey this phone and sheet, from the start of this page; or take a second photo, the piece turned.",
     "other-rig": "Survey this phone, zoom and sheet, or choose another survey for this photo.",
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
-_SURVEY_HERE = "survey this phone and sheet first, from the start of this page, then measure again"
+_SURVEY_HERE = "survey this phone and sheet first, or take a second photo with the piece turned"
 _SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
 
 
@@ -181,6 +181,8 @@ def _read_lines(log: Log, entry: Entry) -> list[Line]:
     rig = log.document(entry.rig_sha256)
     if entry.photo_sha256 is not None:
         lines.append(Line("Survey", "none" if rig is None else _rig_words(rig)))
+    if "turned" in found:
+        lines.append(Line("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
     lines += [Line("Changed before", entry.adjusted)] if entry.adjusted else []
     lines += [Line("Note", entry.note)] if entry.note else []
     return lines

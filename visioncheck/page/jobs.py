@@ -94,18 +94,28 @@ class Spool:
             Moved into the job's folder.
         suffix : str
             The photo's file ending, by its content.
+
+        Raises
+        ------
+        OSError
+            The disk is full or cannot be written; nothing stays.
         """
         now = datetime.now(UTC)
         name = None if photo is None else f"{NAMED}{now.astimezone():%Y-%m-%d-%H%M%S}{suffix}"
         job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name)
         making = self.incoming / job.id
-        making.mkdir()
-        if photo is not None and name is not None:
-            photo.replace(making / name)
-            _sync(making / name)
-        _write(making / _FILE, _job_text(job))
-        making.replace(self.path(job))
-        _sync(self._jobs)
+        try:
+            making.mkdir()
+            if photo is not None and name is not None:
+                photo.replace(making / name)
+                _sync(making / name)
+            _write(making / _FILE, _job_text(job))
+            making.replace(self.path(job))
+            _sync(self._jobs)
+        except OSError:
+            for folder in (making, self.path(job)):
+                shutil.rmtree(folder, ignore_errors=True)
+            raise
         self._known[job.id] = job
         return job
 

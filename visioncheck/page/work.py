@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
-_PICTURE_PX = 1000
+_PICTURE_PX = 800
 """Long side of a picture for a phone; letters keep their size, so they stay readable."""
 _CHART_IN = 4.4
 """Width of a chart for a phone."""

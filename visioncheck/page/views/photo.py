@@ -26,7 +26,11 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG = "rig", "none"
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
-_AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light, one piece on it."
+_REMEDIES = {
+    "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
+    "survey": "Take the photos that are missing, then finish the survey again.",
+}
+_AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light."
 
 
 def photo_form(request: Request) -> Response:
@@ -116,7 +120,7 @@ def show_job(request: Request) -> Response:
         return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
     if job.answer["state"] == "refused":
         code = job.answer["code"]
-        remedy = remedy_of(code) if code in FLAGS else _AGAIN
+        remedy = remedy_of(code) if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)
         return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=remedy, again=_again(job))
     if job.kind == "survey":
         response = desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
@@ -129,6 +133,8 @@ def _again(job: Job) -> str:
     """Where to take another photo for the same purpose."""
     if job.kind.startswith("survey"):
         return "/survey"
+    if job.kind == "turn":
+        return f"/turn/{job.told['again']}"
     return f"/sled/{job.told['sled_key']}"
 
 
