@@ -42,6 +42,9 @@ _SAME_FOCAL = 0.005
 _WORST_MOVE = 5.0
 """Of the lens, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 3."""
 
+UNSURVEYED_FLATNESS_MM = 0.03
+"""A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
+
 PRINT_STRETCH_SD = 0.0035
 PRINT_SHEAR_SD = 0.002
 PRINT_LOCAL_MM = 0.05
@@ -264,7 +267,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)
     rotation, translation = _decompose(fit.homography)
     camera = -rotation.T @ translation
-    covariances, print_gain = fit.covariances()
+    covariances, print_gain = fit.covariances(camera)
     view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), covariances, print_gain=print_gain)
     tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
     return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)
@@ -322,7 +325,7 @@ class _PlaneFit:
         rows = np.concatenate([by_direction @ by_h, at.by_lens], axis=2)
         return rows, self.pixels - at.pixels
 
-    def covariances(self) -> tuple[dict[str, Array], Array]:
+    def covariances(self, camera_mm: Array) -> tuple[dict[str, Array], Array]:
         """Of `PlaneView.theta`, by source; and how it follows from the errors that a home print may have."""
         rows, _ = self._rows()
         weight = self.weights / self.scale**2
@@ -334,11 +337,17 @@ class _PlaneFit:
         slopes = self._pixel_slopes()
         moved = np.einsum("nkj,bnj->bnk", slopes, print_basis).reshape(len(print_basis), -1)
         spread = gain @ moved.T
+        # a point that lies high is seen further out from below the camera
+        risen = np.einsum("nkj,nj->nk", slopes, (self.nominal - camera_mm[:2]) / -camera_mm[2])
+        lift = np.einsum("ink,nk->in", gain.reshape(16, -1, 2), risen)
+        apart = np.linalg.norm(self.nominal[:, None] - self.nominal[None], axis=2)
+        wave = UNSURVEYED_FLATNESS_MM**2 * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
         held = np.diag(np.append(np.zeros(8), self.prior))
         return {
             "target points": inverse @ self.normal @ inverse,
             "lens": inverse @ held @ inverse,
             "print survey": spread @ spread.T,
+            "paper flatness": lift @ wave @ lift.T,
         }, spread
 
     def _pixel_slopes(self) -> Array:
