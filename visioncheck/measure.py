@@ -180,7 +180,7 @@ def measure_turned(
     flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
     return replace(
         told,
-        reading=replace(told.reading, flags=tuple(flags), turned=Turned(paths[1].name, match.turn_deg)),
+        reading=replace(told.reading, flags=tuple(flags), turned=Turned(paths[1].name, match.turn_deg, rig is not None)),
     )
 
 

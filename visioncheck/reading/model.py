@@ -104,10 +104,14 @@ class SlotReading:
 
 @dataclass(frozen=True)
 class Turned:
-    """The second photo of a pair, and by how much the piece was turned in between, deg, clockwise as seen positive."""
+    """The second photo of a pair, and by how much the piece was turned in between, deg, clockwise as seen positive.
+
+    `surveyed` tells whether the sheet's shape came from a survey, or from the turn itself.
+    """
 
     photo: str
     turn_deg: float
+    surveyed: bool
 
 
 @dataclass(frozen=True)
@@ -167,3 +171,8 @@ class Reading:
     turned: Turned | None = None
     slot: SlotReading | None = None
     flags: tuple[str, ...] = ()
+
+    @property
+    def is_surveyed(self) -> bool:
+        """Whether the sheet's shape came from a survey."""
+        return "no-rig" not in self.flags and (self.turned is None or self.turned.surveyed)

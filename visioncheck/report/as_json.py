@@ -10,6 +10,7 @@ from visioncheck.fence.propagate import size_of
 if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.propagate import Size
+    from visioncheck.fence.squareness import PanelFit
     from visioncheck.reading.model import CornerReading, Reading, WidthReading
 
 SCHEMA = 1
@@ -33,7 +34,7 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
-        (the zone that holds the cut, likewise), ``turned`` (the second photo of a pair), ``reason`` (what is
+        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo of a pair), ``reason`` (what is
         asked of the user then), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number)
         and ``correction``.
         Infinite degrees of freedom are null.
@@ -52,7 +53,7 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         size = size_of(reading.fence_error_size)
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
     if reading.turned:
-        found["turned"] = {"photo": reading.turned.photo, "turn_deg": reading.turned.turn_deg}
+        found["turned"] = {"photo": reading.turned.photo, "turn_deg": reading.turned.turn_deg, "surveyed": reading.turned.surveyed}
     if reading.budget:
         found["budget_deg"] = dict(reading.budget)
     if reading.tag_id is not None:
@@ -72,7 +73,15 @@ def _sizes_json(reading: Reading) -> dict[str, Any]:
         found["thickness_mm"] = quantity_json(reading.thickness)
     if reading.perpendicularity:
         found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
+    if reading.panel:
+        found["panel"] = _panel_json(reading.panel)
     return found
+
+
+def _panel_json(fit: PanelFit) -> dict[str, Any]:
+    shear = {"shear_deg": quantity_json(fit.shear)} if fit.shear else {}
+    found = {"closure_deg": quantity_json(fit.closure), "residuals_deg": [float(each) for each in fit.residuals_deg]}
+    return found | shear | {"chi2": fit.chi2, "chi2_dof": fit.chi2_dof, "probability": fit.probability}
 
 
 def _width_json(width: WidthReading) -> dict[str, Any]:

@@ -95,17 +95,19 @@ def budget_lines(budget: Budget) -> list[Line]:
     return [*lines, Line("together", whole)]
 
 
+def better_way(source: str, *, surveyed: bool, turned: bool) -> str:
+    """Say what makes a source smaller, given what was done already."""
+    way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER[source]
+    return way + _TURN if source in _TURNING_HELPS and not turned else way
+
+
 def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[Line]:
     """Say what would make the largest sources smaller, and how far the ± would fall at most."""
     lines = []
     for source, share in budget.shares[:_MOST_ADVICE]:
         if share < _WORTH_SAYING:
             continue
-        way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER.get(source)
-        if way is None:
-            continue
-        if source in _TURNING_HELPS and not turned:
-            way += _TURN
+        way = better_way(source, surveyed=surveyed, turned=turned)
         expanded = coverage_factor(budget.dof) * budget.u
         best = f"± {expanded:.3f}{budget.unit} down to ± {math.sqrt(1 - share) * expanded:.3f}{budget.unit} at best"
         lines.append(Line("Better", f"{source}: {way} ({best})"))

@@ -9,6 +9,7 @@ from visioncheck.correction.words import Line, describe, error_words, verdict_wo
 from visioncheck.fence.decision import decide
 from visioncheck.fence.propagate import size_of
 from visioncheck.flags import flag
+from visioncheck.report.settle import how_to_settle
 from visioncheck.units import format_error, format_run
 
 if TYPE_CHECKING:
@@ -80,7 +81,10 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
     if reading.panel:
         fit = reading.panel
         misfit = float(abs(fit.residuals_deg).max())
-        lines.append(Line("Closure", f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°"))
+        said = f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°"
+        if fit.shear:
+            said += f", less the sheet's shear of {degrees(fit.shear)}"
+        lines.append(Line("Closure", f"{said}; chance of so large a misfit {100 * fit.probability:.0f} %"))
     return lines
 
 
@@ -95,7 +99,8 @@ def _corner_lines(reading: Reading) -> list[Line]:
 def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
     if reading.fence_error:
         if sled:
-            return describe(reading.fence_error, sled, settle=SURVEY_FIRST if "no-rig" in reading.flags else None)
+            settle = SURVEY_FIRST if "no-rig" in reading.flags else how_to_settle(reading, sled.tolerance_deg)
+            return describe(reading.fence_error, sled, settle)
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
         return [Line("Fence", error_words(reading.fence_error)), Line("Hint", hint)]
     lines = []
