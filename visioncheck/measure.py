@@ -178,10 +178,8 @@ def measure_turned(
     both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
     told = _tell(both, shape, piece, sled, fence_edge, cuts, sheet_known=True)
     flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
-    return replace(
-        told,
-        reading=replace(told.reading, flags=tuple(flags), turned=Turned(paths[1].name, match.turn_deg, rig is not None)),
-    )
+    turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
+    return replace(told, reading=replace(told.reading, flags=tuple(flags), turned=turned))
 
 
 def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match:

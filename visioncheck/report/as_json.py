@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.words import correction_json, error_json, quantity_json
@@ -34,8 +35,9 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
-        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo of a pair), ``reason`` (what is
-        asked of the user then), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number)
+        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
+        of a pair), ``reason`` (what is asked of the user then), ``budget_deg`` (standard uncertainty by source),
+        ``tag`` (the piece tag's number)
         and ``correction``.
         Infinite degrees of freedom are null.
     """
@@ -53,7 +55,7 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         size = size_of(reading.fence_error_size)
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
     if reading.turned:
-        found["turned"] = {"photo": reading.turned.photo, "turn_deg": reading.turned.turn_deg, "surveyed": reading.turned.surveyed}
+        found["turned"] = asdict(reading.turned)
     if reading.budget:
         found["budget_deg"] = dict(reading.budget)
     if reading.tag_id is not None:

@@ -15,6 +15,7 @@ from visioncheck.units import format_error, format_run
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
     from visioncheck.fence.propagate import Size
+    from visioncheck.fence.squareness import PanelFit
     from visioncheck.quantity import Quantity
     from visioncheck.reading.model import Reading
     from visioncheck.units import UnitWorld
@@ -63,12 +64,7 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
     lines = [Line("Piece", f"{reading.piece}{number}")]
     if reading.thickness:
         lines.append(Line("Thickness", length(reading.thickness, units)))
-    if reading.taper:
-        # which end is the wider is seen from the widths
-        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
-    if reading.widths:
-        ends = (reading.widths[0].width, reading.widths[-1].width)
-        lines.append(Line("Widths", " and ".join(length(end, units) for end in ends)))
+    lines += _strip_lines(reading, units)
     if reading.piece == "panel":
         lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
     elif reading.piece == "corner":
@@ -79,12 +75,25 @@ def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
     if reading.turned:
         lines.append(Line("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}"))
     if reading.panel:
-        fit = reading.panel
-        misfit = float(abs(fit.residuals_deg).max())
-        said = f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°"
-        if fit.shear:
-            said += f", less the sheet's shear of {degrees(fit.shear)}"
-        lines.append(Line("Closure", f"{said}; chance of so large a misfit {100 * fit.probability:.0f} %"))
+        lines.append(Line("Closure", _closure(reading.panel)))
+    return lines
+
+
+def _closure(fit: PanelFit) -> str:
+    misfit = float(abs(fit.residuals_deg).max())
+    shear = f", less the sheet's shear of {degrees(fit.shear)}" if fit.shear else ""
+    chance = f"chance of so large a misfit {100 * fit.probability:.0f} %"
+    return f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°{shear}; {chance}"
+
+
+def _strip_lines(reading: Reading, units: UnitWorld) -> list[Line]:
+    lines = []
+    if reading.taper:
+        # which end is the wider is seen from the widths
+        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
+    if reading.widths:
+        ends = (reading.widths[0].width, reading.widths[-1].width)
+        lines.append(Line("Widths", " and ".join(length(end, units) for end in ends)))
     return lines
 
 
