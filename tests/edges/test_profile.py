@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from visioncheck.edges.profile import fit_steps
 
 OFFSETS = np.arange(-9.0, 10.0)
-WINDOW = 7
+WINDOW = 9
 
 
 def pixel_integrated(places, blur, rng=None, noise=0.0):

@@ -24,7 +24,7 @@ _SPREAD = 3
 """Stations to either side of a mark that share its blurred colour."""
 _ARRIS_PX = 0.15
 """Area of the dark line that often runs along an arris, relative to the wood's light, px."""
-_COLOUR_COARSE = 0.2
+_COLOUR_COARSE = 0.35
 """JPEG keeps colour at half the resolution of light: a step of colour is placed this much worse, relative to itself."""
 _CROSSTALK = 0.1
 """Share of a step of light that a coded colour shows beside it, light being coded by a power and not in proportion."""
@@ -87,13 +87,14 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array) -> Profiles:
     usual = np.median(offset_px, axis=0)
     inner = seen[:, (usual > -REACH_PX) & (usual < -_CORE_PX)]
     outer = seen[:, (usual > _CORE_PX) & (usual < _CORE_PX + _BESIDE_PX)]
-    which, blocks = _blocks(at_mm)
-    plain = 1.0 - _marked_stations(inner.mean(axis=1), outer.mean(axis=1), which, blocks)
-    count = np.maximum(np.bincount(which, plain, minlength=blocks), 1e-9)
-    mean_in = _block_mean(inner.mean(axis=1), which, plain, count)
-    mean_out = _block_mean(outer.mean(axis=1), which, plain, count)
-    scatter = _block_scatter(inner - mean_in[which][:, None], which, plain, count)
-    scatter += _block_scatter(outer - mean_out[which][:, None], which, plain, count)
+    starts, which = _blocks(at_mm)
+    marked = _marked_stations(inner.mean(axis=1)[:, 0], outer.mean(axis=1)[:, 0], starts, which)
+    weight = np.where(marked, 0.0, 1.0)
+    count = np.maximum(np.add.reduceat(weight, starts), 1e-9)[:, None]
+    mean_in = np.add.reduceat(weight[:, None] * inner.mean(axis=1), starts) / count
+    mean_out = np.add.reduceat(weight[:, None] * outer.mean(axis=1), starts) / count
+    scatter = _block_scatter(inner - mean_in[which][:, None], weight, starts) / count[..., None]
+    scatter += _block_scatter(outer - mean_out[which][:, None], weight, starts) / count[..., None]
     scatter = (1 - _SHRINK) * scatter + _SHRINK * scatter.mean(axis=0) + _LEAST_NOISE
     step = mean_out - mean_in
     scatter[:, 0, 0] += (_ARRIS_PX * mean_in[:, 0]) ** 2
@@ -108,16 +109,16 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array) -> Profiles:
     return Profiles(
         values=np.einsum("sok,sk->so", seen, w) - start[:, None],
         noise=np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12)),
-        plain=_away_from(plain == 0) & (off_inside < _OFF_LEVEL) & (off_outside < _OFF_LEVEL),
+        plain=_away_from(marked) & (off_inside < _OFF_LEVEL) & (off_outside < _OFF_LEVEL),
     )
 
 
-def _blocks(at_mm: Array) -> tuple[NDArray[np.int64], int]:
-    """Each station's block, and how many there are."""
+def _blocks(at_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First station of each block, and each station's block."""
     pitch = float(np.median(np.abs(np.diff(at_mm))))
     size = max(_FEWEST, round(_BLOCK_MM / max(pitch, 1e-6)))
-    blocks = max(1, len(at_mm) // size)
-    return np.minimum(np.arange(len(at_mm)) // size, blocks - 1), blocks
+    starts = np.arange(max(1, len(at_mm) // size)) * size
+    return starts, np.minimum(np.arange(len(at_mm)) // size, len(starts) - 1)
 
 
 def _away_from(marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -126,25 +127,19 @@ def _away_from(marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(marked.astype(np.uint8)[None], wide)[0] == 0)
 
 
-def _marked_stations(inner: Array, outer: Array, which: NDArray[np.int64], blocks: int) -> NDArray[np.bool_]:
-    """Whether a printed mark outside or a deep tear inside changes the light there from what most of the block shows."""
-    marked = np.zeros(len(which), bool)
-    for block in range(blocks):
-        here = which == block
-        inside, beyond = inner[here, 0], outer[here, 0]
-        usual_in, usual_out = np.median(inside), np.median(beyond)
-        limit = _UNLIKE * max(usual_in, usual_out)
-        marked[here] = (np.abs(beyond - usual_out) > limit) | (np.abs(inside - usual_in) > limit)
-    return marked
+def _marked_stations(
+    inner: Array, outer: Array, starts: NDArray[np.int64], which: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Whether a printed mark outside or a deep tear inside changes the light from what most of the block shows."""
+    size = int(starts[1]) if len(starts) > 1 else len(inner)
+    whole = len(starts) * size
+    usual_in = np.median(inner[:whole].reshape(len(starts), size), axis=1)[which]
+    usual_out = np.median(outer[:whole].reshape(len(starts), size), axis=1)[which]
+    limit = _UNLIKE * np.maximum(usual_in, usual_out)
+    return np.asarray((np.abs(outer - usual_out) > limit) | (np.abs(inner - usual_in) > limit))
 
 
-def _block_mean(values: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
-    sums = np.stack([np.bincount(which, weight * values[:, k], len(count)) for k in range(values.shape[1])], axis=1)
-    return np.asarray(sums / count[:, None])
-
-
-def _block_scatter(centred: Array, which: NDArray[np.int64], weight: Array, count: Array) -> Array:
-    products = np.einsum("sok,sol,s->skl", centred, centred, weight) / centred.shape[1]
-    sums = np.zeros((len(count), 3, 3))
-    np.add.at(sums, which, products)
-    return np.asarray(sums / count[:, None, None])
+def _block_scatter(centred: Array, weight: Array, starts: NDArray[np.int64]) -> Array:
+    """Sum over each block's stations of the mean product of the colours, (blocks, 3, 3)."""
+    products = np.swapaxes(centred, 1, 2) @ centred / centred.shape[1]
+    return np.asarray(np.add.reduceat(weight[:, None, None] * products, starts))

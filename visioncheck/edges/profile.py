@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _ROUNDS = 8
-_WINDOW_PX = 3.5
+_WINDOW_PX = 4.5
 _BLURS = (0.4, 0.5, 0.7, 0.9, 1.1, 1.4, 1.8, 2.4, 3.2)
 _BIN_PX = 0.25
 _WORST_CHI = 3.5

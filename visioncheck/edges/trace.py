@@ -101,9 +101,7 @@ def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
     return max(0.0, away * share / (1 - share))
 
 
-def _find_arris(
-    bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool
-) -> tuple[Guide, bool] | None:
+def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool) -> tuple[Guide, bool] | None:
     """Shift and turn the guide onto the innermost step from wood to anything else that runs along it."""
     inside = _COARSE_INSIDE_MM + side_mm * 1.15 + _SIDE_FACE_SLACK_MM * (side_mm > 0)
     offsets = np.arange(-inside, _COARSE_OUTSIDE_MM, _COARSE_PITCH_MM)

@@ -19,7 +19,7 @@ from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
 
 Array = NDArray[np.float64]
 
-SHADING_SD_MM = 0.010
+SHADING_SD_MM = 0.007
 """How far shading and grain beside an edge may pull its place at one end against the other; measured on test photos."""
 EDGE_BIAS_MM = 0.015
 """A phone's tone curve moves every edge of a piece outwards or inwards alike; not yet calibrated from the photo."""
