@@ -1,0 +1,235 @@
+"""What the screens say: sleds, typed readings, units, the log, its charts, and names that look like markup."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+
+import pytest
+from page_pictures import picture
+from phone import FIXTURES, PHOTOS, SLED_KEY, until
+from pretended_work import do
+
+from visioncheck.correction.sled import load_sled
+from visioncheck.fence.typed import reckon_typed
+from visioncheck.flags import FLAGS
+from visioncheck.keep import Told, attach_outcome, measure_for_log, read_sled
+from visioncheck.log.store import Log
+from visioncheck.page.answers import remedy_of
+from visioncheck.page.stock import key_of
+
+STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
+
+
+def words(answer):
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text)))
+
+
+def typed(phone, way="strip", **fields):
+    phone.get(f"/typed/{SLED_KEY}/{way}")
+    return phone.post(f"/typed/{SLED_KEY}/{way}", fields)
+
+
+def test_typed_reading_is_reckoned_as_the_command_does_and_kept(serve):
+    page = serve()
+    phone = page.phone()
+    answer = typed(phone, **STRIP, note="new blade", adjusted="half a turn")
+    assert answer.status == 303
+    with Log.open(page.settings.log, readonly=True) as log:
+        (entry,) = log.entries()
+    sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
+    assert entry.fence_error == reckon_typed(STRIP, sled).error
+    assert (entry.kind, entry.note, entry.adjusted) == ("typed", "new blade", "half a turn")
+    said = words(phone.get(answer.header("location")))
+    # the rear end is wider: e > 0, so the right end has to come back (the project's own sign convention)
+    assert "RIGHT end BACK, towards you" in said
+    assert "new blade" in said
+    assert "half a turn" in said
+    assert "Unplug the saw" in said
+
+
+@pytest.mark.parametrize(
+    ("way", "fields", "value"),
+    [
+        ("corner", {"angle": "90.05"}, 0.05),
+        ("panel", {"corner1": "90.03", "corner2": "90.03", "corner3": "90.03", "corner4": "89.91"}, 0.03),
+        # half of atan(0.6 / 300): one half turned over shows the error twice
+        ("wedge", {"wedge": "0.6mm", "length": "300mm", "turned": "left", "opens": "far"}, 0.0573),
+    ],
+)
+def test_other_ways_to_measure(serve, way, fields, value):
+    page = serve()
+    assert typed(page.phone(), way, **fields).status == 303
+    with Log.open(page.settings.log, readonly=True) as log:
+        (entry,) = log.entries()
+    assert abs(entry.fence_error.value) == pytest.approx(value, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"length": "long"}, "Distance between the two places: 'long' is not a length"),
+        ({"front": ""}, "Width at the front end is empty"),
+        ({"cuts": "five"}, "Successive cuts, the last one counted 'five' is no number"),
+        ({"rear": "199mm"}, "these readings put the fence"),
+        ({"u": "0mm"}, "uncertainty of one reading"),
+    ],
+)
+def test_what_cannot_be_is_said_in_the_forms_own_words_with_all_that_was_typed(serve, wrong, said):
+    page = serve()
+    answer = typed(page.phone(), **{**STRIP, **wrong})
+    assert answer.status == 400
+    assert said.lower() in words(answer).lower()
+    assert "--" not in words(answer)
+    for value in {**STRIP, **wrong}.values():
+        assert f'value="{value}"' in answer.text
+    with Log.open(page.settings.log, readonly=True) as log:
+        assert list(log.entries()) == []
+
+
+def test_units_are_remembered_and_used(serve):
+    page = serve()
+    phone = page.phone()
+    reading = typed(phone, **STRIP).header("location")
+    assert re.search(r"\d\.\d{3} mm \([\d.]+ thou\)", words(phone.get(reading)))  # the sled speaks mm
+    phone.post("/units", {"units": "in", "back": reading})
+    assert phone.cookies["units"] == "in"
+    assert re.search(r"[\d.]+ thou \(\d\.\d{3} mm\)", words(phone.get(reading)))
+    # a bare number is now one in inches
+    answer = typed(phone, rear="1.1976", front="1.1850", length="11.8", cuts="5")
+    with Log.open(page.settings.log, readonly=True) as log:
+        entry = log.get(answer.header("location").rpartition("/")[2])
+    sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
+    given = {"rear": "1.1976in", "front": "1.1850in", "length": "11.8in", "cuts": "5"}
+    assert entry.fence_error == reckon_typed(given, sled).error
+
+
+def test_log_is_browsed_newest_first_page_by_page_with_a_chart(serve):
+    page = serve()
+    phone = page.phone()
+    for k in range(17):
+        typed(phone, "corner", angle=f"90.{k:03d}")
+    first, second = phone.get("/log"), phone.get("/log?page=2")
+    assert first.text.count('href="/reading/') == 15
+    assert second.text.count('href="/reading/') == 2
+    assert words(first).index("+0.016°") < words(first).index("+0.002°")
+    assert "Older" in words(first)
+    assert "Newer" in words(second)
+    for odd in ("0", "-1", "x", "99999999999", "%C2%B2"):
+        assert phone.get(f"/log?page={odd}").status == 200
+    trend = phone.get(f"/trend/{SLED_KEY}")
+    assert "17 readings" in words(trend)
+    chart = phone.get(f"/chart/{SLED_KEY}")
+    assert chart.header("content-type") == "image/png"
+    assert chart.body.startswith(b"\x89PNG")
+
+
+def test_an_empty_log_and_a_newcomer_are_told_what_to_do(serve):
+    page = serve()
+    phone = page.phone()
+    assert "not surveyed yet" in words(phone.get("/"))
+    assert "No reading is in the log yet" in words(phone.get("/log"))
+    (page.settings.sleds / "alder-lane.toml").unlink()
+    assert "visioncheck sled" in words(phone.get("/"))
+
+
+def test_sled_files_that_cannot_be_read_are_named_and_the_others_stand(serve):
+    page = serve()
+    sleds = page.settings.sleds
+    (sleds / "broken.toml").write_text("name = ")
+    (sleds / "same.toml").write_text((sleds / "alder-lane.toml").read_text())
+    said = words(page.phone().get("/"))
+    assert "broken.toml" in said
+    assert "same sled name, Alder Lane" in said
+    assert f'href="/sled/{SLED_KEY}"' in page.phone().get("/").text
+
+
+def test_a_name_that_looks_like_markup_stays_text(serve):
+    page = serve()
+    name = "<script>alert('x')</script> & \\\"co\\\""
+    text = (page.settings.sleds / "alder-lane.toml").read_text().replace("Alder Lane", name)
+    (page.settings.sleds / "odd.toml").write_text(text)
+    phone = page.phone()
+    key = key_of("<script>alert('x')</script> & \"co\"")
+    assert f"/sled/{key}" in phone.get("/").text
+    phone.get(f"/typed/{key}/corner")
+    answer = phone.post(f"/typed/{key}/corner", {"angle": "90.1", "note": "<img src=x onerror=alert(1)>"})
+    pages = [phone.get(path) for path in ("/", f"/sled/{key}", answer.header("location"), "/log", f"/trend/{key}")]
+    for shown in pages:
+        assert shown.status == 200
+        assert not re.search(r"<script>alert|<img src=x", shown.text)
+        assert "&lt;script&gt;" in shown.text
+
+
+def test_two_surveys_are_never_chosen_between_silently(serve):
+    page = serve(do=do)
+    for number in (1, 2):
+        content = {"kind": "visioncheck rig", "phone": {}, "paper": "a4", "field": "light", "date": f"2026-0{number}"}
+        (page.settings.rigs / f"rig{number}.json").write_text(json.dumps(content))
+    (page.settings.rigs / "other.json").write_text("{}")
+    phone = page.phone()
+    shown = phone.get(f"/sled/{SLED_KEY}")
+    assert re.findall(r'<option value="([^"]*)"', shown.text)[0] == ""
+    assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {}).status == 400
+    chosen = key_of("rig1.json")
+    assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": chosen, "note": "quick"}).status == 303
+    # remembered for this phone from now on
+    assert f'<option value="{chosen}" selected>' in phone.get(f"/sled/{SLED_KEY}").text
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"piece": "round"},
+        {"fence_edge": "up"},
+        {"cuts": "1"},
+        {"cuts": "x"},
+        {"thickness": "18 parsec"},
+        {"thickness": "-1mm"},
+    ],
+)
+def test_what_is_said_of_a_piece_is_checked_before_the_photo_is_queued(serve, fields):
+    page = serve(do=do)
+    answer = page.phone().send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": "none", **fields})
+    assert answer.status == 400
+    assert "--" not in words(answer)
+    assert page.files() == []
+
+
+def test_a_photo_form_without_a_photo_says_so(serve):
+    page = serve(do=do)
+    phone = page.phone()
+    answer = phone.send(f"/sled/{SLED_KEY}/photo", b"", {"rig": "none"})
+    assert answer.status == 400
+    assert "There was no photo" in words(answer)
+
+
+def test_no_remedy_names_a_command_or_option():
+    for code in FLAGS:
+        assert not re.search(r"--\w|visioncheck \w", remedy_of(code)), code
+
+
+@pytest.mark.photos
+def test_a_photo_that_the_command_line_logged_is_shown_with_its_picture_and_asks_what_is_missing(serve):
+    page = serve()
+    sled = read_sled(page.settings.sleds / "alder-lane.toml")
+    outcome = measure_for_log(PHOTOS / "strip-1.jpg", sled, None, Told(cuts=5))
+    with Log.open(page.settings.log) as log:
+        entry = attach_outcome(log, outcome)
+    phone = page.phone()
+    shown = phone.get(f"/reading/{entry.id}")
+    assert "Which end of the strip was at the fence?" in words(shown)
+    drawn = phone.get(f"/picture/{entry.id}")
+    assert drawn.header("content-type") == "image/jpeg"
+    assert drawn.body.startswith(b"\xff\xd8\xff")
+    asked = phone.post(f"/reading/{entry.id}/tell", {"fence_edge": "left"})
+    location = asked.header("location")
+    until(lambda: phone.get(location).status == 303)
+    reading = phone.get(location).header("location")
+    assert re.search(r"(RIGHT end|Can’t tell|Leave the fence)", words(phone.get(reading)))
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(reading.rpartition("/")[2])
+    assert new.corrects == entry.id
+    assert new.reading["told"] == {"cuts": 5, "fence_edge": "left"}  # what was told before still holds
+    assert "stands in for this one" in words(phone.get(f"/reading/{entry.id}"))
