@@ -24,7 +24,7 @@ from visioncheck.quantity import Quantity
 from visioncheck.report.as_json import reading_json
 from visioncheck.report.from_json import reading_of
 from visioncheck.report.pages import stylesheet
-from visioncheck.report.sleds import report_page
+from visioncheck.report.sleds import _budget, _facts, _row, _todo, _verdict, report_page
 
 ALDER = (Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml").read_text()
 TOLERANCE_DEG = parse_sled(ALDER, "").tolerance_deg
@@ -286,6 +286,28 @@ def test_a_long_log_makes_a_page_of_a_few_megabytes(log, tmp_path):
     assert "The newest 60 of 406 entries" in page.text
     assert "The newest 300 of 406 readings" in page.text
     assert len(html) < 4e6
+
+
+@pytest.mark.parametrize("signed", [True, False])
+def test_a_reading_from_elsewhere_is_no_trouble(log, signed):
+    """The log keeps a reading's JSON as it was given; whatever it holds, the page comes out."""
+    whole = reading_json(corner_piece())
+    if not signed:
+        del whole["fence_error_deg"]
+    junk = [None, 3, "x", [], {}, [1], {"a": "b"}, {"value": "x"}]
+    keys = ("flags budget_deg reason turned corners taper_deg fence_edge cut_edge photo piece fence_error_size_deg "
+            "width_mm correction").split()  # fmt: skip
+    sled = parse_sled(ALDER, "")
+    for k, (key, value) in enumerate(itertools.product(keys, junk)):
+        entry = log.attach(draft("Alder Lane", 0, k / 24, reading=whole | {key: value}))
+        facts = replace(_facts(log, "Alder Lane"), entries=(entry,), newest=entry if signed else None)
+        verdict = _verdict(facts)
+        assert _todo(facts, verdict)
+        _budget(entry)
+        assert _row(entry, sled).source.startswith("typed readings")
+        found = reading_of(entry.reading)
+        assert found is None or len(found.corners) == 4
+    assert "Alder Lane" in report_page(log)
 
 
 # ------------------------------------------------------------------ colours

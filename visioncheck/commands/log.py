@@ -105,7 +105,7 @@ def list_entries(
     start = None if since is None else _parse_time("--since", since)
     with Log.open(log, readonly=True) as open_log:
         if sled is not None:
-            _require_sled(open_log, sled)
+            open_log.require_sled(sled)
         # print, not typer.echo: that one hands every line to the system by itself
         print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
         for entry in open_log.listed(sled=sled, since=start, limit=last):
@@ -156,7 +156,7 @@ def trend(
     with Log.open(log, readonly=True) as open_log:
         names = open_log.sleds() if sled is None else [sled]
         if sled is not None:
-            _require_sled(open_log, sled)
+            open_log.require_sled(sled)
         if output is not None and len(names) != 1:
             raise UserError(f"The log has {len(names)} sleds ({', '.join(names)}); choose one with --sled to chart it.")
         found: dict[str, Any] = {}
@@ -383,11 +383,6 @@ def _owner(log: Log, name: str) -> Sled | None:
 
     file = sled_in_log(log, name)
     return file.sled if file else None
-
-
-def _require_sled(log: Log, name: str) -> None:
-    if name not in log.sleds():
-        raise UserError(f"The log {log.folder} has no sled {name!r}; it has: {', '.join(log.sleds()) or 'none'}.")
 
 
 def _parse_time(option: str, text: str) -> datetime:

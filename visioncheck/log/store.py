@@ -371,6 +371,12 @@ class Log:
             found = self.connection.execute(query, (sled,)).fetchone()
         return None if found is None else str(found[0])
 
+    def require_sled(self, sled: str) -> None:
+        """Refuse a sled without entries: raises UserError with the names that the log has."""
+        names = self.sleds()
+        if sled not in names:
+            raise UserError(f"The log {self.folder} has no sled {sled!r}; it has: {', '.join(names) or 'none'}.")
+
     def tags(self) -> dict[int, str]:
         """Which tag belongs to which sled."""
         with _plain_errors(self.folder, "read"):

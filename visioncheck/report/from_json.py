@@ -18,11 +18,12 @@ _CORNERS = 4
 
 
 def quantity_of(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
-    """Read what `quantity_json` wrote; None for None."""
-    if found is None:
+    """Read what `quantity_json` wrote; None for anything else, such as nothing at all."""
+    try:
+        dof = math.inf if found is None or found.get("dof") is None else float(found["dof"])
+        return None if found is None else Quantity(float(found["value"]), float(found["u"]), unit, dof)
+    except (KeyError, TypeError, ValueError, AttributeError):
         return None
-    dof = math.inf if found.get("dof") is None else float(found["dof"])
-    return Quantity(float(found["value"]), float(found["u"]), unit, dof)
 
 
 def reading_of(found: Mapping[str, Any]) -> Reading | None:
@@ -48,7 +49,7 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             cut_edge=_edge_number(found.get("cut_edge")),
             fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
             fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
-            question=found.get("reason"),
+            question=None if found.get("reason") is None else str(found["reason"]),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

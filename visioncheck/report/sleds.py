@@ -19,6 +19,7 @@ from visioncheck.photo.load import load_photo
 from visioncheck.report.budget import Budget
 from visioncheck.report.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
 from visioncheck.report.from_json import quantity_of, reading_of
+from visioncheck.report.lines import size_words
 from visioncheck.report.pages import render_page
 from visioncheck.report.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
 from visioncheck.units import UnitWorld, format_error
@@ -135,10 +136,9 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
     UserError
         The log has no such sled, or cannot be read.
     """
-    names = log.sleds()
-    if sled is not None and sled not in names:
-        raise UserError(f"The log {log.folder} has no sled {sled!r}; it has: {', '.join(names) or 'none'}.")
-    chosen = names if sled is None else [sled]
+    if sled is not None:
+        log.require_sled(sled)
+    chosen = log.sleds() if sled is None else [sled]
     if not chosen:
         raise UserError(f"The log {log.folder} has no entry yet; keep a reading with: visioncheck measure --log")
     most_photos = max(1, min(_PHOTOS_A_SLED, _MOST_PHOTOS // len(chosen)))
@@ -225,12 +225,14 @@ def _verdict(facts: _Facts) -> VerdictView:
     if newest is None:
         last = facts.entries[-1].reading
         size = quantity_of(last.get("fence_error_size_deg"), "deg")
-        return verdict_view(None, facts.sled, _flags(facts.entries[-1]), size, last.get("reason"))
+        reason = last.get("reason")
+        return verdict_view(None, facts.sled, _flags(facts.entries[-1]), size, None if reason is None else str(reason))
     return verdict_view(newest.fence_error, facts.sled, _flags(newest))
 
 
 def _flags(entry: Entry) -> list[str]:
-    return [str(code) for code in entry.reading.get("flags") or ()]
+    found = entry.reading.get("flags")
+    return [str(code) for code in found] if isinstance(found, list) else []
 
 
 def _todo(facts: _Facts, verdict: VerdictView) -> str:
@@ -271,13 +273,19 @@ def _basis(facts: _Facts) -> str:
 def _budget(entry: Entry) -> BudgetView | None:
     """Take the budget over to the fence error: a strip's is that of its taper, a multiple of it."""
     reading, error = entry.reading, entry.fence_error
-    parts = reading.get("budget_deg") or {}
+    parts = _numbers(reading.get("budget_deg"))
     budget = Budget("fence error", "°", parts, error.dof if error else math.inf)
     if error is None or not budget.u > 0:
         return None
     if "taper_deg" in reading:
         budget = replace(budget, parts={source: u * error.u / budget.u for source, u in parts.items()})
     return budget_view(budget, surveyed="no-rig" not in _flags(entry), turned="turned" in reading)
+
+
+def _numbers(found: object) -> dict[str, float]:
+    """Take what is a budget out of a reading's JSON, which may come from elsewhere."""
+    parts = found.items() if isinstance(found, dict) else ()
+    return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
 
 
 def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:
@@ -313,6 +321,9 @@ def _row(entry: Entry, sled: Sled | None) -> Row:
         tone = tone_of(error, sled.tolerance_deg)
         verdict = VerdictView(tone, WORDS[tone].split()[0] if tone != "open" else WORDS[tone])
     source = f"photo {entry.file_name}" if entry.photo_sha256 else "typed readings"
+    turned = reading.get("turned")
+    if isinstance(turned, dict):
+        source += f" and {turned.get('photo')}, the piece turned"
     notes = [entry.note, f"by {entry.person}" if entry.person else ""]
     if error is None and reading.get("reason"):
         notes.append(str(reading["reason"]))
@@ -340,5 +351,5 @@ def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
         return f"{ways.deg} ± {error.expanded():.3f}°", ways.in_per_ft if sled and sled.units == "in" else ways.mm_per_m
     size = quantity_of(entry.reading.get("fence_error_size_deg"), "deg")
     if size is not None:
-        return f"{size.value:.3f}° ± {size.expanded():.3f}°", "either way"
+        return size_words(size), "either way"
     return "none", ""
