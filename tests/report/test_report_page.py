@@ -295,8 +295,8 @@ def test_a_reading_from_elsewhere_is_no_trouble(log, signed):
     if not signed:
         del whole["fence_error_deg"]
     junk = [None, 3, "x", [], {}, [1], {"a": "b"}, {"value": "x"}]
-    keys = ("flags budget_deg reason turned corners taper_deg fence_edge cut_edge photo piece fence_error_size_deg "
-            "width_mm correction").split()  # fmt: skip
+    keys = ["flags", "budget_deg", "reason", "turned", "corners", "taper_deg", "fence_edge", "cut_edge"]
+    keys += ["photo", "piece", "fence_error_size_deg", "width_mm", "correction"]
     sled = parse_sled(ALDER, "")
     for k, (key, value) in enumerate(itertools.product(keys, junk)):
         entry = log.attach(draft("Alder Lane", 0, k / 24, reading=whole | {key: value}))
