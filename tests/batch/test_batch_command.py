@@ -66,11 +66,11 @@ def test_a_folder_of_several_sleds_measured_once(capsys, rig_file, monkeypatch):
     code, states, found, said = batch(capsys, *options, "-o", "out/all.csv", "-o", "out/all.jsonl")
     assert code == 1
     assert states == {
-        "in/alder-lane/a.jpg": "measured",
-        "in/alder-lane/bare.jpg": "refused",
-        "in/b.jpg": "measured",
-        "in/broken.jpg": "refused",
-        "in/copy of b.jpg": "same photo",
+        "alder-lane/a.jpg": "measured",
+        "alder-lane/bare.jpg": "refused",
+        "b.jpg": "measured",
+        "broken.jpg": "refused",
+        "copy of b.jpg": "same photo",
     }
     assert "broken.jpg: the JPEG is cut short" in said
     assert "bare.jpg: no four-sided workpiece" in said
@@ -79,11 +79,11 @@ def test_a_folder_of_several_sleds_measured_once(capsys, rig_file, monkeypatch):
     assert {name: entry.sled for name, entry in kept.items()} == {"a.jpg": "Alder Lane", "b.jpg": "Quince Yard"}
     assert kept["a.jpg"].fence_error_deg == pytest.approx(0.085, abs=0.02)
     assert kept["b.jpg"].person == "Ida"
-    assert found["in/b.jpg"]["entry"] == kept["b.jpg"].id
+    assert found["b.jpg"]["entry"] == kept["b.jpg"].id
     with Path("out/all.csv").open(newline="") as file:
         rows = {row["file"]: row for row in csv.DictReader(file)}
-    assert float(rows["in/b.jpg"]["fence_error_deg"]) == kept["b.jpg"].fence_error_deg
-    assert "no-piece" in rows["in/alder-lane/bare.jpg"]["flags"]
+    assert float(rows["b.jpg"]["fence_error_deg"]) == kept["b.jpg"].fence_error_deg
+    assert "no-piece" in rows["alder-lane/bare.jpg"]["flags"]
     assert [json.loads(line) for line in Path("out/all.jsonl").read_text().splitlines()] == list(found.values())
 
     # again: nothing to do, and no process is started for it
@@ -103,9 +103,9 @@ def test_a_folder_of_several_sleds_measured_once(capsys, rig_file, monkeypatch):
     code, states, _, _ = batch(capsys, *options)
     assert code == 0
     assert states == {
-        "in/alder-lane/a.jpg": "as before",
-        "in/b.jpg": "measured",
-        "in/copy of b.jpg": "same photo",
+        "alder-lane/a.jpg": "as before",
+        "b.jpg": "measured",
+        "copy of b.jpg": "same photo",
     }
     newest = max(entries(), key=lambda entry: entry.written)
     assert (newest.corrects, newest.person) == (kept["b.jpg"].id, "Ida")
@@ -118,7 +118,7 @@ def test_a_withdrawn_reading_stays_withdrawn(capsys, rig_file):
     (entry,) = entries()
     assert main(["log", "attach", "log", "--corrects", entry.id, "--withdraw", "wrong board"]) == 0
     code, states, _, said = batch(capsys, *options, "--cuts", "5")
-    assert (code, states) == (0, {"in/a.jpg": "withdrawn"})
+    assert (code, states) == (0, {"a.jpg": "withdrawn"})
     assert "wrong board" in said
 
 
@@ -189,14 +189,17 @@ def test_killed_it_leaves_the_log_whole_and_no_process(four_photos):
     assert len(entries()) >= 1
 
 
-def test_a_cluster_measures_the_same(capsys, rig_file):
+def test_a_cluster_measures_the_same(capsys, monkeypatch, rig_file):
     from distributed import LocalCluster
 
     put("in/a.jpg")
     Path("in/broken.jpg").write_bytes((PHOTOS / "corner-1.jpg").read_bytes()[:200_000])
     Path("list.csv").write_text("photo,note\nin/a.jpg,dry\nin/broken.jpg,\nin/gone.jpg,\n")
     options = ("list.csv", "--sled", SLEDS / "alder-lane.toml", "--rig", rig_file)
+    Path("elsewhere").mkdir()
+    monkeypatch.chdir("elsewhere")  # its workers stand in another folder than we
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        monkeypatch.chdir("..")
         code, states, _, said = batch(capsys, *options, "--cluster", cluster.scheduler_address)
     assert code == 1
     assert states == {"in/a.jpg": "measured", "in/broken.jpg": "refused", "in/gone.jpg": "refused"}

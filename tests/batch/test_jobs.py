@@ -104,12 +104,12 @@ def test_a_manifest_says_all_there_is_to_say():
     head = "photo,sled,thickness,piece,fence_edge,cuts,person,note,adjusted,time"
     row = 'in/a.jpg,alder-lane,3/4in,strip,left,5,Bo,"dry, old",3/8 turn,2026-03-01T10:00+01:00'
     (full, bare), _ = manifest(f"{head}\n{row}\n\nb.jpg,,,,,,,,,\n", Told(cuts=9))
-    assert full.path == Path("m/in/a.jpg")
+    assert full.path == Path("m/in/a.jpg").absolute()
     assert (full.sled, full.told.piece, full.told.fence_edge, full.told.cuts) == ("Alder Lane", "strip", "left", 5)
     assert full.told.thickness.value == pytest.approx(19.05)
     assert (full.person, full.note, full.adjusted) == ("Bo", "dry, old", "3/8 turn")
     assert full.time == datetime(2026, 3, 1, 9, tzinfo=UTC)
-    assert bare == Job(Path("m/b.jpg"), "b.jpg", Told(cuts=9), person="Ida")
+    assert bare == Job(Path("m/b.jpg").absolute(), "b.jpg", Told(cuts=9), person="Ida")
 
 
 @pytest.mark.parametrize("mark", [";", "\t"])

@@ -74,7 +74,7 @@ def attach_and_die(folder, photo, line_number):
 
     sys.settrace(trace)
     with Log.open(folder, create=True) as log:
-        log.attach(make_draft(), photo)
+        log.attach_once(make_draft(), photos_module.read_photo(photo), {"person": "Bo"})
     sys.settrace(None)
     os._exit(0)
 

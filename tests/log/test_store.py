@@ -204,6 +204,14 @@ def test_an_older_log_is_brought_forward(log_folder, monkeypatch, readonly):
         Log.open(log_folder, readonly=readonly)
 
 
+def test_a_log_that_another_process_is_just_making_can_be_read(log_folder):
+    log_folder.mkdir()
+    sqlite3.connect(log_folder / schema.FILE_NAME).execute("PRAGMA journal_mode = WAL").connection.close()
+    with Log.open(log_folder, readonly=True) as log:
+        assert list(log.entries()) == []
+        assert list(check(log)) == []
+
+
 def test_a_failed_step_forward_leaves_the_old_version(log_folder, monkeypatch):
     with Log.open(log_folder, create=True) as log:
         entry = log.attach(typed_draft())

@@ -33,7 +33,7 @@ class Job:
     Attributes
     ----------
     path : Path
-        The photo.
+        The photo; absolute, since workers may stand elsewhere.
     label : str
         Its name as the user wrote it, or below the folder.
     told : Told
@@ -137,9 +137,14 @@ def folder_jobs(folder: Path, known: Known, told: Told, person: str, leave_out: 
     for path in sorted(folder.rglob("*")):
         below = path.relative_to(folder)
         hidden = any(part.startswith(".") for part in below.parts)
-        if path.suffix.lower() not in PHOTO_SUFFIXES or hidden or path.is_dir() or leave_out in path.parents:
+        if (
+            path.suffix.lower() not in PHOTO_SUFFIXES
+            or hidden
+            or path.is_dir()
+            or leave_out.absolute() in path.absolute().parents
+        ):
             continue
-        jobs.append(Job(path, str(below), told, _sled_of_folders(below, known), person=person))
+        jobs.append(Job(path.absolute(), str(below), told, _sled_of_folders(below, known), person=person))
     if not jobs:
         raise UserError(f"{folder} holds no photos ({', '.join(sorted(PHOTO_SUFFIXES))}); name the folder they are in")
     return jobs
@@ -220,7 +225,7 @@ def _job(
         row.get("thickness") or None, row.get("piece") or None, row.get("fence_edge") or None, _cuts(row.get("cuts"))
     )
     return Job(
-        path=folder / row["photo"],
+        path=(folder / row["photo"]).absolute(),
         label=row["photo"],
         told=Told(
             own.thickness or told.thickness,

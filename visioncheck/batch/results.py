@@ -20,7 +20,7 @@ _STYLES = {"refused": "bold red", "measured": "green"}
 
 def result_json(result: Result) -> dict[str, Any]:
     """Write one result: the reading's JSON object, and beside it the file, its sled, state and entry."""
-    own = {"file": str(result.job.path), "sled": result.sled, "state": result.state, "entry": result.entry}
+    own = {"file": result.job.label, "sled": result.sled, "state": result.state, "entry": result.entry}
     return {**own, **{key: value for key, value in result.reading.items() if key not in own}}
 
 
@@ -43,7 +43,7 @@ def _row(result: Result | None) -> dict[str, Any]:
     reading = {} if result is None else result.reading
     error, move = reading.get("fence_error_deg") or {}, reading.get("correction") or {}
     return {
-        "file": None if result is None else str(result.job.path),
+        "file": None if result is None else result.job.label,
         "sled": None if result is None else result.sled,
         "state": None if result is None else result.state,
         "piece": reading.get("piece"),

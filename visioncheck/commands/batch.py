@@ -131,7 +131,13 @@ def _measure(
     from visioncheck.batch.run import cores, run_here, run_on_cluster, stop_on_interrupt
 
     left, results = settle(log, jobs, known)
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        TextColumn("left"),
+    )
     console = Console(stderr=True)
     bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
     with stop_on_interrupt() as stop, bar:
@@ -167,6 +173,9 @@ def _say(results: Sequence[Result], *, as_json: bool) -> None:
 def _say_sum(results: Sequence[Result], photos: int, log: Path) -> None:
     states = [result.state for result in results]
     counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+    asking = sum("reason" in each.reading for each in results if each.state in {"measured", "as before"})
+    if asking:
+        counts.append(f"{asking} of them with a question to you")
     missing = photos - len(results)
     if missing:
         counts.append(f"{missing} not yet: run it again for the rest")

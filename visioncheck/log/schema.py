@@ -88,7 +88,7 @@ def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
     """
     connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
-        version = _version(connection, path, may_be_new=True)
+        version = _version(connection, path)
         _write_ahead(connection, busy_s)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
@@ -124,7 +124,7 @@ def _open_to_read(path: Path, busy_s: float) -> tuple[sqlite3.Connection, int]:
     for address in (uri, f"{uri}&immutable=1") if closed else (uri,):
         connection = sqlite3.connect(address, uri=True, timeout=busy_s, isolation_level=None)
         try:
-            return connection, _version(connection, path, may_be_new=False)
+            return connection, _version(connection, path)
         except sqlite3.OperationalError:
             connection.close()
             if address != uri or not closed:
@@ -150,8 +150,8 @@ def _write_ahead(connection: sqlite3.Connection, busy_s: float) -> None:
             return
 
 
-def _version(connection: sqlite3.Connection, path: Path, *, may_be_new: bool) -> int:
-    """Read the log's schema version; 0 only for a file that nothing has been written to yet."""
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    """Read the log's schema version; 0 for a file that nothing was written to yet, as another process just made it."""
     try:
         mark, version, tables = connection.execute(
             "SELECT application_id, user_version, (SELECT count(*) FROM sqlite_schema) "
@@ -161,7 +161,7 @@ def _version(connection: sqlite3.Connection, path: Path, *, may_be_new: bool) ->
         if "not a database" in str(error):
             raise UserError(f"{path} is not a calibration log's database; check the folder's name.") from error
         raise
-    if mark != APPLICATION_ID and not (may_be_new and tables == 0):
+    if mark != APPLICATION_ID and tables != 0:
         raise UserError(f"{path} is not a calibration log's database; check the folder's name.")
     if version > len(MIGRATIONS):
         raise UserError(
@@ -175,7 +175,7 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
     """All steps in one transaction: a log is at a version with all of it, or still at the one before."""
     connection.execute("BEGIN IMMEDIATE")
     try:
-        version = _version(connection, path, may_be_new=True)  # again: another process may have been first
+        version = _version(connection, path)  # again: another process may have been first
         for statements in MIGRATIONS[version:]:
             for statement in statements:
                 connection.execute(statement)
