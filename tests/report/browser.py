@@ -26,7 +26,14 @@ def find_browser() -> str:
 
 def run_browser(tmp_path: Path, *args: str) -> subprocess.CompletedProcess[str]:
     """Run the browser to its end; a profile of its own keeps it apart from any other."""
-    command = [find_browser(), "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", f"--user-data-dir={tmp_path / 'profile'}"]
+    command = [
+        find_browser(),
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--hide-scrollbars",
+        f"--user-data-dir={tmp_path / 'profile'}",
+    ]
     return subprocess.run([*command, *args], capture_output=True, text=True, timeout=120, check=True)
 
 

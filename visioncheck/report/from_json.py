@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import CornerReading, EdgeReading, Reading
+from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,8 +26,21 @@ def quantity_of(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
         return None
 
 
+def flags_of(found: Mapping[str, Any]) -> tuple[str, ...]:
+    """Take the codes of the quality flags."""
+    flags = found.get("flags")
+    return tuple(str(code) for code in flags) if isinstance(flags, list) else ()
+
+
+def budget_of(found: Mapping[str, Any]) -> dict[str, float]:
+    """Take the standard uncertainty by source, deg."""
+    budget = found.get("budget_deg")
+    parts = budget.items() if isinstance(budget, dict) else ()
+    return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
+
+
 def reading_of(found: Mapping[str, Any]) -> Reading | None:
-    """Build the reading that `reading_json` wrote, as far as a picture needs it: lines and corners, no stations.
+    """Build the reading that `reading_json` wrote, as far as a page needs it: lines and corners, no stations.
 
     Returns
     -------
@@ -50,6 +63,9 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
             fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
             question=None if found.get("reason") is None else str(found["reason"]),
+            turned=None if found.get("turned") is None else Turned(**found["turned"]),
+            budget=budget_of(found),
+            flags=flags_of(found),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

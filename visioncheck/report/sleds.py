@@ -18,9 +18,10 @@ from visioncheck.log.words import date_words, signed_words, trend_words
 from visioncheck.photo.load import load_photo
 from visioncheck.report.budget import Budget
 from visioncheck.report.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
-from visioncheck.report.from_json import quantity_of, reading_of
+from visioncheck.report.from_json import budget_of, flags_of, quantity_of, reading_of
 from visioncheck.report.lines import size_words
 from visioncheck.report.pages import render_page
+from visioncheck.report.settle import how_to_settle
 from visioncheck.report.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
 from visioncheck.units import UnitWorld, format_error
 
@@ -226,13 +227,10 @@ def _verdict(facts: _Facts) -> VerdictView:
         last = facts.entries[-1].reading
         size = quantity_of(last.get("fence_error_size_deg"), "deg")
         reason = last.get("reason")
-        return verdict_view(None, facts.sled, _flags(facts.entries[-1]), size, None if reason is None else str(reason))
-    return verdict_view(newest.fence_error, facts.sled, _flags(newest))
-
-
-def _flags(entry: Entry) -> list[str]:
-    found = entry.reading.get("flags")
-    return [str(code) for code in found] if isinstance(found, list) else []
+        return verdict_view(None, facts.sled, flags_of(last), size, None if reason is None else str(reason))
+    reading = reading_of(newest.reading)
+    settle = how_to_settle(reading, facts.sled.tolerance_deg) if reading and facts.sled else None
+    return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), settle=settle)
 
 
 def _todo(facts: _Facts, verdict: VerdictView) -> str:
@@ -273,19 +271,13 @@ def _basis(facts: _Facts) -> str:
 def _budget(entry: Entry) -> BudgetView | None:
     """Take the budget over to the fence error: a strip's is that of its taper, a multiple of it."""
     reading, error = entry.reading, entry.fence_error
-    parts = _numbers(reading.get("budget_deg"))
+    parts = budget_of(reading)
     budget = Budget("fence error", "°", parts, error.dof if error else math.inf)
     if error is None or not budget.u > 0:
         return None
     if "taper_deg" in reading:
         budget = replace(budget, parts={source: u * error.u / budget.u for source, u in parts.items()})
-    return budget_view(budget, surveyed="no-rig" not in _flags(entry), turned="turned" in reading)
-
-
-def _numbers(found: object) -> dict[str, float]:
-    """Take what is a budget out of a reading's JSON, which may come from elsewhere."""
-    parts = found.items() if isinstance(found, dict) else ()
-    return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
+    return budget_view(budget, surveyed="no-rig" not in flags_of(reading), turned="turned" in reading)
 
 
 def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:

@@ -84,6 +84,7 @@ def verdict_view(
     flags: Iterable[str] = (),
     size: Quantity | None = None,
     question: str | None = None,
+    settle: str | None = None,
 ) -> VerdictView:
     """Say a reading's verdict, correction and doubts.
 
@@ -99,6 +100,8 @@ def verdict_view(
         Size of the error, deg, where its sign cannot be known.
     question : str or None
         What the user must say for the sign to be known.
+    settle : str or None
+        What would settle an open verdict; without it, how many readings like this one to average.
     """
     flags = tuple(flags)
     doubts = [Line("Doubt", f"{FLAGS[code].sentence} {FLAGS[code].remedy}") for code in flags if code in FLAGS]
@@ -107,7 +110,7 @@ def verdict_view(
     if sled is None:
         lines = [Line("Fence", error_words(error)), Line("Tolerance", "not known, since no sled file was given")]
         return VerdictView("unknown", "Tolerance not known", (*lines, *doubts))
-    lines = describe(error, sled, settle=SURVEY_FIRST if "no-rig" in flags else None)
+    lines = describe(error, sled, settle=SURVEY_FIRST if "no-rig" in flags else settle)
     tone = tone_of(error, sled.tolerance_deg)
     return VerdictView(tone, WORDS[tone], (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
 
