@@ -80,6 +80,8 @@ class Outcome:
         What to do about the fence error, where there is one and the sled is known.
     problem : UserError or None
         Why it was refused.
+    turned : Path or None
+        The second photo of the piece, read together with this one.
     """
 
     path: Path
@@ -89,6 +91,7 @@ class Outcome:
     measured: Measured | None = None
     correction: Correction | None = None
     problem: UserError | None = None
+    turned: Path | None = None
 
     def without_pixels(self) -> Outcome:
         """Drop the photo's pixels: a long list of outcomes would not fit into memory with them."""
@@ -206,7 +209,8 @@ def measure_for_log(
         return refused(path, problem, sled, rig, told)
     error = measured.reading.fence_error
     correction = correct(error, owner) if error and owner else None
-    return Outcome(path, _reading_of(measured, correction, sled, rig, told), sled, rig, measured, correction)
+    reading = _reading_of(measured, correction, sled, rig, told)
+    return Outcome(path, reading, sled, rig, measured, correction, turned=told.turned)
 
 
 def _reading_of(
@@ -214,7 +218,7 @@ def _reading_of(
 ) -> dict[str, Any]:
     from visioncheck.report.as_json import reading_json
 
-    found = reading_json(measured.reading, correction)
+    found = reading_json(measured.reading, correction, sled.sled if sled else None)
     return found | {"photo_sha256": measured.photo.sha256} | _read_with(sled, rig, told)
 
 
@@ -286,4 +290,5 @@ def attach_outcome(
     )
     given = {"person": person, "note": note, "adjusted": adjusted, "time": time}
     said = {key: value for key, value in given.items() if value}
-    return log.attach_once(draft, photo, said)
+    more = [] if outcome.turned is None else [read_photo(outcome.turned)]
+    return log.attach_once(draft, photo, said, more)

@@ -171,6 +171,8 @@ def measure_turned(
     Refusal
         A photo cannot be measured honestly.
     """
+    if piece in SLOT_KINDS:
+        raise UserError(f"--turned goes with angles; measure each photo of a {piece} on its own.")
     first, second = (_see(path, rig, thickness) for path in paths)
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance[8:, 8:]
     match = _quarter_turn(first, second, print_covariance)

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.words import correction_json, error_json, quantity_json
 from visioncheck.fence.propagate import size_of
+from visioncheck.report.slot import slot_json
 
 if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
+    from visioncheck.correction.sled import Sled
     from visioncheck.fence.propagate import Size
     from visioncheck.fence.squareness import PanelFit
     from visioncheck.reading.model import CornerReading, Reading, WidthReading
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
 SCHEMA = 1
 
 
-def reading_json(reading: Reading, correction: Correction | None = None) -> dict[str, Any]:
+def reading_json(reading: Reading, correction: Correction | None = None, sled: Sled | None = None) -> dict[str, Any]:
     """Write a reading for JSON, complete enough to draw it on its photo again; keys that do not apply are absent.
 
     Parameters
@@ -26,6 +28,8 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         What the photo says.
     correction : Correction or None
         What to do about its fence error, where the sled is known.
+    sled : Sled or None
+        Whose blade cut a slot.
 
     Returns
     -------
@@ -38,7 +42,7 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
         (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
         of a pair), ``reason`` (what is asked of the user then), ``budget_deg`` (standard uncertainty by source),
         ``tag`` (the piece tag's number)
-        and ``correction``.
+        and ``correction``; of a slot or gap also what `visioncheck.report.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
@@ -49,6 +53,8 @@ def reading_json(reading: Reading, correction: Correction | None = None) -> dict
     edges = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
     found |= {key: edge for key, edge in edges.items() if edge is not None}
     found |= _sizes_json(reading)
+    if reading.slot:
+        found |= slot_json(reading, reading.slot, sled)
     if reading.fence_error:
         found |= error_json(reading.fence_error)
     elif reading.fence_error_size:

@@ -24,6 +24,9 @@ _BETTER = {
     "edge": "cut a longer test piece, or one with a cleaner edge",
     "shading": "softer light from higher up, so that no shadow lies along an edge, or a longer piece",
     "edge bias": "step nearer, so that a pixel covers less",
+    "noise": "more light, and step nearer",
+    "roughness": "cut a longer slot, with a sharper blade, and read its clean side",
+    "tone": "step nearer, so that a pixel covers less",
     "arris": "shoot from straight above the piece, and raise the light",
     "target points": "fill the picture with the sheet, sharp and evenly lit",
     "lens": "survey again, at this very zoom, with more photos",
@@ -74,7 +77,8 @@ def budgets_of(reading: Reading) -> tuple[Budget, ...]:
     """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
     found = []
     if reading.budget:
-        name = {"strip": "taper", "panel": "fence error"}.get(reading.piece, "angle")
+        names = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
+        name = names.get(reading.piece, "angle")
         number = reading.taper or reading.fence_error
         found.append(Budget(name, "°", reading.budget, number.dof if number else math.inf))
     if reading.widths:

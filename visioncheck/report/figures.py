@@ -157,7 +157,7 @@ def photo_words(reading: Reading, correction: Correction | None) -> str:
             f"its long edges are {abs(reading.taper.value):.3f}° ± {reading.taper.expanded():.3f}° from parallel"
         )
     named = {reading.fence_edge, reading.cut_edge}
-    shown = () if reading.piece == "strip" else reading.corners
+    shown = () if reading.piece in ("strip", "slot", "gap") else reading.corners
     said += [f"corner {degrees(c.angle)}" for c in shown if reading.piece == "panel" or set(c.edges) == named]
     if reading.fence_edge is not None:
         said.append("a bar stands where the fence was")

@@ -10,6 +10,7 @@ from visioncheck.fence.decision import decide
 from visioncheck.fence.propagate import size_of
 from visioncheck.flags import flag
 from visioncheck.report.settle import how_to_settle
+from visioncheck.report.slot import slot_lines
 from visioncheck.units import format_error, format_run
 
 if TYPE_CHECKING:
@@ -56,14 +57,16 @@ def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
 def reading_lines(reading: Reading, sled: Sled | None = None) -> list[Line]:
     """Say what one photo says: the piece, its angles, the fence and what to do, then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
-    return [*_piece_lines(reading, units), *_fence_lines(reading, sled), *_flag_lines(reading)]
+    return [*_piece_lines(reading, units, sled), *_fence_lines(reading, sled), *_flag_lines(reading)]
 
 
-def _piece_lines(reading: Reading, units: UnitWorld) -> list[Line]:
+def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
     number = "" if reading.tag_id is None else f", tag {reading.tag_id}"
     lines = [Line("Piece", f"{reading.piece}{number}")]
     if reading.thickness:
         lines.append(Line("Thickness", length(reading.thickness, units)))
+    if reading.slot:
+        return lines + slot_lines(reading, reading.slot, sled)
     lines += _strip_lines(reading, units)
     if reading.piece == "panel":
         lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))

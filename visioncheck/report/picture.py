@@ -40,9 +40,12 @@ _BINS = 90
 _LEAST_WEIGHT = 0.3
 _RESIDUAL_PX = 12.0
 _MARGIN = 0.45
+_SLOT_MARGIN = 0.12
 _LEAST_FENCE_PX = 300.0
 _ARROW_PX = 70.0
 _DARK = "#202020"
+_SLOTS = ("slot", "gap")
+_LONG_PIECES = ("strip", *_SLOTS)
 
 
 @dataclass(frozen=True)
@@ -114,6 +117,8 @@ def render_reading(
     centre = frame(np.array([corner.at_px for corner in reading.corners])).mean(axis=0)
     exaggeration = _exaggeration(reading, frame)
     for k, edge in enumerate(reading.edges):
+        if reading.piece in _SLOTS and k % 2:
+            continue  # the ends of a slot were not seen
         _draw_edge(axes, reading, k, edge, frame, centre, exaggeration)
     for corner in reading.corners:
         _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
@@ -131,7 +136,7 @@ def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     matrix, width, height = upright(width, height, photo.exif.orientation)
     corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
     low, high = corners.min(axis=0), corners.max(axis=0)
-    margin = _MARGIN * float((high - low).max())
+    margin = (_MARGIN if reading.piece not in _SLOTS else _SLOT_MARGIN) * float((high - low).max())
     low = np.maximum(low - margin, 0)
     high = np.minimum(high + margin, [width - 1, height - 1])
     scale = long_side_px / float((high - low).max())
@@ -185,8 +190,10 @@ def _draw_edge(
     start, end = frame(edge.start_px), frame(edge.end_px)
     out = _outward(start, end, centre)
     named = k in {reading.fence_edge, reading.cut_edge}
-    axes.plot(*zip(start, end, strict=True), color="white", lw=5 if named else 3.5, zorder=2)
-    axes.plot(*zip(start, end, strict=True), color=_colour(reading, k), lw=3.5 if named else 2, zorder=3)
+    # thin beside a slot, so that it is seen where the line lies
+    bold = 3.5 if named else 1.0 if reading.slot else 2.0
+    axes.plot(*zip(start, end, strict=True), color="white", lw=1.5 * bold, zorder=2)
+    axes.plot(*zip(start, end, strict=True), color=_colour(reading, k), lw=bold, zorder=3)
     seen = _residual_line(edge, frame, start, end, out, exaggeration)
     axes.plot(
         seen[:, 0],
@@ -229,6 +236,8 @@ def _edge_label(reading: Reading, k: int, out: Array) -> str:
     if k == reading.cut_edge:
         return "second cut" if reading.piece == "panel" else "fresh cut"
     ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
+    if reading.piece in _SLOTS:
+        return f"{'right' if k == 0 else 'left'} wall"
     if reading.fence_edge is None and reading.question and not ends_only:
         # what the question offers as answers
         if abs(out[1]) > abs(out[0]):
@@ -239,7 +248,7 @@ def _edge_label(reading: Reading, k: int, out: Array) -> str:
 
 def _draw_corner(axes: Any, reading: Reading, edges: tuple[int, int], at: Array, centre: Array, text: str) -> None:
     wanted = set(edges) == {reading.fence_edge, reading.cut_edge}
-    if reading.piece == "strip":
+    if reading.piece in _LONG_PIECES:
         return
     away = (at - centre) / np.linalg.norm(at - centre)
     axes.plot(*at, "o", ms=9 if wanted else 6, mfc="white", mec="black", zorder=5)
@@ -297,7 +306,8 @@ def _room(axes: Any, start: Array, way: Array) -> float:
 def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, todo: str) -> None:
     said = f"yellow: the edges as seen, residuals × {exaggeration:.0f}; ±: 95 %"
     if reading.taper:
-        said = f"taper {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
+        name = "wedge" if reading.piece == "gap" else "taper"
+        said = f"{name} {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
     doubts = "\n".join(f"doubt: {flag(code).sentence}" for code in reading.flags)
@@ -311,6 +321,9 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
 
 
 def _headline(reading: Reading) -> str:
+    if reading.slot:
+        middle = reading.widths[len(reading.widths) // 2].width
+        return f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
     if reading.fence_error:
         ways = format_error(reading.fence_error.value, signed=False)
         return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
