@@ -203,7 +203,7 @@ def _draw_edge(
         zorder=4,
         path_effects=[withStroke(linewidth=2.4, foreground="black")],
     )
-    label = _edge_label(reading, k, out)
+    label = f"{'right' if k == 0 else 'left'} wall" if reading.slot else _edge_label(reading, k, out)
     if label:
         # the bar of the fence stands outside its edge, so that edge's name goes inside
         side = -out if k == reading.fence_edge and reading.fence_error else out
@@ -236,8 +236,6 @@ def _edge_label(reading: Reading, k: int, out: Array) -> str:
     if k == reading.cut_edge:
         return "second cut" if reading.piece == "panel" else "fresh cut"
     ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
-    if reading.piece in _SLOTS:
-        return f"{'right' if k == 0 else 'left'} wall"
     if reading.fence_edge is None and reading.question and not ends_only:
         # what the question offers as answers
         if abs(out[1]) > abs(out[0]):
