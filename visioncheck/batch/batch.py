@@ -15,6 +15,7 @@ from visioncheck.errors import UserError
 from visioncheck.keep import Outcome, attach_outcome, refused
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
+from visioncheck.log.store import short
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
@@ -64,7 +65,12 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
     """
     by_content, settled = _by_content(jobs)
     left = []
-    for first, *others in by_content.values():
+    second = _second_photos(log, jobs=[job for same in by_content.values() for job in same])
+    for sha256, (first, *others) in by_content.items():
+        if sha256 in second:
+            what = {"reason": f"the second photo of {second[sha256]}"}
+            settled += [Result(job, "same photo", what) for job in (first, *others)]
+            continue
         if any(_said_of(job) != _said_of(first) for job in others):
             settled += _contradiction([first, *others])
             continue
@@ -84,11 +90,18 @@ def _by_content(jobs: Sequence[Job]) -> tuple[dict[str, list[Job]], list[Result]
     for job in jobs:
         try:
             sha256 = read_photo(job.path).sha256
+            turned_sha256 = read_photo(job.told.turned).sha256 if job.told.turned else ""
         except UserError as problem:
             unreadable.append(_refused(job, problem))
         else:
-            found[sha256].append(replace(job, sha256=sha256))
+            found[sha256].append(replace(job, sha256=sha256, turned_sha256=turned_sha256))
     return found, unreadable
+
+
+def _second_photos(log: Log, jobs: Sequence[Job]) -> dict[str, str]:
+    """Hashes of photos that are read together with another, and what that one is called."""
+    before = {sha256: f"entry {short(id_)}" for sha256, id_ in log.second_photos().items()}
+    return before | {job.turned_sha256: job.label for job in jobs if job.turned_sha256}
 
 
 def _said_of(job: Job) -> tuple[object, ...]:
@@ -138,7 +151,7 @@ def _kept(log: Log, job: Job, finding: Finding, known: Known) -> Result:
     if _changed(job, reading):
         return _refused(job, UserError(f"{job.label}: was changed while it was measured; run the batch again."))
     rig = None if finding.rig is None else known.rigs[finding.rig]
-    outcome = Outcome(job.path, reading, known.sleds[finding.sled], rig)
+    outcome = Outcome(job.path, reading, known.sleds[finding.sled], rig, turned=job.told.turned)
     entry = attach_outcome(log, outcome, person=job.person, note=job.note, adjusted=job.adjusted, time=job.time)
     return Result(job, "measured", reading, entry.sled, entry.id)
 
@@ -172,6 +185,7 @@ def _stands(entry: Entry, job: Job, known: Known) -> bool:
     rigs = list(known.rigs) if job.rig is None else [job.rig]
     return (
         entry.sled == sled
+        and (not job.turned_sha256 or job.turned_sha256 in dict(entry.photos))
         and (file is None or sha256_text(file.text) == entry.sled_sha256)
         and (not rigs or entry.rig_sha256 in {sha256_text(known.rigs[name].text) for name in rigs})
         and reading.get("told", {}) == job.told.as_json()
@@ -186,4 +200,4 @@ def _key(job: Job, known: Known) -> str:
     sleds = sorted((name, sha256_text(file.text)) for name, file in known.sleds.items())
     rigs = sorted(sha256_text(file.text) for name, file in known.rigs.items() if job.rig in {None, name})
     with_what = [job.sled, job.told.as_json(), sleds, rigs, sorted(known.tags.items()), known.only]
-    return sha256_text(json.dumps([version("visioncheck"), job.sha256, *with_what]))
+    return sha256_text(json.dumps([version("visioncheck"), job.sha256, job.turned_sha256, *with_what]))

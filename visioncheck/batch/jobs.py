@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
 COLUMNS = (
-    *("photo", "sled", "rig", "thickness", "piece", "fence_edge", "cuts"),
+    *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts"),
     *("person", "note", "adjusted", "time"),
 )
 
@@ -44,8 +44,8 @@ class Job:
         Name of its rig file, where the manifest says it.
     person, note, adjusted, time
         For the log, where given.
-    sha256 : str
-        Of the photo's bytes, once they were read.
+    sha256, turned_sha256 : str
+        Of the photo's bytes, and of the second photo's that it is read with, once they were read.
     """
 
     path: Path
@@ -58,6 +58,7 @@ class Job:
     adjusted: str = ""
     time: datetime | None = None
     sha256: str = ""
+    turned_sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -162,6 +163,7 @@ def _sled_of_folders(below: Path, known: Known) -> str | None:
 def manifest_jobs(manifest: Path, known: Known, told: Told, person: str) -> tuple[list[Job], Known]:
     """Read the photos of a manifest: a CSV table with the column ``photo`` and any of the other `COLUMNS`.
 
+    The column ``turned`` names a second photo of the piece, turned a quarter turn, to be read together with the first.
     File names are below the manifest's own folder. What a row leaves empty is taken from `told` and `person`.
 
     Returns
@@ -232,6 +234,7 @@ def _job(
             own.piece or told.piece,
             own.fence_edge or told.fence_edge,
             own.cuts or told.cuts,
+            (folder / row["turned"]).absolute() if row.get("turned") else None,
         ),
         sled=_sled(row.get("sled"), folder, sleds),
         rig=_rig(row.get("rig"), folder, rigs),

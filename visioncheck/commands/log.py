@@ -124,16 +124,16 @@ def show(
 
     with Log.open(log, readonly=True) as open_log:
         entry = open_log.get(entry_id)
-        photo = open_log.photo_path(entry)
+        photos = open_log.photo_paths(entry)
         if as_json:
             content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": entry.reading}
             del content["reading_json"]
             content["sled_file"] = open_log.document(entry.sled_sha256)
             content["rig_file"] = open_log.document(entry.rig_sha256)
-            content["photo_path"] = None if photo is None else str(photo)
+            content["photo_paths"] = [str(photo) for photo in photos]
             typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
             return
-        for label, text in _shown(entry, photo):
+        for label, text in _shown(entry, photos):
             typer.echo(f"{label:12} {text}")
 
 
@@ -424,7 +424,7 @@ def _expanded(entry: Listed) -> float:
     return Quantity(entry.fence_error_deg or 0.0, entry.fence_error_u_deg or 0.0, "deg", dof).expanded()
 
 
-def _shown(entry: Entry, photo: Path | None) -> list[tuple[str, str]]:
+def _shown(entry: Entry, photos: list[Path]) -> list[tuple[str, str]]:
     from visioncheck.correction.words import error_words
 
     reading, error = entry.reading, entry.fence_error
@@ -435,7 +435,8 @@ def _shown(entry: Entry, photo: Path | None) -> list[tuple[str, str]]:
         ("Read", f"{read} ({entry.kind}), written {written}"),
         ("Fence", "no fence error in this reading" if error is None else error_words(error)),
         ("Status", str(reading["status"]) + (f": {reading['reason']}" if reading.get("reason") else "")),
-        ("Photo", "none" if photo is None else f"{photo} (was {entry.file_name})"),
+        ("Photo", f"{photos[0]} (was {entry.file_name})" if photos else "none"),
+        *(("Read with", str(photo)) for photo in photos[1:]),
         ("Person", entry.person),
         ("Note", entry.note),
         ("Adjusted", entry.adjusted),

@@ -9,11 +9,16 @@ from typing import TYPE_CHECKING
 from visioncheck.errors import UserError
 from visioncheck.log.entry import content_of, digest_of, fence_error_of, reading_text, sha256_text
 from visioncheck.log.photos import is_broken_off
-from visioncheck.log.store import SELECT, Log, entry_of_row, short
+from visioncheck.log.store import MORE_OF_ENTRY, SELECT, Log, entry_of_row, short
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+_PHOTOS = (
+    "SELECT photo_sha256 AS sha256, photo_suffix AS suffix, id FROM entry WHERE photo_sha256 IS NOT NULL UNION ALL "  # noqa: S608
+    f"SELECT json_extract(j.value, '$.sha256'), json_extract(j.value, '$.suffix'), e.id FROM {MORE_OF_ENTRY}"
+)
 
 
 @dataclass(frozen=True)
@@ -62,10 +67,12 @@ def check(log: Log) -> Iterator[Problem]:
 def clean(log: Log) -> list[Path]:
     """Remove what broken-off writes left behind; returns the files removed.
 
-    Works under the write lock, so nothing that another process is just writing is taken for a leftover.
+    Works under the write lock, so nothing that another process is just writing is taken for a leftover. While
+    a row is damaged no photo is removed: it may be the one that the row can no longer name.
     """
     with log.writing(f"nothing was removed from {log.folder}"):
-        removed = log.photos.leftovers(_known_files(log))
+        whole = next(_row_problems(log), None) is None
+        removed = [path for path in log.photos.leftovers(_known_files(log)) if whole or is_broken_off(path)]
         for path in removed:
             path.unlink()
     return removed
@@ -127,10 +134,7 @@ def _refusal_problems(log: Log) -> Iterator[Problem]:
 
 
 def _photo_problems(log: Log) -> Iterator[Problem]:
-    query = (
-        "SELECT photo_sha256, photo_suffix, group_concat(substr(id, 1, 8), ', ') FROM entry "
-        "WHERE photo_sha256 IS NOT NULL GROUP BY photo_sha256, photo_suffix"
-    )
+    query = f"SELECT sha256, suffix, group_concat(substr(id, 1, 8), ', ') FROM ({_PHOTOS}) GROUP BY sha256, suffix"  # noqa: S608
     for sha256, suffix, ids in log.connection.execute(query):
         path = log.photos.path(sha256, suffix)
         try:
@@ -161,5 +165,4 @@ def _settled_leftovers(log: Log) -> list[Path]:
 
 
 def _known_files(log: Log) -> set[str]:
-    rows = log.connection.execute("SELECT DISTINCT photo_sha256 || photo_suffix FROM entry WHERE kind = 'photo'")
-    return {row[0] for row in rows}
+    return {row[0] for row in log.connection.execute(f"SELECT sha256 || suffix FROM ({_PHOTOS})")}  # noqa: S608

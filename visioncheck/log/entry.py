@@ -19,6 +19,9 @@ KINDS = ("photo", "typed")
 # what came of a measurement; only a measured fence error has a sign and may be charted
 STATUSES = ("measured", "refused", "sign unknown")
 
+# key of a reading's JSON object: photos that were read together with the entry's own
+MORE_PHOTOS = "more_photos"
+
 
 @dataclass(frozen=True, slots=True)
 class EntryDraft:
@@ -111,6 +114,14 @@ class Entry:
         """The measurement's JSON object."""
         reading: dict[str, Any] = json.loads(self.reading_json)
         return reading
+
+    @property
+    def photos(self) -> list[tuple[str, str]]:
+        """Hash and file ending of every photo behind the reading, the one that the entry is of first."""
+        if self.photo_sha256 is None or self.photo_suffix is None:
+            return []
+        more = self.reading.get(MORE_PHOTOS, []) if MORE_PHOTOS in self.reading_json else []
+        return [(self.photo_sha256, self.photo_suffix), *((each["sha256"], each["suffix"]) for each in more)]
 
     @property
     def fence_error(self) -> Quantity | None:

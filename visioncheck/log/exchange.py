@@ -123,7 +123,7 @@ def _import(log: Log, records: Iterable[dict[str, Any]], photos: Path | None) ->
             log.put_tag(record["tag"], record["sled"])
         fresh = [entry for entry in entries if not _has(log, entry)]
         for entry in fresh:
-            _put_photo(log, entry, photos, placed)
+            _put_photos(log, entry, photos, placed)
             log.put_entry(entry)
     return len(fresh)
 
@@ -152,17 +152,16 @@ def _put_document(log: Log, record: dict[str, Any]) -> None:
     log.put_document(record["text"])
 
 
-def _put_photo(log: Log, entry: Entry, photos: Path | None, placed: list[PhotoFile]) -> None:
-    if entry.photo_sha256 is None or entry.photo_suffix is None:
-        return
-    kept = log.photos.path(entry.photo_sha256, entry.photo_suffix)
-    source = kept if photos is None else photos / kept.parent.name / kept.name
-    if not source.is_file():
-        raise UserError(
-            f"Photo {source} of entry {short(entry.id)} is not there; name the photos folder of the exported log."
-        )
-    photo = read_photo(source)
-    if photo.sha256 != entry.photo_sha256:
-        raise UserError(f"Photo {source} of entry {short(entry.id)} is damaged; find a good copy of it first.")
-    if log.photos.put(photo):
-        placed.append(photo)
+def _put_photos(log: Log, entry: Entry, photos: Path | None, placed: list[PhotoFile]) -> None:
+    for sha256, suffix in entry.photos:
+        kept = log.photos.path(sha256, suffix)
+        source = kept if photos is None else photos / kept.parent.name / kept.name
+        if not source.is_file():
+            raise UserError(
+                f"Photo {source} of entry {short(entry.id)} is not there; name the photos folder of the exported log."
+            )
+        photo = read_photo(source)
+        if photo.sha256 != sha256:
+            raise UserError(f"Photo {source} of entry {short(entry.id)} is damaged; find a good copy of it first.")
+        if log.photos.put(photo):
+            placed.append(photo)

@@ -15,6 +15,7 @@ from visioncheck.log import schema
 from visioncheck.log.entry import (
     CONTENT,
     KINDS,
+    MORE_PHOTOS,
     Entry,
     EntryDraft,
     content_of,
@@ -27,7 +28,7 @@ from visioncheck.log.entry import (
 from visioncheck.log.photos import FOLDER_NAME, PhotoFile, PhotoFolder, read_photo
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
     from types import TracebackType
 
@@ -36,6 +37,11 @@ BUSY_S = 60.0
 SHORTEST_ID = 4
 _COLUMNS = ", ".join(f"e.{name}" for name in (*CONTENT, "digest"))
 SELECT = f"SELECT {_COLUMNS}, c.id FROM entry e LEFT JOIN entry c ON c.corrects = e.id"  # noqa: S608 - own names
+# the photos read together with an entry's own, row by row; a damaged reading names none
+MORE_OF_ENTRY = (
+    "entry e JOIN json_each(CASE WHEN json_valid(e.reading_json) THEN e.reading_json ELSE '{}' END, "
+    f"'$.{MORE_PHOTOS}') j"
+)
 # a damaged reading must not hide the entry: log check names it
 _EXPANDED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.fence_error_deg.expanded') END"
 _SELECT_LISTED = (
@@ -155,10 +161,12 @@ class Log:
         file = None if photo is None else read_photo(photo)
         entry = new_entry(draft, file, self._kept_suffix(draft.photo_sha256))
         with self.writing(f"nothing was added to the log {self.folder}") as placed:
-            self._put(entry, draft, file, placed)
+            self._put(entry, draft, [] if file is None else [file], placed)
         return entry
 
-    def attach_once(self, draft: EntryDraft, photo: PhotoFile, said: Mapping[str, Any]) -> Entry:
+    def attach_once(
+        self, draft: EntryDraft, photo: PhotoFile, said: Mapping[str, Any], more: Sequence[PhotoFile] = ()
+    ) -> Entry:
         """Add a photo's entry unless one stands that says the same; correct the one that says something else.
 
         Looked up and written under one lock, so that two processes never count one photo twice.
@@ -172,14 +180,18 @@ class Log:
         said : Mapping
             What the user says beside it: any of `person`, `note`, `adjusted`, `time`. What is not said is taken
             from the entry that is corrected.
+        more : sequence of PhotoFile
+            Photos that were read together with it.
 
         Raises
         ------
         UserError
-            As for `attach`.
+            As for `attach`; and a photo that counts in another entry already.
         """
+        draft = replace(draft, reading={**draft.reading, **_more_photos(more)})
         with self.writing(f"nothing was added to the log {self.folder}") as placed:
             old = self.standing_entry(photo.sha256)
+            self._require_counted_once(photo, more)
             if old is None:
                 draft = replace(draft, **said)
             else:
@@ -188,15 +200,25 @@ class Log:
             entry = new_entry(draft, photo)
             if old is not None and _says_the_same(entry, old):
                 return old
-            self._put(entry, draft, photo, placed)
+            self._put(entry, draft, [photo, *more], placed)
         return entry
 
-    def _put(self, entry: Entry, draft: EntryDraft, file: PhotoFile | None, placed: list[PhotoFile]) -> None:
+    def _require_counted_once(self, photo: PhotoFile, more: Sequence[PhotoFile]) -> None:
+        others = [found for each in more if (found := self.standing_entry(each.sha256)) and found.fence_error]
+        counted = others[0].id if others else self.second_photos().get(photo.sha256)
+        if counted:
+            raise UserError(
+                f"A photo counts once, and one of these counts in entry {short(counted)} of the log {self.folder}; "
+                f"withdraw that first: log attach {self.folder} --corrects {short(counted)} --withdraw REASON."
+            )
+
+    def _put(self, entry: Entry, draft: EntryDraft, files: Sequence[PhotoFile], placed: list[PhotoFile]) -> None:
         self._require_correctable(entry.corrects)
         for text in (draft.rig_text, draft.sled_text):
             self.put_document(text)
-        if file is not None and self.photos.put(file):
-            placed.append(file)
+        for file in files:
+            if self.photos.put(file):
+                placed.append(file)  # noqa: PERF401 - each at once, to be taken back if a later one fails
         self.put_entry(entry)
 
     def assign_tag(self, tag: int, sled: str) -> None:
@@ -331,6 +353,15 @@ class Log:
             found = self.connection.execute(query, (photo_sha256,)).fetchone()
         return None if found is None else entry_of_row(found)
 
+    def second_photos(self) -> dict[str, str]:
+        """Return the hashes of photos that were read together with another, and the id of the entry that stands."""
+        query = (
+            f"SELECT json_extract(j.value, '$.sha256'), e.id FROM {MORE_OF_ENTRY} "  # noqa: S608 - own names
+            "LEFT JOIN entry c ON c.corrects = e.id WHERE c.id IS NULL"
+        )
+        with _plain_errors(self.folder, "read"):
+            return dict(self.connection.execute(query))
+
     def document(self, sha256: str | None) -> str | None:
         """Return the rig's or sled's text kept under this hash; None for None."""
         if sha256 is None:
@@ -346,6 +377,10 @@ class Log:
         if entry.photo_sha256 is None or entry.photo_suffix is None:
             return None
         return self.photos.path(entry.photo_sha256, entry.photo_suffix)
+
+    def photo_paths(self, entry: Entry) -> list[Path]:
+        """Where all photos behind the entry's reading stand, its own first."""
+        return [self.photos.path(sha256, suffix) for sha256, suffix in entry.photos]
 
     def refusal(self, key: str) -> dict[str, Any] | None:
         """Return the refused reading remembered under this key, if there is one and it is whole."""
@@ -445,6 +480,10 @@ def new_entry(draft: EntryDraft, file: PhotoFile | None = None, kept_suffix: str
         reading_json=reading_text(draft.reading),
     )
     return replace(entry, digest=digest_of(content_of(entry)))
+
+
+def _more_photos(more: Sequence[PhotoFile]) -> dict[str, Any]:
+    return {MORE_PHOTOS: [{"sha256": each.sha256, "suffix": each.suffix} for each in more]} if more else {}
 
 
 def _says_the_same(new: Entry, old: Entry) -> bool:
