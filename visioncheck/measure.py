@@ -175,6 +175,9 @@ def measure_turned(
         raise UserError(f"--turned goes with angles; measure each photo of a {piece} on its own.")
     first, second = (_see(path, rig, thickness) for path in paths)
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance[8:, 8:]
+    if rig is None and first.sheet != second.sheet:
+        names = f"{paths[0].name} and {paths[1].name}"
+        raise UserError(f"{names} lie on different sheets, whose errors do not cancel; use one sheet, or survey both.")
     match = _quarter_turn(first, second, print_covariance)
     shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
     both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
@@ -213,9 +216,10 @@ def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match
 
 @dataclass(frozen=True)
 class _Seen:
-    """The piece of a photo, before anything is told of it."""
+    """The piece of a photo, before anything is told of it; `sheet` is the one that most of its points are on."""
 
     photo: Photo
+    sheet: tuple[str, str, int]
     shape: Piece
     tag: TagSighting | None
     thickness: Quantity | None
@@ -234,7 +238,8 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     known = None if thick is UNKNOWN_THICKNESS else thick
     traces = _traces(photo, fit.view, found, known.value if known else None, photo.path.name)
     shape = read_piece(fit.view, traces, thick)
-    return _Seen(photo, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
+    sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
+    return _Seen(photo, sheet, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
 
 
 def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
