@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import cv2
 import pytest
 
 from tests.conftest import PHOTOS
+from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
+from visioncheck.errors import UserError
 from visioncheck.measure import measure_photo, measure_turned
 
 pytestmark = pytest.mark.photos
@@ -73,6 +76,14 @@ def test_command_says_the_turn_and_the_budget_and_draws_both(capsys, tmp_path):
     # the cut is 110 mm long and 0.2067 degrees out: 0.397 mm, and a little for its own form
     assert zone["low"] < 0.397 + 0.03
     assert zone["high"] > 0.397
+
+
+def test_another_sheet_is_refused_without_a_survey(monkeypatch):
+    see = measure._see
+    sheets = iter((0, 1))
+    monkeypatch.setattr(measure, "_see", lambda *how: replace(see(*how), sheet=("a4", "light", next(sheets))))
+    with pytest.raises(UserError, match="different sheets"):
+        measure_turned(PAIR)
 
 
 def test_one_photo_twice_is_not_turned(capsys):

@@ -9,7 +9,7 @@ from tests.pairs import simulate, table
 
 @pytest.fixture(scope="module")
 def rows():
-    scores, _ = simulate(prints=8, each=4)
+    scores, _ = simulate(prints=5, each=6)
     return {row.what: row for row in table(scores)}
 
 
@@ -21,6 +21,6 @@ def test_without_a_survey_the_pair_is_many_times_truer_than_a_photo(rows):
 @pytest.mark.parametrize("label", ["no rig", "rig"])
 def test_the_pairs_interval_holds_and_is_not_vacuous(rows, label):
     row = rows[f"pair, {label}"]
-    # of 32 that hold at 90 %, 24 or fewer do once in 60 times (binomial)
-    assert row.held > 24 / 32
+    # of 30 that hold at 90 %, 23 or fewer do once in 40 times (binomial)
+    assert row.held > 23 / 30
     assert row.ratio <= 3.6
