@@ -107,8 +107,8 @@ class Page:
     def phone(self):
         return Phone(self.port).enter(self.settings.key.token)
 
-    def stranger(self):
-        return Phone(self.port)
+    def stranger(self, cookie=None):
+        return Phone(self.port, cookies={self.settings.key.cookie: cookie} if cookie else {})
 
     def files(self):
         """Everything in the log's folder that may hold what a phone sent."""

@@ -146,6 +146,20 @@ def test_from_the_address_to_the_verdict_and_a_refusal(phone):
     tap(tab, "Take another photo", "/sled/")
 
 
+def test_what_is_wrong_is_said_beside_the_form_and_all_that_was_filled_in_stays(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    tab.get_by_text("More about this piece").tap()
+    tab.get_by_label("Thickness").fill("thick")
+    send(tab, "corner-1.jpg")
+    tab.get_by_role("alert").wait_for()
+    assert "'thick' is not a length" in tab.inner_text("[role=alert]")
+    assert tab.get_by_label("Thickness").input_value() == "thick"
+    assert tab.get_by_role("button", name="Send it").is_visible()
+    tab.complaints.clear()  # the browser notes the answer's status
+    look(tab)
+
+
 def test_a_wrong_token_shows_one_word(phone):
     tab = phone(token="wrong")  # noqa: S106 - it is wrong
     assert tab.inner_text("body").strip() == "Forbidden"

@@ -36,9 +36,13 @@ def test_several_phones_are_served_in_turn_and_see_their_place(serve, tmp_path):
     first, second = page.phone(), page.phone()
     gate = tmp_path / "go"
     busy = [send(first, f"wait for {gate}", k) for k in range(slots)]
-    until(lambda: all(state(first, job)["ahead"] is None for job in busy))
+    until(lambda: all("turn" in state(first, job)["place"] for job in busy))
     waiting = [send((first, second)[k % 2], "quick", 20 + k) for k in range(3)]
-    assert [state(second, job)["ahead"] for job in waiting] == [0, 1, 2]
+    assert [state(second, job)["place"] for job in waiting] == [
+        "Next in line.",
+        "1 before this one.",
+        "2 before this one.",
+    ]
     assert "Next in line" in second.get(waiting[0]).text
     assert "2 before this one" in second.get(waiting[2]).text
     # the event loop is free all the while

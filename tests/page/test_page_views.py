@@ -47,6 +47,11 @@ def test_typed_reading_is_reckoned_as_the_command_does_and_kept(serve):
     assert "new blade" in said
     assert "half a turn" in said
     assert "Unplug the saw" in said
+    # the next photo is asked for with the move that was made, so that the log does not take it for drift
+    moved = phone.get(f"/sled/{SLED_KEY}?after={entry.id}")
+    assert re.search(r'name="adjusted" value="RIGHT end BACK, towards you, [^"]+ anticlockwise"', moved.text)
+    assert "Cut a fresh piece" in words(moved)
+    assert phone.get(f"/sled/{SLED_KEY}?after=../x").status == 200
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from page_pictures import picture, png_bomb
-from phone import SLED_KEY, Phone, multipart, until
+from phone import SLED_KEY, multipart, until
 from pretended_work import do
 
 from visioncheck.page.app import _routes
@@ -46,7 +46,7 @@ def test_without_the_token_every_address_says_the_same_and_nothing_else(serve, p
     answers = [
         page.stranger().get(path),
         page.stranger().post(path),
-        Phone(page.port, cookies={"visioncheck": "a.b"}).get(path),
+        page.stranger("a.b").get(path),
     ]
     for answer in answers:
         assert (answer.status, answer.body) == (403, b"Forbidden")
@@ -58,9 +58,9 @@ def test_a_token_almost_right_or_a_cookie_of_another_key_is_wrong(serve):
     token = page.settings.key.token
     for wrong in (token[:-1], token + "a", token[:-1] + ("a" if token[-1] != "a" else "b"), token.swapcase(), "%C3%A4"):
         assert page.stranger().get(f"/enter/{wrong}").status == 403
-    assert Phone(page.port, cookies={"visioncheck": Key("x" * 32).new_session()}).get("/").status == 403
+    assert page.stranger(Key("x" * 32).new_session()).get("/").status == 403
     forged = page.settings.key.new_session().replace("0", "1", 1).replace("2", "3", 1)
-    assert Phone(page.port, cookies={"visioncheck": forged}).get("/").status == 403
+    assert page.stranger(forged).get("/").status == 403
 
 
 @pytest.mark.parametrize(
@@ -291,10 +291,11 @@ def test_no_path_that_a_phone_names_is_ever_used(serve, tmp_path):
 
 
 def upload_head(page, phone, boundary, length):
+    cookie = page.settings.key.cookie
     lines = (
         f"POST {PHOTO} HTTP/1.1",
         f"Host: 127.0.0.1:{page.port}",
-        f"Cookie: visioncheck={phone.cookies['visioncheck']}",
+        f"Cookie: {cookie}={phone.cookies[cookie]}",
         f"Content-Type: multipart/form-data; boundary={boundary}",
         f"Content-Length: {length}",
     )

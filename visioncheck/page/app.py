@@ -32,8 +32,9 @@ _ASSETS = {
 
 
 def build_app(settings: Settings) -> Gate:
-    """Put the page together."""
+    """Put the page together; raises UserError where its folder cannot be used."""
     desk = Desk(settings)
+    desk.spool.open()
     app = Starlette(
         routes=_routes(),
         lifespan=_lifespan,
@@ -51,7 +52,6 @@ def build_app(settings: Settings) -> Gate:
 @asynccontextmanager
 async def _lifespan(app: Starlette) -> AsyncIterator[None]:
     desk: Desk = app.state.desk
-    desk.spool.open()
     async with anyio.create_task_group() as group:
         await group.start(desk.workers.run)
         yield

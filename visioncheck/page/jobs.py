@@ -11,6 +11,8 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from visioncheck.errors import UserError
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -72,11 +74,23 @@ class Spool:
         self._known: dict[str, Job] = {}
 
     def open(self) -> None:
-        """Read what an earlier run left: unfinished jobs stay, uploads that never became jobs and old answers go."""
+        """Read what an earlier run left: unfinished jobs stay, uploads that never became jobs and old answers go.
+
+        Raises
+        ------
+        UserError
+            The folder cannot be used.
+        """
         shutil.rmtree(self.incoming, ignore_errors=True)
-        for folder in (self.incoming, self._jobs):
-            folder.mkdir(parents=True, exist_ok=True)
-        for folder in sorted(self._jobs.iterdir()):
+        try:
+            for folder in (self.incoming, self._jobs):
+                folder.mkdir(parents=True, exist_ok=True)
+            found = sorted(self._jobs.iterdir())
+        except OSError as error:
+            raise UserError(
+                f"the page's folder {self.folder} cannot be used ({error.strerror}); get the right to write there"
+            ) from error
+        for folder in found:
             job = _read_job(folder)
             if job is None or (job.answer is not None and _is_old(job)):
                 shutil.rmtree(folder, ignore_errors=True)

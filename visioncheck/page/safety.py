@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "visioncheck"
 ENTER = "/enter/"
 _SECRET_BYTES = 24
 _MOST_ADDRESSES = 1000
@@ -55,6 +54,8 @@ class Key:
 
     def __init__(self, secret: str) -> None:
         self.token = secret
+        # browsers keep cookies by host whatever the port: two pages on one computer must not take each other's
+        self.cookie = f"visioncheck-{self._sign('cookie', '')[:8]}"
 
     def is_token(self, text: str) -> bool:
         """Whether this is the address's token, in the same time for every wrong one."""
@@ -165,7 +166,7 @@ class Gate:
         request = Request(scope)
         if not self.buckets.take(request.client.host if request.client else ""):
             return PlainTextResponse("Too many requests", 429, {"retry-after": "5"})
-        session = self.key.session_of(request.cookies.get(COOKIE))
+        session = self.key.session_of(request.cookies.get(self.key.cookie))
         if not self._is_own(request) or not (session or self._enters(request)):
             return PlainTextResponse("Forbidden", 403)
         scope["state"] = {**scope.get("state", {}), "session": session}

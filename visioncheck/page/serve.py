@@ -186,8 +186,11 @@ class PromptProtocol(H11Protocol):
 def _alone(log: Path) -> Iterator[None]:
     """Hold the log's page for this process; the system lets go of it however the process ends."""
     folder = page_folder(log)
-    folder.mkdir(parents=True, exist_ok=True)
-    lock = sqlite3.connect(folder / "lock.sqlite", timeout=0, isolation_level=None)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = sqlite3.connect(folder / "lock.sqlite", timeout=0, isolation_level=None)
+    except (OSError, sqlite3.OperationalError) as error:
+        raise UserError(f"the page's folder {folder} cannot be used ({error}); get the right to write there") from None
     try:
         lock.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError:

@@ -28,6 +28,7 @@ _PICTURE_PX = 800
 """Long side of a picture for a phone; letters keep their size, so they stay readable."""
 _CHART_IN = 4.4
 """Width of a chart for a phone."""
+_MOST_SURVEY_PHOTOS = 24
 _ENDINGS = {"JPEG": ".jpg", "PNG": ".png", "HEIF": ".heic"}
 
 
@@ -272,6 +273,8 @@ def _survey_photo(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     survey = SurveyFolder(places.page, job.session)
     before = survey.photos()
     size = (int(photo.bgr.shape[1]), int(photo.bgr.shape[0]))
+    if len(before) >= _MOST_SURVEY_PHOTOS:
+        raise UserError(f"There are {len(before)} photos already, which is plenty: finish the survey.")
     if any(each.sha256 == photo.sha256 for each in before):
         raise UserError("This photo is in the survey already; take another one.")
     if before:

@@ -7,32 +7,44 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
   const send = form.querySelector(".send");
   const box = document.getElementById("progress");
   const bar = document.getElementById("sent");
+  const trouble = document.createElement("p");
+  trouble.setAttribute("role", "alert");
+  trouble.className = "large";
+
+  const rest = () => {
+    form.classList.remove("sending");
+    box.hidden = true;
+    send.hidden = false;
+  };
+  const complain = (sentence) => {
+    rest();
+    trouble.textContent = sentence;
+    form.prepend(trouble);
+    trouble.scrollIntoView();
+  };
+  const answered = (request) => {
+    if (request.responseURL.includes("/job/")) {
+      location.assign(request.responseURL);
+      return;
+    }
+    // what the answer's page says, said here: all that was filled in stays
+    const page = new DOMParser().parseFromString(request.responseText, "text/html");
+    const said = [...page.querySelectorAll("main .large")].map((line) => line.textContent.trim());
+    complain(said.join(" ") || "That did not work. Load this page again.");
+  };
   const upload = () => {
     const request = new XMLHttpRequest();
     request.open("POST", form.action);
     request.upload.onprogress = (event) => {
       if (event.lengthComputable) bar.value = Math.round((100 * event.loaded) / event.total);
     };
-    request.onload = () => {
-      const job = request.responseURL.includes("/job/");
-      if (job) location.assign(request.responseURL);
-      else show(request.responseText);
-    };
-    request.onerror = () => {
-      form.classList.remove("sending");
-      box.hidden = true;
-      send.hidden = false;
-      send.textContent = "The connection broke off. Send it again";
-    };
+    request.onload = () => answered(request);
+    request.onerror = () => complain("The connection broke off. Send it again.");
+    trouble.remove();
     form.classList.add("sending");
     box.hidden = false;
     send.hidden = true;
     request.send(new FormData(form));
-  };
-  const show = (html) => {
-    const answer = new DOMParser().parseFromString(html, "text/html");
-    document.querySelector("main").replaceWith(answer.querySelector("main"));
-    document.querySelector("main h1").focus();
   };
   form.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -41,6 +53,8 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
   photo.addEventListener("change", () => {
     if (photo.files.length && form.reportValidity()) upload();
   });
+  // back from the answer: the form stands as it was left
+  addEventListener("pageshow", (event) => event.persisted && rest());
 }
 
 // a waiting page asks how far it is, and goes on when the answer is there
@@ -54,10 +68,7 @@ for (const place of document.querySelectorAll("[data-job]")) {
         location.reload();
         return;
       }
-      if (words && document.querySelector(".busy")) {
-        words.textContent =
-          state.ahead === null ? "It is this one’s turn; a few seconds." : state.ahead === 0 ? "Next in line." : `${state.ahead} before this one.`;
-      }
+      words.textContent = state.place;
     } catch {
       // the server may be starting again; ask once more
     }

@@ -10,8 +10,8 @@ from visioncheck.errors import UserError
 from visioncheck.flags import FLAGS
 from visioncheck.keep import read_told
 from visioncheck.log.store import Log
-from visioncheck.page.answers import remedy_of
-from visioncheck.page.desk import camera_wanted, desk_of, remember
+from visioncheck.page.answers import answer_of, remedy_of
+from visioncheck.page.desk import Desk, camera_wanted, desk_of, remember, units_of
 from visioncheck.page.stock import find_rigs, key_of
 from visioncheck.page.uploads import RefusedForm
 
@@ -49,9 +49,20 @@ def photo_form(request: Request) -> Response:
         sled_units=sled.sled.units,
         rigs={key: choice.label for key, choice in rigs.items()},
         chosen=chosen,
+        adjusted=_made_move(desk, request),
         logged=_is_logged(desk.settings.log, sled.sled.name),
         camera=camera_wanted(request),
     )
+
+
+def _made_move(desk: Desk, request: Request) -> str:
+    """What the reading that the user comes from told them to do, for the log to know of it."""
+    entry_id = request.query_params.get("after", "")
+    try:
+        with Log.open(desk.settings.log, readonly=True) as log:
+            return ", ".join(answer_of(log, log.get(entry_id), units_of(request)).act) if entry_id else ""
+    except UserError:
+        return ""
 
 
 def _is_logged(folder: Path, name: str) -> bool:
@@ -67,7 +78,9 @@ async def send_photo(request: Request) -> Response:
         rigs = find_rigs(desk.settings.rigs)
         chosen = form.fields.get(RIG, "")
         if chosen not in rigs and chosen != NO_RIG:
-            raise RefusedForm(400, "Which survey belongs to this phone and sheet?", "Go back and choose one.")
+            raise RefusedForm(
+                400, "Which survey belongs to this phone and sheet?", "Choose one, then send the photo again."
+            )
         rig = rigs[chosen].file if chosen in rigs else None
         own = {"sled_text": sled.text, "sled_key": request.path_params["key"], "rig": rig, "again": None}
         told = told_of(form.fields, sled.sled.units) | own
@@ -90,7 +103,9 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
         read_told(thickness, piece, edge, cuts, units)
     except UserError as problem:
         sentence = str(problem).removeprefix("--")
-        raise RefusedForm(400, f"{sentence[:1].upper()}{sentence[1:]}.", "Go back and mend it.") from None
+        raise RefusedForm(
+            400, f"{sentence[:1].upper()}{sentence[1:]}.", "Mend that, then send the photo again."
+        ) from None
     return {
         "piece": piece,
         "fence_edge": edge,
@@ -106,7 +121,9 @@ def _cuts(text: str) -> int | None:
     if not text:
         return None
     if not text.isdecimal() or not 2 <= int(text[:4]) <= _MOST_CUTS:
-        raise RefusedForm(400, f"{text!r:.40} is no number of cuts.", "Go back and write a whole number, 2 or more.")
+        raise RefusedForm(
+            400, f"{text!r:.40} is no number of cuts.", "Write a whole number, 2 or more, then send the photo again."
+        )
     return int(text)
 
 
@@ -115,7 +132,7 @@ def show_job(request: Request) -> Response:
     desk = desk_of(request)
     job = desk.job(request)
     if job.answer is None:
-        return desk.render(request, "waiting.html.j2", job=job, ahead=desk.workers.ahead(job))
+        return desk.render(request, "waiting.html.j2", job=job, place=_place(desk, job))
     if job.answer["state"] == "broken":
         return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
     if job.answer["state"] == "refused":
@@ -142,7 +159,14 @@ def job_state(request: Request) -> Response:
     """Say how far a job is to the waiting page's script."""
     desk = desk_of(request)
     job = desk.job(request)
-    return JSONResponse({"done": job.answer is not None, "ahead": desk.workers.ahead(job)})
+    return JSONResponse({"done": job.answer is not None, "place": _place(desk, job)})
+
+
+def _place(desk: Desk, job: Job) -> str:
+    ahead = desk.workers.ahead(job)
+    if ahead is None:
+        return "It is this one’s turn; a few seconds."
+    return f"{ahead} before this one." if ahead else "Next in line."
 
 
 async def try_again(request: Request) -> Response:

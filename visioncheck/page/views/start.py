@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from visioncheck.page.desk import REMEMBERED_S, UNITS, desk_of, remember, session_of
-from visioncheck.page.safety import COOKIE
+from visioncheck.page.desk import UNITS, desk_of, remember, session_of
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
 
@@ -27,8 +26,8 @@ def enter(request: Request) -> Response:
     desk = desk_of(request)
     response = desk.render(request, "enter.html.j2")
     if not session_of(request):
-        cookie = desk.settings.key.new_session()
-        response.set_cookie(COOKIE, cookie, max_age=REMEMBERED_S, httponly=True, samesite="strict")
+        key = desk.settings.key
+        remember(response, key.cookie, key.new_session())
     return response
 
 
