@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.slot_truth import SLOTS, slot_scores
 from visioncheck.camera.rig import Rig, load_rig
 from visioncheck.cli import main as visioncheck
 from visioncheck.errors import UserError
@@ -23,7 +24,7 @@ from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 from visioncheck.target.layout import layout_of
 
-KINDS = {"corner": "corner", "panel4": "panel", "strip": "strip"}
+KINDS = {"corner": "corner", "panel4": "panel", "strip": "strip"} | SLOTS
 
 
 def truth_of(photo: Path) -> dict:
@@ -46,8 +47,13 @@ def _angle_between(first: np.ndarray, second: np.ndarray) -> float:
     return float(np.degrees(np.arctan2(first[0] * second[1] - first[1] * second[0], first @ second)))
 
 
+def scores_of(reading: Reading, truth: dict) -> list[tuple[str, float, float, str]]:
+    """What is scored, its error, its stated 95 % and the unit of both."""
+    return slot_scores(reading, truth) if truth["type"] in SLOTS else [(*headline(reading, truth), "deg")]
+
+
 def headline(reading: Reading, truth: dict) -> tuple[str, float, float]:
-    """What is scored, its error and its stated 95 %."""
+    """What is scored, its error and its stated 95 %, deg."""
     piece = truth["pieces"][0]
     polygon, angles = np.array(piece["as_cut"]), np.array(piece["as_cut_angles_deg"])
     place = [int(np.argmin(np.linalg.norm(polygon - corner.at_mm, axis=1))) for corner in reading.corners]
@@ -83,19 +89,19 @@ def main(folder: Path) -> None:
             name = f"{rig_folder.name}/{photo.stem}"
             for label, used in (("rig", rig), ("no rig", None)):
                 try:
-                    reading = measure_photo(photo, used, thickness).reading
+                    reading = measure_photo(photo, used, thickness, SLOTS.get(truth["type"])).reading
                 except UserError as error:
                     print(f"{name:32} {label:6} refused: {error}")
                     continue
-                what, error_deg, stated = headline(reading, truth)
-                held = "" if np.isnan(error_deg) else ("held" if abs(error_deg) <= stated else "MISSED")
-                flags = " ".join(reading.flags)
-                print(f"{name:32} {label:6} {what:16} {error_deg:+9.4f} deg  ± {stated:.4f}  {held} {flags}")
-                if not np.isnan(error_deg):
-                    inside.append(held == "held")
-                    scores.setdefault(f"{label}, {what}", []).append(abs(error_deg))
+                for what, error, stated, unit in scores_of(reading, truth):
+                    held = "" if np.isnan(error) else ("held" if abs(error) <= stated else "MISSED")
+                    flags = " ".join(reading.flags)
+                    print(f"{name:32} {label:6} {what:16} {error:+9.4f} {unit:3}  ± {stated:.4f}  {held} {flags}")
+                    if not np.isnan(error):
+                        inside.append(held == "held")
+                        scores.setdefault(f"{label}, {what} ({unit})", []).append(abs(error))
     for what, errors in sorted(scores.items()):
-        print(f"{what:24} n {len(errors):3}  median {np.median(errors):.4f}  worst {max(errors):.4f} deg")
+        print(f"{what:28} n {len(errors):3}  median {np.median(errors):.4f}  worst {max(errors):.4f}")
     print(f"stated 95 % interval held {sum(inside)} of {len(inside)}")
 
 
