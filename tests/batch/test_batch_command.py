@@ -122,6 +122,21 @@ def test_a_withdrawn_reading_stays_withdrawn(capsys, rig_file):
     assert "wrong board" in said
 
 
+def test_two_photos_of_one_piece_are_one_reading(capsys, rig_file):
+    put("in/first.jpg", "corner-31-turn0")
+    put("in/second.jpg", "corner-31-turn90")
+    Path("list.csv").write_text("photo,turned\nin/first.jpg,in/second.jpg\n")
+    options = ("--sled", SLEDS / "alder-lane.toml", "--rig", rig_file)
+    code, states, _, _ = batch(capsys, "list.csv", *options)
+    assert (code, states) == (0, {"in/first.jpg": "measured"})
+    (entry,) = entries()
+    assert len(entry.photos) == 2
+    # the folder they lie in, without the manifest: the pair stands, and its second photo does not count again
+    code, states, _, _ = batch(capsys, "in", *options)
+    assert (code, states) == (0, {"first.jpg": "as before", "second.jpg": "same photo"})
+    assert entries() == [entry]
+
+
 def test_one_photo_said_to_be_two_pieces_is_refused(capsys):
     put("in/alder-lane/a.jpg")
     put("in/quince-yard/a.jpg")

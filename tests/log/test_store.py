@@ -204,6 +204,25 @@ def test_an_older_log_is_brought_forward(log_folder, monkeypatch, readonly):
         Log.open(log_folder, readonly=readonly)
 
 
+def test_a_log_of_the_first_version_is_brought_forward(log_folder, monkeypatch):
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        with Log.open(log_folder, create=True) as log:
+            entry = log.attach(typed_draft())
+    with Log.open(log_folder) as log:
+        log.remember_refusal("key", {"schema": 1, "status": "refused", "reason": "blur"})
+        assert log.refusal("key")["reason"] == "blur"
+        assert list(log.entries()) == [entry]
+        assert list(check(log)) == []
+
+
+def test_a_damaged_refusal_is_found_and_not_believed(log):
+    log.remember_refusal("key", {"schema": 1, "status": "refused", "reason": "blur"})
+    log.connection.execute("UPDATE refusal SET reading_json = replace(reading_json, 'blur', 'blue')")
+    assert [problem.kind for problem in check(log)] == ["refusal"]
+    assert log.refusal("key") is None
+
+
 def test_a_log_that_another_process_is_just_making_can_be_read(log_folder):
     log_folder.mkdir()
     sqlite3.connect(log_folder / schema.FILE_NAME).execute("PRAGMA journal_mode = WAL").connection.close()

@@ -56,7 +56,8 @@ def batch(
     """Measure many photos of several sleds: what is new or changed since the last time.
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
-    or by the manifest (columns photo, sled, rig, thickness, piece, fence_edge, cuts, person, note, adjusted, time).
+    or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, person, note, adjusted,
+    time).
     """
     outputs = _outputs(output or [])
 
