@@ -146,6 +146,14 @@ def test_own_address_is_one_of_ours():
     assert re.fullmatch(r"\d+\.\d+\.\d+\.\d+", lan_address("192.168.1.20"))
 
 
+def test_folders_may_be_there_before_the_log_and_are_made_where_not(tmp_path, monkeypatch):
+    log = tmp_path / "log"
+    (log / "sleds").mkdir(parents=True)
+    monkeypatch.setattr("uvicorn.Server.run", lambda *_, **__: None)
+    assert main(["page", "--log", str(log), "--port", "0"]) == 0
+    assert {path.name for path in log.iterdir()} >= {"log.sqlite", "page", "rigs", "sleds"}
+
+
 def test_one_log_is_served_once(start, tmp_path, capsys):
     served = start()
     assert main(["page", "--log", str(tmp_path / "log"), "--port", "0"]) == 2

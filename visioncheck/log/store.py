@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 # how long one writer waits for the others
 BUSY_S = 60.0
+# what may lie in a log's folder before the log does: its photos, and what the page keeps and looks for there
+_OWN_FOLDERS = {FOLDER_NAME, "page", "rigs", "sleds"}
 SHORTEST_ID = 4
 _COLUMNS = ", ".join(f"e.{name}" for name in (*CONTENT, "digest"))
 SELECT = f"SELECT {_COLUMNS}, c.id FROM entry e LEFT JOIN entry c ON c.corrects = e.id"  # noqa: S608 - own names
@@ -516,7 +518,7 @@ def _conditions(sled: str | None, since: datetime | None) -> tuple[str, list[Any
 def _make_room(folder: Path) -> None:
     """Make the folder; refuse one with other things in it, such as the user's own photos."""
     folder.mkdir(parents=True, exist_ok=True)
-    strangers = [path.name for path in folder.iterdir() if path.name != FOLDER_NAME]
+    strangers = [path.name for path in folder.iterdir() if path.name not in _OWN_FOLDERS]
     if strangers:
         raise UserError(
             f"{folder} holds other files ({strangers[0]}) and no calibration log; name a new or empty folder for it."

@@ -111,7 +111,7 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
     port : int
         To listen on.
     sleds, rigs : Path
-        Folders of sled files and rigs.
+        Folders of sled files and rigs; made where there are none.
     new_address : bool
         Forget the old address with its token, and all phones that came by it.
 
@@ -123,6 +123,8 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
     if address is not None and not lan:
         raise UserError("--address belongs to --lan; without --lan this computer alone can see the page")
     Log.open(log, create=True).close()
+    for folder in (sleds, rigs):
+        folder.mkdir(parents=True, exist_ok=True)
     with _alone(log), listen(lan_address(address) if lan else LOOPBACK, port) as listening:
         host, real_port = listening.getsockname()
         key = load_key(page_folder(log) / "key", new=new_address)
