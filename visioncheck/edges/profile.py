@@ -73,24 +73,29 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     low, high = np.zeros(n), np.ones(n)
     for _ in range(_ROUNDS):
         z = (x - place[:, None]) / blur
-        phi = _normal_cdf(z)
-        slope = -(high - low)[:, None] * np.exp(-z * z / 2) / (np.sqrt(2 * np.pi) * blur)
-        rows = np.stack([1 - phi, phi, slope], axis=-1)
-        residual = values - low[:, None] * (1 - phi) - high[:, None] * phi
-        weighed = np.swapaxes(rows * weight[..., None], 1, 2)
-        normal = weighed @ rows
+        beyond = _normal_cdf(z)
+        before = 1 - beyond
+        slope = np.exp(-z * z / 2) * ((low - high) / (np.sqrt(2 * np.pi) * blur))[:, None]
+        residual = (values - low[:, None] * before - high[:, None] * beyond) * weight
+        of_before, of_beyond, of_slope = before * weight, beyond * weight, slope * weight
         # a weak pull to the block's own levels and to the edge's line keeps a flat profile from running away
-        normal[:, 0, 0] += _LEVEL_PULL
-        normal[:, 1, 1] += _LEVEL_PULL
-        normal[:, 2, 2] += _PLACE_PULL
-        right = (weighed @ residual[..., None])[..., 0]
-        right[:, 0] -= _LEVEL_PULL * low
-        right[:, 1] -= _LEVEL_PULL * (high - 1)
-        step = np.linalg.solve(normal, right[..., None])[..., 0]
-        low, high = low + step[:, 0], high + step[:, 1]
-        place = np.clip(place + np.clip(step[:, 2], -0.8, 0.8), -_WINDOW_PX, _WINDOW_PX)
-    chi = np.sqrt(np.sum(weight * residual**2, axis=1) / weight.sum(axis=1)) / noise
-    u = np.sqrt(np.linalg.inv(normal)[:, 2, 2]) * noise
+        normal = _Symmetric(
+            _dot(of_before, before) + _LEVEL_PULL,
+            _dot(of_before, beyond),
+            _dot(of_before, slope),
+            _dot(of_beyond, beyond) + _LEVEL_PULL,
+            _dot(of_beyond, slope),
+            _dot(of_slope, slope) + _PLACE_PULL,
+        )
+        step = normal.solve(
+            _dot(before, residual) - _LEVEL_PULL * low,
+            _dot(beyond, residual) - _LEVEL_PULL * (high - 1),
+            _dot(slope, residual),
+        )
+        low, high = low + step[0], high + step[1]
+        place = np.clip(place + np.clip(step[2], -0.8, 0.8), -_WINDOW_PX, _WINDOW_PX)
+    chi = np.sqrt(np.sum(residual**2, axis=1) / weight.sum(axis=1)) / noise
+    u = np.sqrt(normal.last_of_inverse()) * noise
     typical = float(np.median(chi))
     step_size = high - low
     good = (np.abs(place - start) < _WINDOW_PX - 1.0) & (step_size > 0.4) & (step_size < 2.0)
@@ -98,6 +103,40 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     if not good.any():
         return None
     return StepFits(place, np.maximum(u, 1e-3), good, blur)
+
+
+@dataclass(frozen=True)
+class _Symmetric:
+    """Many symmetric 3 x 3 matrices by their upper triangles, row by row; solved in closed form, being thousands."""
+
+    a: Array
+    b: Array
+    c: Array
+    d: Array
+    e: Array
+    f: Array
+
+    def solve(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
+        """The solution for the right-hand side (x, y, z), by cofactors."""
+        a, b, c, d, e, f = self.a, self.b, self.c, self.d, self.e, self.f
+        aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
+        bb, bc, cc = a * f - c * c, b * c - a * e, a * d - b * b
+        size = a * aa + b * ab + c * ac
+        return (
+            (aa * x + ab * y + ac * z) / size,
+            (ab * x + bb * y + bc * z) / size,
+            (ac * x + bc * y + cc * z) / size,
+        )
+
+    def last_of_inverse(self) -> Array:
+        """The last diagonal element of the inverse."""
+        nought = np.zeros_like(self.a)
+        return self.solve(nought, nought, nought + 1)[2]
+
+
+def _dot(first: Array, second: Array) -> Array:
+    """Row by row."""
+    return np.asarray(np.einsum("nm,nm->n", first, second))
 
 
 def _common_blur(values: Array, offsets: Array) -> tuple[float | None, float]:
@@ -112,11 +151,15 @@ def _common_blur(values: Array, offsets: Array) -> tuple[float | None, float]:
 def _usual_profile(values: Array, offsets: Array) -> tuple[Array, Array]:
     """Median of all samples in each quarter of a pixel."""
     edges = np.arange(-_WINDOW_PX, _WINDOW_PX + _BIN_PX / 2, _BIN_PX)
-    order = np.argsort(offsets, kind="stable")
-    parts = np.split(values[order], np.searchsorted(offsets[order], edges[1:-1]))
-    middles = (edges[:-1] + edges[1:]) / 2
-    filled = [k for k, part in enumerate(parts) if part.size]
-    return np.array([np.median(parts[k]) for k in filled]), middles[filled]
+    # values in order within each bin: sorted by value first, then stably by bin
+    bins = np.clip(np.searchsorted(edges, offsets, side="right") - 1, 0, len(edges) - 2).astype(np.int8)
+    order = np.argsort(values)
+    order = order[np.argsort(bins[order], kind="stable")]
+    ordered, size = values[order], np.bincount(bins, minlength=len(edges) - 1)
+    first = np.cumsum(size) - size
+    filled = np.flatnonzero(size)
+    low, high = (first + (size - 1) // 2)[filled], (first + size // 2)[filled]
+    return (ordered[low] + ordered[high]) / 2, ((edges[:-1] + edges[1:]) / 2)[filled]
 
 
 def _best_step(usual: Array, x: Array, blurs: Array, shifts: Array) -> tuple[float | None, float]:

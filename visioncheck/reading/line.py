@@ -241,16 +241,32 @@ def _first_guess(xy: Floats) -> tuple[float, Floats]:
         axis = -axis
     angle, middle = math.atan2(axis[1], axis[0]), np.median(xy, axis=0)
     along, across = _in_line_frame(xy, angle, middle)
-    blocks = np.array_split(np.argsort(along, kind="stable"), min(_BLOCKS, len(xy)))
-    t = np.array([np.median(along[block]) for block in blocks])
-    d = np.array([np.median(across[block]) for block in blocks])
+    order = np.argsort(along, kind="stable")
+    t, d = _block_medians(along[order]), _block_medians(across[order])
     run = t[:, None] - t[None, :]
     rise = d[:, None] - d[None, :]
-    slopes = np.divide(rise, run, out=np.full_like(run, np.nan), where=np.abs(run) > 1e-12 * np.ptp(along))
-    with np.errstate(all="ignore"):
-        slope = float(np.median([np.median(row[np.isfinite(row)]) for row in slopes if np.isfinite(row).any()]))
+    apart = np.abs(run) > 1e-12 * np.ptp(along)
+    slopes = np.divide(rise, run, out=np.full_like(run, np.nan), where=apart)
+    slope = float(np.median(_row_medians(slopes[apart.any(axis=1)])))
     offset = float(np.median(across - slope * along))
     return angle + math.atan(slope), middle + offset * np.array([-math.sin(angle), math.cos(angle)])
+
+
+def _block_medians(values: Floats) -> Floats:
+    """Medians of up to 64 runs of nearly equal length."""
+    count = min(_BLOCKS, values.size)
+    length, longer = divmod(values.size, count)
+    at = longer * (length + 1)
+    parts = (values[:at].reshape(longer, length + 1), values[at:].reshape(count - longer, length))
+    return np.concatenate([np.median(part, axis=1) for part in parts if part.size])
+
+
+def _row_medians(rows: Floats) -> Floats:
+    """Medians of rows without their NaN; every row has a number."""
+    ordered = np.sort(rows, axis=1)  # NaN come last
+    last = np.count_nonzero(np.isfinite(rows), axis=1) - 1
+    row = np.arange(len(rows))
+    return np.asarray((ordered[row, last // 2] + ordered[row, (last + 1) // 2]) / 2)
 
 
 def _in_line_frame(xy: Floats, angle: float, point: Floats) -> tuple[Floats, Floats]:
@@ -332,7 +348,9 @@ def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least
     if degree - _FIRST_FREE < 6 or spread <= 0:
         return tuple(_Repeat(at_least, at_least, max(along.size / at_least - 2, 2.0)) for _ in wanted)
     x = 2 * (along - along.min()) / np.ptp(along) - 1
-    terms = np.linalg.qr(np.polynomial.legendre.legvander(x, degree))[0].T @ influence
+    # the factor's last column is the influence in the orthogonal polynomials, which need not be formed themselves
+    columns = np.column_stack([np.polynomial.legendre.legvander(x, degree), influence])
+    terms = np.linalg.qr(columns, mode="r")[: degree + 1, -1]
     used = slice(_FIRST_FREE, degree + 1)
     count = degree + 1 - _FIRST_FREE
     found = []
