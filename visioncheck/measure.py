@@ -71,7 +71,8 @@ _LIFTED_MM = 0.03
 _GLARE_SHARE = 0.005
 _GLARE_BEYOND_USE = 0.2
 _OFF_SHEET_MM = 2.0
-_LEAST_CONTRAST = 3.0
+_LEAST_CONTRAST = 2.7
+_SOFTER_PX = 1.5
 
 
 @dataclass(frozen=True)
@@ -236,7 +237,7 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
-    traces = _traces(photo, fit.view, found, known.value if known else None, photo.path.name)
+    traces = _traces(sighting, fit.view, found, known.value if known else None, glare=bool(glare))
     shape = read_piece(fit.view, traces, thick)
     sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
     return _Seen(photo, sheet, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
@@ -329,7 +330,7 @@ def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str
 
 
 def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
-    share = burnt_share(photo.bgr, points.xy_px)
+    share = burnt_share(photo, points.xy_px)
     if share > _GLARE_BEYOND_USE:
         raise Refusal(
             f"{photo.path.name}: {100 * share:.0f} % of the sheet is burnt out white; move the lamp or the phone to the"
@@ -358,18 +359,30 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
     return corners
 
 
-def _traces(photo: Photo, view: View, corners: Array, thickness_mm: float | None, name: str) -> tuple[Trace, ...]:
+def _traces(
+    sighting: Sighting, view: View, corners: Array, thickness_mm: float | None, *, glare: bool
+) -> tuple[Trace, ...]:
+    photo, sharpness_px = sighting.photo, sighting.points.blur_px
     traces = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         trace = trace_edge(photo.bgr, view, Guide(start, end), thickness_mm)
-        if trace is None:
-            raise Refusal(
-                f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no"
-                " shadow falls there, or use the other field.",
-                "low-contrast",
-            )
+        # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
+        if trace is None or trace.blur_px > 2 * sharpness_px + _SOFTER_PX:
+            raise _lost_edge(photo.path.name, glare=glare)
         traces.append(trace)
     return tuple(traces)
+
+
+def _lost_edge(name: str, *, glare: bool) -> Refusal:
+    if glare:
+        return Refusal(
+            f"{name}: an edge of the piece is lost in the glare; move the lamp or the phone to the side.", "glare"
+        )
+    return Refusal(
+        f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow falls"
+        " there, or use the other field.",
+        "low-contrast",
+    )
 
 
 def _tag_on(points: TargetPoints, view: View, corners: Array) -> TagSighting | None:
