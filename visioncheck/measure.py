@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -283,6 +284,7 @@ def _tell(
         piece=piece or _kind(shape),
         edges=read_edges(shape),
         corners=read_corners(shape),
+        budget=_least_certain(shape),
         thickness=seen.thickness,
         fence_edge=_fence_edge(shape, seen.tag, fence_edge, seen.photo.exif.orientation),
         tag_id=None if seen.tag is None else seen.tag.id,
@@ -414,6 +416,12 @@ def _thickness(
     return given, []
 
 
+def _least_certain(shape: Piece) -> Mapping[str, float]:
+    """Budget of the least certain corner, as long as nothing tells which one is asked for."""
+    spreads = [shape.combination(corner_weights(corner)) for corner in range(4)]
+    return max(spreads, key=lambda spread: spread.u).parts
+
+
 _WHICH_KIND = (
     "Is this a panel cut all round (say --piece panel) or an offcut with one fresh cut (say --piece corner)?"
     " Without a rig the photo cannot tell."
@@ -503,19 +511,29 @@ def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
                 question="Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge,"
                 " or say --fence-edge top, bottom, left or right.",
             )
-        return replace(reading, fence_error=weighed.error)
+        corners = [(weighed.best + 1 + k) % 4 for k in range(4)]
+        budget = _panel_budget(shape, weighed.fits[weighed.best], corners, weighed.error)
+        return replace(reading, fence_error=weighed.error, budget=budget)
     ways = [_fit_way(reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
     flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
-    weights = sum(weight * corner_weights(c) for weight, c in zip(best.panel.weights, best.corners, strict=True))
+    error = _either_way(ways)
     return replace(
         reading,
-        fence_error=_either_way(ways),
+        fence_error=error,
         panel=best.panel,
-        budget=shape.combination(np.asarray(weights)).parts,
+        budget=_panel_budget(shape, best.panel, best.corners, error),
         cut_edge=(reading.fence_edge + best.step) % 4,
         flags=flags,
     )
+
+
+def _panel_budget(shape: Piece, fit: PanelFit, corners: list[int], error: Quantity) -> dict[str, float]:
+    """By source, deg; what the fit of one order of cuts does not hold of the error's uncertainty is the order's."""
+    weights = sum(weight * corner_weights(c) for weight, c in zip(fit.weights, corners, strict=True))
+    parts = dict(shape.combination(np.asarray(weights)).parts)
+    order = error.u**2 - sum(part**2 for part in parts.values())
+    return parts | {"order of cuts": order**0.5} if order > 1e-4 * error.u**2 else parts
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ _BETTER = {
     "roughness": "cut a longer slot, with a sharper blade, and read its clean side",
     "tone": "step nearer, so that a pixel covers less",
     "arris": "shoot from straight above the piece, and raise the light",
+    "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
     "target points": "fill the picture with the sheet, sharp and evenly lit",
     "lens": "survey again, at this very zoom, with more photos",
     "print survey": "survey again with more photos",
@@ -77,9 +78,9 @@ def budgets_of(reading: Reading) -> tuple[Budget, ...]:
     """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
     found = []
     if reading.budget:
-        names = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
-        name = names.get(reading.piece, "angle")
         number = reading.taper or reading.fence_error
+        names = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
+        name = names.get(reading.piece, "angle") if number else "least certain corner"
         found.append(Budget(name, "°", reading.budget, number.dof if number else math.inf))
     if reading.widths:
         middle = reading.widths[len(reading.widths) // 2]

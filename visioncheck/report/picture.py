@@ -16,7 +16,7 @@ from matplotlib.patheffects import withStroke
 from visioncheck.files import write_whole
 from visioncheck.flags import flag
 from visioncheck.photo.orientation import upright
-from visioncheck.report.lines import degrees
+from visioncheck.report.lines import degrees, size_words
 from visioncheck.units import format_error, format_small
 
 if TYPE_CHECKING:
@@ -326,7 +326,7 @@ def _headline(reading: Reading) -> str:
         ways = format_error(reading.fence_error.value, signed=False)
         return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
     if reading.fence_error_size:
-        return f"fence out {degrees(reading.fence_error_size)}, the way not known"
+        return f"fence out {size_words(reading.fence_error_size)}, the way not known"
     return ""
 
 
