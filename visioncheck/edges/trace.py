@@ -12,6 +12,7 @@ from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colo
 from visioncheck.edges.profile import fit_steps
 from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
 from visioncheck.photo.light import linear_light
+from visioncheck.reading.line import repeated_median_line
 
 Array = NDArray[np.float64]
 
@@ -27,7 +28,6 @@ _INNER_SHARE = 0.45
 _FAINTEST = 0.35
 _BESIDE_MM = 0.8
 _TRIM_MM = 2.0
-_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -81,13 +81,10 @@ def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | Non
     coarse = _find_arris(bgr, view, guide, side_mm, thickness_mm is not None)
     if coarse is None:
         return None
-    moved, clear = coarse
-    for _ in range(_ROUNDS):  # each round starts from the line that the one before found
-        trace = _fine(bgr, view, moved, clear)
-        if trace is None:
-            return None
-        moved = _through(trace, moved)
-    return trace
+    rough, clear = coarse
+    trace = _fine(bgr, view, rough, clear)
+    # once more from where it was found: only then do the windows stand right
+    return None if trace is None else _fine(bgr, view, _through(trace, rough), clear)
 
 
 def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
@@ -205,10 +202,9 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
 
 
 def _through(trace: Trace, guide: Guide) -> Guide:
-    """The guide moved onto the traced stations (a robust straight line through them)."""
-    from visioncheck.reading.line import fit_line
-
-    line = fit_line(trace.points_mm, trace.weights)
-    direction = line.direction if line.direction @ guide.along > 0 else -line.direction
-    reach = [(end - line.point) @ direction for end in (guide.start_mm, guide.end_mm)]
-    return Guide(line.point + reach[0] * direction, line.point + reach[1] * direction)
+    """The guide moved onto the traced stations."""
+    angle, point = repeated_median_line(trace.points_mm)
+    direction = np.array([np.cos(angle), np.sin(angle)])
+    direction *= np.sign(direction @ guide.along)
+    reach = [(end - point) @ direction for end in (guide.start_mm, guide.end_mm)]
+    return Guide(point + reach[0] * direction, point + reach[1] * direction)

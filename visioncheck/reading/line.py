@@ -220,7 +220,7 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: f
     if not (prior > 0).any() or np.ptp(xy, axis=0).max() <= 0:
         raise ValueError("the stations have no weight or no length")
     prior = prior / prior.mean()
-    angle, point = _first_guess(xy)
+    angle, point = repeated_median_line(xy)
     for _ in range(_MAX_ROUNDS):
         along, across = _in_line_frame(xy, angle, point)
         scale = _spread(across * np.sqrt(prior), np.ptp(along))
@@ -234,8 +234,11 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: f
     return _with_covariance((angle, point), along, across, prior, scale=scale, correlation=correlation)
 
 
-def _first_guess(xy: Floats) -> tuple[float, Floats]:
-    """Angle and point of the repeated-median line over the medians of up to 64 blocks."""
+def repeated_median_line(xy: Floats) -> tuple[float, Floats]:
+    """Angle, rad, and a point of the repeated-median line over the medians of up to 64 blocks of points (n, 2).
+
+    After A. F. Siegel, *Robust regression using repeated medians* (1982).
+    """
     axis = np.linalg.eigh(np.cov(xy.T))[1][:, -1]
     if axis @ (xy[-1] - xy[0]) < 0:
         axis = -axis
