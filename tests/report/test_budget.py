@@ -33,6 +33,15 @@ def test_a_strip_has_a_budget_of_its_width_too() -> None:
     assert (width.name, width.unit, width.u) == ("middle width", " mm", pytest.approx(0.05))
 
 
+def test_without_a_fence_edge_it_is_the_least_certain_corners() -> None:
+    corners = tuple(
+        replace(corner, angle=Quantity(90.0, u, "deg", dof))
+        for corner, u, dof in zip(corner_piece().corners, (0.002, 0.003, 0.002, 0.001), (40, 12, 40, 40), strict=True)
+    )
+    (budget,) = budgets_of(replace(corner_piece(), fence_error=None, corners=corners))
+    assert (budget.name, budget.dof) == ("least certain corner", 12)
+
+
 def test_advice_is_for_the_largest_sources_and_says_what_it_could_gain() -> None:
     budget = Budget("angle", "°", {"edge": 0.003, "print survey": 0.004, "lens": 0.0001}, 1000)
     first, second = better_lines(budget, surveyed=True, turned=False)

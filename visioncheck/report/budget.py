@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _BAR = 24
 _WORTH_SAYING = 0.15
+_NAMES = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
 _MOST_ADVICE = 2
 
 _BETTER = {
@@ -78,10 +79,11 @@ def budgets_of(reading: Reading) -> tuple[Budget, ...]:
     """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
     found = []
     if reading.budget:
-        number = reading.taper or reading.fence_error
-        names = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
-        name = names.get(reading.piece, "angle") if number else "least certain corner"
-        found.append(Budget(name, "°", reading.budget, number.dof if number else math.inf))
+        number, name = reading.taper or reading.fence_error, _NAMES.get(reading.piece, "angle")
+        if number is None:
+            number = max((corner.angle for corner in reading.corners), key=lambda angle: angle.u)
+            name = "least certain corner"
+        found.append(Budget(name, "°", reading.budget, number.dof))
     if reading.widths:
         middle = reading.widths[len(reading.widths) // 2]
         if middle.budget:
