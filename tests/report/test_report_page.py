@@ -96,8 +96,17 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.texts).split())
 
 
-def four_sleds(log):
-    """Inside, outside, can't tell, and one whose file is not known; named against their order."""
+@pytest.fixture(scope="module")
+def five_sleds(tmp_path_factory):
+    """The report on sleds inside, outside, can't tell and not known, named against their order; one with a photo."""
+    folder = tmp_path_factory.mktemp("five")
+    with Log.open(folder / "log", create=True) as log:
+        _fill(log)
+        attach_photo(log, folder, "D outside", days=3)
+        return report_page(log)
+
+
+def _fill(log):
     log.attach(draft("A inside", 0.1 * TOLERANCE_DEG))
     log.attach(draft("B without a file", 0.05, sled_text=None))
     log.attach(draft("C cannot tell", 1.0 * TOLERANCE_DEG))
@@ -105,9 +114,8 @@ def four_sleds(log):
     log.attach(draft("E further outside", -8 * TOLERANCE_DEG))
 
 
-def test_worst_come_first(log):
-    four_sleds(log)
-    text = Page(report_page(log)).text
+def test_worst_come_first(five_sleds):
+    text = Page(five_sleds).text
     names = ["E further outside", "D outside", "C cannot tell", "B without a file", "A inside"]
     overview = text[text.index("worst first") : text.index("Before you reach")]
     assert sorted(names, key=overview.index) == names
@@ -180,10 +188,8 @@ def test_a_name_stays_a_name(log, tmp_path):
     assert "default-src 'none'" in html
 
 
-def test_the_page_needs_nothing_beside_it(log, tmp_path):
-    four_sleds(log)
-    attach_photo(log, tmp_path)
-    html = report_page(log)
+def test_the_page_needs_nothing_beside_it(five_sleds):
+    html = five_sleds
     page = Page(html)
     targets = [found.get(key) for _, found in page.elements for key in ("href", "src", "xlink:href", "data", "srcset")]
     assert {target.split(":")[0][:1] for target in targets if target} == {"#", "d"}
@@ -196,10 +202,8 @@ def test_the_page_needs_nothing_beside_it(log, tmp_path):
     assert page.all("script") == []
 
 
-def test_structure_and_words_for_pictures(log, tmp_path):
-    four_sleds(log)
-    attach_photo(log, tmp_path, days=3)
-    page = Page(report_page(log))
+def test_structure_and_words_for_pictures(five_sleds):
+    page = Page(five_sleds)
     assert page.all("html")[0]["lang"] == "en"
     assert len(page.all("h1")) == len(page.all("main")) == len(page.all("title")) == 1
     levels = [int(name[1]) for name, _ in page.elements if re.fullmatch("h[1-6]", name)]
@@ -256,6 +260,17 @@ def test_a_photo_without_places_is_shown_plain(log, tmp_path):
     (image,) = Page(report_page(log)).all("img")
     assert image["alt"].endswith("without marks")
     assert (image["width"], image["height"]) == ("800", "600")
+
+
+def test_a_slot_is_listed_with_its_width(log, tmp_path):
+    """A kerf measured for the blade's sake stands in the history and leaves the verdict alone."""
+    log.attach(draft("Alder Lane", 0.0))
+    width = {"at_mm": 50.0, "value": 2.85, "u": 0.01, "dof": None}
+    slot = {"schema": 1, "status": "measured", "piece": "slot", "width_mm": [width], "flags": []}
+    attach_photo(log, tmp_path, days=1, reading=slot)
+    text = Page(report_page(log)).text
+    assert "Inside the tolerance" in text
+    assert "slot 2.85 ± 0.02 mm" in text
 
 
 def test_budget_of_a_strip_is_that_of_its_fence_error(log, tmp_path):
@@ -383,7 +398,8 @@ def run(capsys, *args):
 
 
 def test_command_writes_one_file(log, tmp_path, capsys, monkeypatch):
-    four_sleds(log)
+    log.attach(draft("C cannot tell", 1.0 * TOLERANCE_DEG))
+    log.attach(draft("D outside", 3 * TOLERANCE_DEG))
     monkeypatch.chdir(tmp_path)
     assert run(capsys, "log") == (0, "Wrote report.html.\n", "")
     assert Path("report.html").read_text("utf-8").startswith("<!DOCTYPE html>")
@@ -404,7 +420,7 @@ def test_command_writes_one_file(log, tmp_path, capsys, monkeypatch):
     ],
 )
 def test_errors_are_one_sentence(log, tmp_path, capsys, monkeypatch, args, says):
-    four_sleds(log)
+    log.attach(draft("A inside", 0.1 * TOLERANCE_DEG))
     monkeypatch.chdir(tmp_path)
     before = sorted(tmp_path.rglob("*.*"))
     code, out, err = run(capsys, *args)
@@ -414,11 +430,10 @@ def test_errors_are_one_sentence(log, tmp_path, capsys, monkeypatch, args, says)
     assert sorted(tmp_path.rglob("*.*")) == before
 
 
-def test_an_empty_log_says_what_to_do(log, tmp_path, capsys):
+def test_an_empty_log_says_what_to_do(log, capsys):
     code, _, err = run(capsys, str(log.folder))
     assert code == 2
     assert "has no entry yet" in err
-    del tmp_path
 
 
 def test_only_the_newest_photo_shows_the_move(log, tmp_path):

@@ -19,7 +19,7 @@ from visioncheck.photo.load import load_photo
 from visioncheck.report.budget import Budget
 from visioncheck.report.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
 from visioncheck.report.from_json import budget_of, flags_of, quantity_of, reading_of
-from visioncheck.report.lines import size_words
+from visioncheck.report.lines import length, size_words
 from visioncheck.report.pages import render_page
 from visioncheck.report.settle import how_to_settle
 from visioncheck.report.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
@@ -35,6 +35,7 @@ _PHOTOS_A_SLED = 4
 _MOST_ROWS = 60
 _MOST_POINTS = 300
 _MOST_ADJUSTMENTS = 12
+_SLOTS = ("slot", "gap")
 
 _WORST_FIRST: tuple[Tone, ...] = ("outside", "open", "unknown", "inside")
 _STATES = {
@@ -344,4 +345,9 @@ def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     size = quantity_of(entry.reading.get("fence_error_size_deg"), "deg")
     if size is not None:
         return size_words(size), "either way"
+    widths = entry.reading.get("width_mm")
+    if entry.reading.get("piece") in _SLOTS and isinstance(widths, list) and widths:
+        # measured for the blade's sake, not for the fence's
+        width = quantity_of(widths[len(widths) // 2], "mm")
+        return str(entry.reading["piece"]), length(width, sled.units if sled else "mm") if width else ""
     return "none", ""
