@@ -119,6 +119,20 @@ def test_a_changed_sled_file_or_rig_file_or_photo_is_measured_again(log, job):
     assert settled(log, job) is None
 
 
+def test_a_sled_file_from_the_log_is_no_change(log, job):
+    """The log keeps the newest description; older photos were read by an older one, rightly."""
+    list(measure(log, [job], KNOWN, run_as(good(job))))
+    newer = {**SLEDS, "Long sled": SledFile(SLED, "as it is since the spring")}
+    assert settled(log, job, replace(KNOWN, sleds=newer, kept=frozenset({"Long sled"}))) == "as before"
+
+
+def test_the_only_sled_given_does_not_take_another_sleds_photo(log, job):
+    list(measure(log, [job], KNOWN, run_as(good(job))))
+    left, (result,) = settle(log, [replace(job, sled=None)], replace(KNOWN, only="Short sled"))
+    assert left == []
+    assert "it is Long sled's in the log" in result.reading["reason"]
+
+
 def test_a_refusal_is_remembered_until_something_changes(log, job):
     refusal = Finding({"schema": 1, "status": "refused", "reason": "blur", "flags": ["blur"]})
     (result,) = measure(log, [job], KNOWN, run_as(refusal))

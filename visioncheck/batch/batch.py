@@ -174,14 +174,18 @@ def _before(log: Log, job: Job, known: Known) -> Result | None:
         return None if reading is None else Result(job, "refused", reading, job.sled)
     if entry.reading["status"] == "refused":
         return Result(job, "withdrawn", entry.reading, entry.sled, entry.id)
+    if _sled_now(entry, job, known) is None and known.only not in {None, entry.sled}:
+        said = f"it is {entry.sled}'s in the log (entry {short(entry.id)}), and only --sled says {known.only}'s"
+        return _refused(job, UserError(f"{job.label}: {said}; name its sled by a sub-folder or a manifest."))
     return Result(job, "as before", entry.reading, entry.sled, entry.id) if _stands(entry, job, known) else None
 
 
 def _stands(entry: Entry, job: Job, known: Known) -> bool:
     """Whether measuring again would use the same sled, rig and words; what is not said now is as it was said then."""
     reading = entry.reading
-    sled = job.sled or known.tags.get(reading.get("tag", -1)) or known.only or entry.sled
-    file = known.sleds.get(sled)
+    sled = _sled_now(entry, job, known) or entry.sled
+    # a file that the log kept later may describe the sled as it became after this photo
+    file = None if sled in known.kept else known.sleds.get(sled)
     rigs = list(known.rigs) if job.rig is None else [job.rig]
     return (
         entry.sled == sled
@@ -193,6 +197,11 @@ def _stands(entry: Entry, job: Job, known: Known) -> bool:
         and job.adjusted in {"", entry.adjusted}
         and job.time in {None, entry.time}
     )
+
+
+def _sled_now(entry: Entry, job: Job, known: Known) -> str | None:
+    """Name the sled as the manifest, the sub-folder or the tag on the piece tell it now."""
+    return job.sled or known.tags.get(entry.reading.get("tag", -1))
 
 
 def _key(job: Job, known: Known) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
@@ -75,12 +75,15 @@ class Known:
         By file name.
     only : str or None
         The sled of every photo of which nothing else tells it.
+    kept : frozenset of str
+        Sleds whose file is not given but taken from the log.
     """
 
     sleds: Mapping[str, SledFile]
     tags: Mapping[int, str]
     rigs: Mapping[str, RigFile]
     only: str | None = None
+    kept: frozenset[str] = frozenset()
 
 
 def plain(name: str) -> str:
@@ -185,7 +188,7 @@ def manifest_jobs(manifest: Path, known: Known, told: Told, person: str) -> tupl
             raise UserError(f"{manifest}, line {number}: {problem}") from None
     if not jobs:
         raise UserError(f"{manifest} lists no photos; write one a line below the heading 'photo'")
-    return jobs, Known(sleds, known.tags, rigs, known.only)
+    return jobs, replace(known, sleds=sleds, rigs=rigs)
 
 
 def _rows(manifest: Path) -> Iterator[tuple[int, dict[str, str]]]:

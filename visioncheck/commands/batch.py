@@ -104,9 +104,9 @@ def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     from visioncheck.keep import sled_in_log
 
     given = read_sleds(sleds)
-    kept = {name: sled_in_log(log, name) for name in log.sleds() if name not in given}
+    kept = {name: file for name in log.sleds() if name not in given and (file := sled_in_log(log, name))}
     only = next(iter(given)) if len(given) == 1 else None
-    return Known({**given, **{name: file for name, file in kept.items() if file}}, log.tags(), read_rigs(rigs), only)
+    return Known({**given, **kept}, log.tags(), read_rigs(rigs), only, frozenset(kept))
 
 
 def _jobs(source: Path, log: Log, known: Known, told: Told, person: str) -> tuple[list[Job], Known]:
