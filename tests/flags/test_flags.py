@@ -1,0 +1,301 @@
+"""Every flag is raised by a picture, said in text, JSON and picture alike, and the truth lies within what is stated."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+import visioncheck.report.picture
+from tests.flags.painted import (
+    OAK,
+    PHOTOS,
+    Picture,
+    again,
+    angles_of,
+    coded,
+    lay,
+    photo,
+    rectangle,
+    sawn,
+    stick_tag,
+    tilted,
+)
+from visioncheck.camera.rig import load_rig
+from visioncheck.cli import main
+from visioncheck.flags import FLAGS, flag
+from visioncheck.measure import measure_photo
+from visioncheck.photo.light import linear_light
+from visioncheck.quantity import Quantity
+from visioncheck.report.as_json import reading_json
+from visioncheck.report.lines import reading_lines
+from visioncheck.report.picture import draw_reading
+
+pytestmark = pytest.mark.photos
+
+CORNERS = rectangle()
+THIN = Quantity(2.0, 0.3, "mm")
+PALE = np.array([0.62, 0.66, 0.70])
+"""Linear light, BGR, of the sheet's white."""
+
+
+@dataclass(frozen=True)
+class Doubtful:
+    """A picture that raises a flag: its piece's true corners, and how it is measured."""
+
+    picture: Picture
+    corners_mm: np.ndarray
+    told: dict[str, Any] = field(default_factory=lambda: {"thickness": THIN})
+    with_rig: bool = True
+
+
+def bare() -> Picture:
+    return photo("survey-5")
+
+
+def plain() -> Picture:
+    return lay(bare(), sawn(CORNERS))
+
+
+def blurred() -> Doubtful:
+    return Doubtful(replace(plain(), bgr=cv2.GaussianBlur(plain().bgr, (0, 0), 4.0)), CORNERS)
+
+
+def glare_at(picture: Picture, place_mm, radius_px: float, power: float) -> Picture:
+    x, y = picture.view.to_image(np.array([place_mm], float))[0]
+    rows, columns = np.mgrid[: picture.bgr.shape[0], : picture.bgr.shape[1]].astype(np.float32)
+    shine = power * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * radius_px**2))
+    return replace(picture, bgr=coded(linear_light(picture.bgr) + shine[..., None]))
+
+
+def glare_beside_the_piece() -> Doubtful:
+    return Doubtful(glare_at(plain(), (30.0, 60.0), 150, 1.5), CORNERS)
+
+
+def faint_and_noisy() -> Doubtful:
+    picture = lay(bare(), sawn(CORNERS), colour=tuple(0.7 * PALE + 0.3 * np.array(OAK)))
+    light = linear_light(picture.bgr)
+    noise = 0.2 * light * np.random.default_rng(0).normal(size=light.shape)
+    return Doubtful(replace(picture, bgr=coded(light + noise)), CORNERS)
+
+
+def short() -> Doubtful:
+    corners = rectangle((60.0, 21.0))
+    return Doubtful(lay(bare(), sawn(corners)), corners, {"thickness": THIN, "piece": "corner"})
+
+
+def curved() -> Doubtful:
+    return Doubtful(lay(bare(), sawn(CORNERS, bow_mm=(0.5, 0.0, 0.0, 0.0))), CORNERS)
+
+
+def torn() -> Doubtful:
+    return Doubtful(lay(bare(), sawn(CORNERS, torn=(0, 0.5, 0.6))), CORNERS)
+
+
+def little_of_the_band() -> Doubtful:
+    view = bare().view
+    free = np.zeros(plain().bgr.shape[:2], np.uint8)
+    corners = view.to_image(np.array([[20.0, 60.0], [190.0, 60.0], [190.0, 235.0], [20.0, 235.0]]))
+    cv2.fillConvexPoly(free, corners.astype(np.int32), 1)
+    return Doubtful(replace(plain(), bgr=np.where(free[..., None] > 0, plain().bgr, np.uint8(200))), CORNERS)
+
+
+def steep() -> Doubtful:
+    picture = again(bare(), tilted(bare().view, 40))
+    corners = rectangle((90.0, 60.0))
+    return Doubtful(lay(picture, sawn(corners)), corners)
+
+
+def lifted() -> Doubtful:
+    def wave(places_mm):
+        return 0.2 * np.sin(places_mm[:, 0] / 60 + 1) * np.cos(places_mm[:, 1] / 70 + 2)
+
+    return Doubtful(lay(again(bare(), tilted(bare().view, 12), wave), sawn(CORNERS)), CORNERS)
+
+
+def zoomed() -> Doubtful:
+    lens = bare().view.lens
+    terms = lens.terms * np.array([1.05, 1, 1, 1, 1, 1, 1, 1])
+    return Doubtful(lay(again(bare(), tilted(bare().view, 12, lens.with_terms(terms))), sawn(CORNERS)), CORNERS)
+
+
+def thickness_not_told() -> Doubtful:
+    return Doubtful(plain(), CORNERS, {})
+
+
+def tag_of_another_thickness() -> Doubtful:
+    return Doubtful(stick_tag(plain(), 222, CORNERS, 0), CORNERS, {"thickness": Quantity(12.0, 0.3, "mm")})
+
+
+def no_panel() -> Doubtful:
+    corners = rectangle(angles_deg=(90.3, 89.8, 90.4))
+    told = {"thickness": THIN, "piece": "panel", "fence_edge": "top"}
+    return Doubtful(lay(bare(), sawn(corners)), corners, told)
+
+
+def unsurveyed() -> Doubtful:
+    corners = rectangle(turn_deg=60.0)
+    return Doubtful(lay(bare(), sawn(corners)), corners, with_rig=False)
+
+
+def thick_without_a_side_face() -> Doubtful:
+    picture = again(bare(), tilted(bare().view, 22))
+    corners = rectangle((80.0, 60.0), turn_deg=0.0)
+    return Doubtful(lay(picture, sawn(corners), 20.0), corners, {"thickness": Quantity(20.0, 0.3, "mm")})
+
+
+DOUBTFUL: dict[str, Callable[[], Doubtful]] = {
+    "blur": blurred,
+    "glare": glare_beside_the_piece,
+    "low-contrast": faint_and_noisy,
+    "short-edge": short,
+    "curved-edge": curved,
+    "torn-edge": torn,
+    "few-points": little_of_the_band,
+    "tilt": steep,
+    "sheet-lifted": lifted,
+    "lens-moved": zoomed,
+    "thickness-doubtful": thickness_not_told,
+    "tag-contradicts": tag_of_another_thickness,
+    "closure": no_panel,
+    "no-rig": unsurveyed,
+    "arris-doubtful": thick_without_a_side_face,
+}
+
+
+@pytest.fixture(scope="module")
+def rig(rig_file):
+    return load_rig(rig_file)
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    """Every axes that a picture is drawn on."""
+    made, make = [], visioncheck.report.picture._axes
+    monkeypatch.setattr(visioncheck.report.picture, "_axes", lambda *how: made.append(make(*how)) or made[-1])
+    return made
+
+
+@pytest.mark.parametrize("code", DOUBTFUL)
+def test_a_doubt_is_said_everywhere_and_the_truth_is_within_the_interval(code, rig, tmp_path, drawn):
+    case = DOUBTFUL[code]()
+    path = case.picture.save(tmp_path / f"{code}.jpg")
+    measured = measure_photo(path, rig if case.with_rig else None, **case.told)
+    reading = measured.reading
+    assert code in reading.flags
+    assert code in reading_json(reading)["flags"]
+    assert f"{flag(code).sentence} {flag(code).remedy}" in {line.text for line in reading_lines(reading)}
+    draw_reading(measured.photo, reading, None, tmp_path / "out.png")
+    assert any(flag(code).sentence in text.get_text() for text in drawn[0].texts)
+    truth = angles_of(case.corners_mm)
+    for corner in reading.corners:
+        true = truth[np.argmin(np.linalg.norm(case.corners_mm - corner.at_mm, axis=1))]
+        assert abs(corner.angle.value - true) <= corner.angle.expanded()
+
+
+@pytest.mark.parametrize("name", ["corner-1", "corner-2", "panel-2", "strip-1"])
+def test_ordinary_photos_raise_none(name, rig):
+    told = json.loads((PHOTOS / f"{name}.truth.json").read_text())["truth"]
+    thickness = None if told.get("tag") else Quantity(told["thickness_mm"], 0.3, "mm")
+    assert measure_photo(PHOTOS / f"{name}.jpg", rig, thickness).reading.flags == ()
+
+
+def no_sheet() -> Picture:
+    return replace(plain(), bgr=np.full_like(plain().bgr, 120))
+
+
+def mirrored() -> Picture:
+    return replace(plain(), bgr=plain().bgr[:, ::-1])
+
+
+def two_pieces() -> Picture:
+    first = lay(bare(), sawn(rectangle((60.0, 50.0), (105.0, 100.0))))
+    return lay(first, sawn(rectangle((60.0, 50.0), (105.0, 190.0))))
+
+
+def cut_by_the_frame() -> Picture:
+    view = tilted(bare().view, 0)
+    aside = again(bare(), replace(view, translation_mm=view.translation_mm + np.array([165.0, 0.0, 0.0])))
+    return lay(aside, sawn(rectangle((90.0, 70.0), (105.0, 200.0), 0.0)))
+
+
+def over_the_sheets_edge() -> Picture:
+    return lay(bare(), sawn(rectangle(centre_mm=(175.0, 148.5))))
+
+
+def burnt_out() -> Picture:
+    return glare_at(plain(), (105.0, 148.5), 700, 2.5)
+
+
+def glare_on_an_edge() -> Picture:
+    return glare_at(plain(), CORNERS[:2].mean(axis=0), 250, 3.0)
+
+
+def of_another_phone() -> Picture:
+    from PIL import Image
+
+    exif = Image.Exif()
+    exif.load(bare().exif)
+    exif[0x0110] = "Otter 3"
+    return replace(plain(), exif=exif.tobytes())
+
+
+def narrow_slot() -> Picture:
+    """A dark cut of 0.3 mm into a piece's side."""
+    a, b, c, d = rectangle(turn_deg=0.0)
+    place, depth = (a + b) / 2, 0.6 * (d - a)
+    half = 0.15 * (b - a) / np.linalg.norm(b - a)
+    slot = np.array([place - half, place - half + depth, place + half + depth, place + half])
+    return lay(lay(bare(), np.array([a, b, c, d])), slot, colour=(0.01, 0.01, 0.01))
+
+
+def melts_into_a_stain() -> Picture:
+    """One side of the piece runs out over 12 mm, as a stain's or a rounding's does."""
+    a, b, c, d = corners = rectangle(turn_deg=0.0)
+    picture = lay(bare(), sawn(corners))
+    for step in range(24):
+        reach = (6 - 0.5 * step) * (b - a) / np.linalg.norm(b - a)
+        colour = tuple(PALE + (np.array(OAK) - PALE) * step / 23)
+        picture = lay(picture, np.array([a, b + reach, c + reach, d]), colour=colour)
+    return picture
+
+
+SLOT = ("--piece", "slot")
+REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
+    "no sheet": ("no-target", no_sheet, "no printed target", ()),
+    "mirrored": ("mirrored", mirrored, "mirrored", ()),
+    "bare sheet": ("no-piece", bare, "no four-sided workpiece", ()),
+    "two pieces": ("two-pieces", two_pieces, "two pieces", ()),
+    "cut off": ("cut-off", cut_by_the_frame, "cut off", ()),
+    "off the sheet": ("off-sheet", over_the_sheets_edge, "over the sheet's edge", ()),
+    "burnt out": ("glare", burnt_out, "burnt out white", ()),
+    "edge in glare": ("glare", glare_on_an_edge, "lost in the glare", ()),
+    "another phone": ("other-rig", of_another_phone, "Otter 3", ()),
+    "no slot": ("no-slot", plain, "no", SLOT),
+    "narrow slot": ("narrow-slot", narrow_slot, "too narrow", SLOT),
+    "melting edge": ("low-contrast", melts_into_a_stain, "hardly differs", ()),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_a_photo_that_cannot_be_measured_is_refused_for_the_true_reason(name, rig_file, tmp_path, capsys):
+    code, make, said, also = REFUSED[name]
+    path = make().save(tmp_path / "photo.jpg")
+    capsys.readouterr()
+    options = ["--rig", str(rig_file), "--thickness", "2mm", "--json", "--picture", str(tmp_path / "out.png"), *also]
+    assert main(["measure", str(path), *options]) == 2
+    told = capsys.readouterr()
+    found = json.loads(told.out)
+    assert (found["status"], found["flags"]) == ("refused", [code])
+    assert said in found["reason"]
+    assert told.err == f"visioncheck: {found['reason']}\n"
+    assert not (tmp_path / "out.png").exists()
+
+
+def test_every_flag_has_its_picture():
+    assert set(DOUBTFUL) | {refusal[0] for refusal in REFUSED.values()} == set(FLAGS)
