@@ -63,7 +63,11 @@ def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
     reading = measure_photo(PHOTOS / "panel-2.jpg", rig).reading
     seen = measure._see(PHOTOS / "panel-2.jpg", rig, None)
     doubtful = Quantity(reading.fence_error.value, 2 * reading.fence_error.u, "deg")
-    budget = measure._panel_budget(seen.shape, reading.panel, [1, 2, 3, 0], doubtful)
+    # the corners in the order cut, from the edge cut first on towards the second
+    step = (reading.cut_edge - reading.fence_edge) % 4
+    edges = [(reading.fence_edge + step * k) % 4 for k in range(5)]
+    corners = [max(pair) if set(pair) != {0, 3} else 0 for pair in zip(edges, edges[1:], strict=False)]
+    budget = measure._panel_budget(seen.shape, reading.panel, corners, doubtful)
     assert added(budget) == pytest.approx(doubtful.u, rel=1e-3)
     assert budget["order of cuts"] > reading.fence_error.u
 
