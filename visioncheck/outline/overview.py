@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.photo.light import linear_light
-from visioncheck.photo.load import Photo
+from visioncheck.photo.load import QUARTER, Photo
 from visioncheck.points.model import TargetPoints
 from visioncheck.target.layout import layout_of
 
 Array = NDArray[np.float64]
 
 PIXELS_PER_MM = 2.0
-_REDUCTION = 4
 _MARGIN_MM = 3.0
 """Kept away from the pages' edges, where the bench shines in; the margin is unprinted and 6 mm wide."""
 _DARK_FLOOR = 0.012
@@ -76,7 +75,7 @@ def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
     low = np.concatenate(pages).min(axis=0)
     high = np.concatenate(pages).max(axis=0)
     width, height = np.ceil((high - low) * PIXELS_PER_MM).astype(int) + 1
-    colour = _warp(photo.bgr, view, low, int(width), int(height))
+    colour = _warp(photo.quarter, view, low, int(width), int(height))
     drawn = [((page - low) * PIXELS_PER_MM).astype(np.float32) for page in pages]
     on_sheet = np.zeros((height, width), bool)
     for page in drawn:
@@ -103,18 +102,17 @@ def _well_inside(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     return cv2.erode(mask, np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
 
 
-def _warp(bgr: NDArray[np.uint8], view: View, low: Array, width: int, height: int) -> NDArray[np.uint8]:
-    small = cv2.resize(bgr, None, fx=1 / _REDUCTION, fy=1 / _REDUCTION, interpolation=cv2.INTER_AREA)
+def _warp(quarter: NDArray[np.uint8], view: View, low: Array, width: int, height: int) -> NDArray[np.uint8]:
     # the map is smooth: worked out on a coarse grid, then interpolated
     step = 16
     columns = np.arange(0, width + step, step)
     rows = np.arange(0, height + step, step)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
     pixels = view.to_image(low + grid / PIXELS_PER_MM)
-    coarse = ((pixels + 0.5) / _REDUCTION - 0.5).reshape(len(rows), len(columns), 2).astype(np.float32)
+    coarse = ((pixels + 0.5) / QUARTER - 0.5).reshape(len(rows), len(columns), 2).astype(np.float32)
     fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
     fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
-    seen = cv2.remap(small, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    seen = cv2.remap(quarter, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(seen)
 
 

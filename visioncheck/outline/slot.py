@@ -1,4 +1,4 @@
-"""Find a saw slot, or the gap between two butted halves: the one long dark line across the work."""
+"""Find a saw slot, or the gap between two butted halves: the one long straight line across the work that is no wood."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck.camera.lens import BLUE, GREEN, RED
 from visioncheck.camera.view import View
 from visioncheck.edges.strip import Guide
 from visioncheck.photo.light import linear_light
@@ -19,7 +20,10 @@ _FLOOR = 0.004
 """Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
 _WIDEST_MM = 24.0
 _DARKER = 1.0
-"""A slot is darker than what lies beside it by at least this (natural log: nearly three times)."""
+"""A slot is darker than what lies beside it by at least this (natural log: nearly three times) ..."""
+_BLUER = 0.5
+"""... or, where the paper shows through, bluer: log(blue/red) above the wood's by at least this."""
+_MOST = 3.0
 _INNER_MM = 1.5
 _LEAST_LENGTH_MM = 15.0
 _LONG = 4.0
@@ -32,14 +36,14 @@ _ANGLES_DEG = np.arange(0.0, 180.0, 1.0)
 
 @dataclass(frozen=True)
 class Band:
-    """A dark band, rough: its middle line on the plane of the paper, and where its two sides lie beside that line.
+    """A band that is no wood, rough: its middle line on the plane of the paper, and its two sides beside that line.
 
     Attributes
     ----------
     line : Guide
         From one end of the band to the other.
     low_mm, high_mm : float
-        Offsets of the dark band's sides from the line, along its normal.
+        Offsets of the band's sides from the line, along its normal.
     """
 
     line: Guide
@@ -56,18 +60,19 @@ class Band:
 class _Patch:
     """The work from above on the plane of the paper, `_PITCH_MM` a pixel.
 
-    `dark` says how much darker (natural log) a place is than its surroundings, `inside` where the work is.
+    `strange` says how far a place is from being wood like its surroundings (from 1 on it counts), `inside` where the
+    work is.
     """
 
-    dark: Array
+    strange: Array
     inside: NDArray[np.uint8]
     corner_mm: Array
 
 
 def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...] = ()) -> Band | None:
-    """Find the longest straight line that is far darker than the wood on both sides of it.
+    """Find the longest straight line that is far darker or bluer than the wood on both sides of it.
 
-    The direction is found by adding up darkness along straight lines (J. Radon, 1917), so that a thin gap or one
+    The direction is found by adding up strangeness along straight lines (J. Radon, 1917), so that a thin gap or one
     crossed by chips is found as well.
 
     Parameters
@@ -85,11 +90,11 @@ def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: 
         None where no such line is seen.
     """
     patch = _look(bgr, view, region_mm, covered_mm)
-    rows, columns = np.nonzero(patch.dark > _DARKER)
+    rows, columns = np.nonzero(patch.strange > 1)
     if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
         return None
     points = np.column_stack([columns, rows]).astype(np.float64) * _PITCH_MM
-    along = _direction(points, np.minimum(patch.dark[rows, columns], 3 * _DARKER))
+    along = _direction(points, np.minimum(patch.strange[rows, columns], _MOST))
     if along is None:
         return None
     band = _measure(patch, points, *along)
@@ -108,19 +113,27 @@ def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tupl
     coarse = view.to_image(low + grid * _PITCH_MM).reshape(len(rows), len(columns), 2).astype(np.float32)
     fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
     fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
-    smooth = cv2.blur(bgr[..., 1], (2, 2))
+    smooth = cv2.blur(bgr, (2, 2))
     seen = cv2.remap(smooth, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     log = np.log(linear_light(np.asarray(seen, np.uint8)) + _FLOOR)
-    inside = _drawn([region_mm], low, log.shape).astype(bool)
+    inside = _drawn([region_mm], low, log.shape[:2]).astype(bool)
     # a little in, so that the shadow beside the work is no part of it
     margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
     inside = cv2.erode(inside.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
+    darker = _narrow(-log[..., GREEN], inside) / _DARKER
+    bluer = _narrow(log[..., BLUE] - log[..., RED], inside) / _BLUER
+    strange = np.maximum(darker, bluer)
+    strange[~inside] = 0
+    strange[_drawn(list(covered_mm), low, strange.shape) > 0] = 0
+    return _Patch(np.asarray(strange, np.float64), inside.astype(np.uint8), low)
+
+
+def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How far narrow things stand out above what is wider than `_WIDEST_MM`."""
     size = 2 * round(_WIDEST_MM / 2 / _PITCH_MM) + 1
-    filled = np.where(inside, log, log[inside].min() if inside.any() else 0.0).astype(np.float32)
-    dark = cv2.morphologyEx(filled, cv2.MORPH_BLACKHAT, np.ones((size, size), np.uint8))
-    dark[~inside] = 0
-    dark[_drawn(list(covered_mm), low, log.shape) > 0] = 0
-    return _Patch(np.asarray(dark, np.float64), inside.astype(np.uint8), low)
+    least = values[inside].min() if inside.any() else 0.0
+    filled = np.where(inside, values, least).astype(np.float32)
+    return np.asarray(cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, np.ones((size, size), np.uint8)))
 
 
 def _drawn(polygons: list[Array], low: Array, shape: tuple[int, ...]) -> NDArray[np.uint8]:
@@ -132,7 +145,7 @@ def _drawn(polygons: list[Array], low: Array, shape: tuple[int, ...]) -> NDArray
 
 
 def _direction(points: Array, weights: Array) -> tuple[float, float] | None:
-    """Angle, rad, and offset, mm, of the straight line with the most darkness on it."""
+    """Angle, rad, and offset, mm, of the straight line with the most strangeness on it."""
     best, found = 0.0, None
     for angle in np.radians(_ANGLES_DEG):
         rho = points @ np.array([-np.sin(angle), np.cos(angle)])
@@ -145,7 +158,7 @@ def _direction(points: Array, weights: Array) -> tuple[float, float] | None:
 
 
 def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> Band | None:
-    """Follow the line: its ends, its direction to a fraction of a degree, and the sides of the dark band."""
+    """Follow the line: its ends, its direction to a fraction of a degree, and the sides of the band."""
     for reach in (2.0, 1.0, 0.6):
         along = np.array([np.cos(angle), np.sin(angle)])
         normal = np.array([-along[1], along[0]])
@@ -186,19 +199,19 @@ def _run(at: Array) -> tuple[float, float]:
 def _sides(
     patch: _Patch, along: Array, normal: Array, rho: float, ends: tuple[float, float]
 ) -> tuple[float, float] | None:
-    """Where the median darkness across the band falls to half of its middle's."""
+    """Where the median strangeness across the band falls below 1 or half of its middle's."""
     length = ends[1] - ends[0]
     at = np.linspace(ends[0] + 0.1 * length, ends[1] - 0.1 * length, 200)
     offsets = np.arange(-_WIDEST_MM, _WIDEST_MM + 0.05, 0.1)
     places = at[:, None, None] * along + (rho + offsets[None, :, None]) * normal
     where = (places / _PITCH_MM).astype(np.float32)
-    seen = cv2.remap(patch.dark.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
+    seen = cv2.remap(patch.strange.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
     profile = np.median(seen, axis=0)
     middle = len(offsets) // 2
     top = float(profile[middle - 5 : middle + 6].max())
-    if top < _DARKER:
+    if top < 1:
         return None
-    deep = profile > 0.5 * top
+    deep = profile > min(1.0, 0.5 * top)
     start = middle - 5 + int(np.argmax(profile[middle - 5 : middle + 6]))
     low, high = start, start
     while low > 0 and deep[low - 1]:

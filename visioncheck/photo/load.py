@@ -7,6 +7,7 @@ import io
 import re
 import warnings
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 MOST_PIXELS = 100_000_000
 MOST_BYTES = 300 * 2**20
 LEAST_SIDE_PX = 200
+QUARTER = 4
 
 # Exif 2.32 (JEITA CP-3451), tables 4 and 8
 _MAKE, _MODEL, _ORIENTATION, _DATE, _EXIF_IFD = 0x010F, 0x0110, 0x0112, 0x0132, 0x8769
@@ -63,6 +65,23 @@ class Photo:
     bgr: NDArray[np.uint8]
     exif: Exif
     sha256: str
+
+    @cached_property
+    def quarter(self) -> NDArray[np.uint8]:
+        """The picture at a quarter of its size, each pixel the mean of 4 x 4 whole ones; made once for all searches.
+
+        Its pixel (x, y) has its centre at (4 x + 1.5, 4 y + 1.5) of the picture.
+        """
+        return reduced(self.bgr, QUARTER)
+
+
+def reduced(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+    """Shrink a picture by a whole number: each small pixel is the mean of whole ones, what is left over is cut off."""
+    import cv2
+
+    height, width = (side // times for side in picture.shape[:2])
+    whole = picture[: height * times, : width * times]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def load_photo(path: Path) -> Photo:
