@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import re
 from collections import Counter
 from dataclasses import replace
@@ -315,7 +316,7 @@ def test_a_reading_from_elsewhere_is_no_trouble(log, signed):
     sled = parse_sled(ALDER, "")
     for k, (key, value) in enumerate(itertools.product(keys, junk)):
         entry = log.attach(draft("Alder Lane", 0, k / 24, reading=whole | {key: value}))
-        facts = replace(_facts(log, "Alder Lane"), entries=(entry,), newest=entry if signed else None)
+        facts = replace(_facts(log, "Alder Lane"), standing=(entry,), newest=entry if signed else None)
         verdict = _verdict(facts)
         assert _todo(facts, verdict)
         _budget(entry)
@@ -444,3 +445,16 @@ def test_only_the_newest_photo_shows_the_move(log, tmp_path):
     assert correct(corner_piece().fence_error, parse_sled(ALDER, "")).advice == "move it"
     assert "an arrow at its right end points back" in new["alt"]
     assert "arrow" not in old["alt"]
+    refused = {"schema": 1, "status": "refused", "reason": "blurred", "flags": []}
+    log.attach(draft("Alder Lane", 0, 2, reading=refused, adjusted="1 turn"))
+    assert all("arrow" not in image["alt"] for image in Page(report_page(log)).all("img"))
+
+
+def test_typed_readings_without_a_sign_are_told_as_a_size(log, capsys):
+    assert main(["reckon", "--taper", "0.4deg", "--json"]) == 0
+    log.attach(draft("Alder Lane", 0, reading=json.loads(capsys.readouterr().out)))
+    text = Page(report_page(log)).text
+    # the strip of five cuts carries the error four times
+    assert "0.100°" in text
+    assert "either way" in text
+    assert "--wide rear or --wide front" in text

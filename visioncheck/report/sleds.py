@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.cautions import CAUTIONS
 from visioncheck.correction.correct import correct
@@ -26,8 +26,11 @@ from visioncheck.report.verdict import WORDS, Tone, VerdictView, tone_of, verdic
 from visioncheck.units import UnitWorld, format_error
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
+    from visioncheck.quantity import Quantity
 
 # so that the file stays a few MB and the print a few pages, however long the log
 _MOST_PHOTOS = 12
@@ -38,13 +41,7 @@ _MOST_ADJUSTMENTS = 12
 _SLOTS = ("slot", "gap")
 
 _WORST_FIRST: tuple[Tone, ...] = ("outside", "open", "unknown", "inside")
-_STATES = {
-    "none": "",
-    "single": "one reading since the last adjustment",
-    "steady": "steady since the last adjustment",
-    "unsure": "may have moved since the last adjustment",
-    "drifted": "has drifted since the last adjustment",
-}
+_STATES = {"single": "one reading", "steady": "steady", "unsure": "may have moved", "drifted": "has drifted"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +109,7 @@ class _Facts:
     name: str
     sled: Sled | None
     entries: tuple[Entry, ...]
+    standing: tuple[Entry, ...]
     newest: Entry | None
     pending: str
     trend: Trend
@@ -160,7 +158,7 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
 
 def _facts(log: Log, name: str) -> _Facts:
     entries = tuple(log.entries(sled=name))
-    standing = [entry for entry in entries if entry.corrected_by is None]
+    standing = tuple(entry for entry in entries if entry.corrected_by is None)
     with_error = [entry for entry in standing if entry.fence_error is not None]
     newest = with_error[-1] if with_error else None
     after = standing[standing.index(newest) + 1 :] if newest else standing
@@ -168,6 +166,7 @@ def _facts(log: Log, name: str) -> _Facts:
         name=name,
         sled=_newest_sled(log, name),
         entries=entries,
+        standing=standing,
         newest=newest,
         pending="; ".join(entry.adjusted for entry in after if entry.adjusted),
         trend=assess(points_of(entries)),
@@ -191,14 +190,14 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledView:
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
     below += adjustment_words(shown)[-_MOST_ADJUSTMENTS:]
-    photos = [entry for entry in reversed(facts.entries) if entry.photo_sha256 and entry.corrected_by is None]
+    photos = [entry for entry in reversed(facts.standing) if entry.photo_sha256]
     more = len(photos) - most_photos
     newest = facts.newest
     return SledView(
         name=name,
         anchor=anchor,
         verdict=verdict,
-        error=signed_words(newest.fence_error, facts.units) if newest and newest.fence_error else "",
+        error=_newest_error(facts),
         todo=_todo(facts, verdict),
         state=_state(facts),
         basis=_basis(facts),
@@ -225,13 +224,27 @@ def _verdict(facts: _Facts) -> VerdictView:
             lines.append(Line("Before that", signed_words(newest.fence_error, facts.units)))
         return VerdictView("unknown", "Not measured since it was adjusted", tuple(lines))
     if newest is None:
-        last = facts.entries[-1].reading
-        size = quantity_of(last.get("fence_error_size_deg"), "deg")
+        last = facts.standing[-1].reading
+        size = _size(last)
         reason = last.get("reason")
         return verdict_view(None, facts.sled, flags_of(last), size, None if reason is None else str(reason))
     reading = reading_of(newest.reading)
     settle = how_to_settle(reading, facts.sled.tolerance_deg) if reading and facts.sled else None
     return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), settle=settle)
+
+
+def _size(reading: Mapping[str, Any]) -> Quantity | None:
+    """Take the size of an error whose sign is not known, of a photo or of typed readings."""
+    if reading.get("status") == "sign unknown":
+        return quantity_of(reading.get("fence_error_deg"), "deg")
+    return quantity_of(reading.get("fence_error_size_deg"), "deg")
+
+
+def _newest_error(facts: _Facts) -> str:
+    if facts.newest is None or facts.newest.fence_error is None:
+        return "no fence error read yet"
+    error = signed_words(facts.newest.fence_error, facts.units)
+    return f"{error} before that" if facts.pending else error
 
 
 def _todo(facts: _Facts, verdict: VerdictView) -> str:
@@ -251,13 +264,13 @@ def _todo(facts: _Facts, verdict: VerdictView) -> str:
 
 
 def _state(facts: _Facts) -> str:
-    said = _STATES[facts.trend.state]
-    if not any(point.adjusted for point in facts.trend.since[:1]):
-        said = said.replace("the last adjustment", "the first reading").replace(
-            "one reading since the first reading", "one reading so far"
-        )
-    newest = f"Newest reading {date_words(facts.newest.time)}" if facts.newest else ""
-    return "; ".join(part for part in (newest, said) if part)
+    if facts.newest is None:
+        return ""
+    if facts.trend.since[0].adjusted:
+        since = "since the last adjustment"
+    else:
+        since = "so far" if facts.trend.state == "single" else "since the first reading"
+    return f"Newest reading {date_words(facts.newest.time)}; {_STATES[facts.trend.state]} {since}"
 
 
 def _basis(facts: _Facts) -> str:
@@ -302,7 +315,9 @@ def _photo(log: Log, entry: Entry, facts: _Facts) -> PhotoView:
         return PhotoView(missing, caption)
     if photo.sha256 != entry.photo_sha256:
         return PhotoView(missing, caption)
-    correction = correct(error, facts.sled) if error and facts.sled and entry is facts.newest else None
+    # an older photo's arrow would tell to move again what was moved since
+    still = entry is facts.newest and not facts.pending
+    correction = correct(error, facts.sled) if error and facts.sled and still else None
     return photo_view(photo, reading_of(entry.reading), correction, facts.sled, caption)
 
 
@@ -342,7 +357,7 @@ def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     if error is not None:
         ways = format_error(error.value)
         return f"{ways.deg} ± {error.expanded():.3f}°", ways.in_per_ft if sled and sled.units == "in" else ways.mm_per_m
-    size = quantity_of(entry.reading.get("fence_error_size_deg"), "deg")
+    size = _size(entry.reading)
     if size is not None:
         return size_words(size), "either way"
     widths = entry.reading.get("width_mm")
