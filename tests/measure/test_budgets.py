@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import pytest
@@ -66,7 +67,7 @@ def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
     # the corners in the order cut, from the edge cut first on towards the second
     step = (reading.cut_edge - reading.fence_edge) % 4
     edges = [(reading.fence_edge + step * k) % 4 for k in range(5)]
-    corners = [max(pair) if set(pair) != {0, 3} else 0 for pair in zip(edges, edges[1:], strict=False)]
+    corners = [max(pair) if set(pair) != {0, 3} else 0 for pair in itertools.pairwise(edges)]
     budget = measure._panel_budget(seen.shape, reading.panel, corners, doubtful)
     assert added(budget) == pytest.approx(doubtful.u, rel=1e-3)
     assert budget["order of cuts"] > reading.fence_error.u
