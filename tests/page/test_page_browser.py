@@ -78,12 +78,12 @@ _LOOK = r"""() => {
     const contrast = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
     if (contrast < 4.5) wrong.push(`contrast ${contrast.toFixed(1)}: ${words.currentNode.data.trim()}`);
   }
-  const targets = "a.button, button, select, input:not([type=hidden]), summary, .home";
+  const targets = "a.button, button, select, textarea, input:not([type=hidden]), summary, .home";
   for (const element of document.querySelectorAll(targets)) {
     const box = (element.closest("label") || element).getBoundingClientRect();
     if (shown(element) && element.type !== "file" && box.height < 44) wrong.push(`small: ${element.outerHTML}`);
   }
-  for (const element of document.querySelectorAll("input:not([type=hidden]), select"))
+  for (const element of document.querySelectorAll("input:not([type=hidden]), select, textarea"))
     if (!element.labels.length) wrong.push(`no label: ${element.outerHTML}`);
   for (const element of document.querySelectorAll("img"))
     if (!element.alt) wrong.push(`no words: ${element.outerHTML}`);

@@ -49,7 +49,7 @@ def test_typed_reading_is_reckoned_as_the_command_does_and_kept(serve):
     assert "Unplug the saw" in said
     # the next photo is asked for with the move that was made, so that the log does not take it for drift
     moved = phone.get(f"/sled/{SLED_KEY}?after={entry.id}")
-    assert re.search(r'name="adjusted" value="RIGHT end BACK, towards you, [^"]+ anticlockwise"', moved.text)
+    assert re.search(r"<textarea[^>]*>RIGHT end BACK, towards you, [^<]+ anticlockwise</textarea>", moved.text)
     assert "Cut a fresh piece" in words(moved)
     assert phone.get(f"/sled/{SLED_KEY}?after=../x").status == 200
 
@@ -200,6 +200,21 @@ def test_what_is_said_of_a_piece_is_checked_before_the_photo_is_queued(serve, fi
     assert answer.status == 400
     assert "--" not in words(answer)
     assert page.files() == []
+
+
+def test_after_a_refusal_nothing_need_be_said_twice(serve):
+    page = serve(do=do)
+    phone = page.phone()
+    said = {"piece": "strip", "cuts": "5", "thickness": "3/4in", "fence_edge": "left", "adjusted": "half a turn"}
+    job = phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": "none", "note": "quick", **said}).header("location")
+    until(lambda: "Done: quick." in phone.get(job).text)
+    again = re.search(r'href="(/sled/[^"]+)">Take another photo', phone.get(job).text)[1]
+    form = phone.get(again).text
+    assert "half a turn</textarea>" in form
+    assert 'value="strip" checked' in form
+    assert 'value="left" checked' in form
+    for name, value in (("cuts", "5"), ("thickness", "3/4in"), ("note", "quick")):
+        assert f'name="{name}" value="{value}"' in form
 
 
 def test_a_photo_form_without_a_photo_says_so(serve):

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG = "rig", "none"
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
+_EMPTY = dict.fromkeys(("piece", "fence_edge", "thickness", "cuts", "adjusted", "note"), "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
     "survey": "Take the photos that are missing, then finish the survey again.",
@@ -49,20 +50,26 @@ def photo_form(request: Request) -> Response:
         sled_units=sled.sled.units,
         rigs={key: choice.label for key, choice in rigs.items()},
         chosen=chosen,
-        adjusted=_made_move(desk, request),
+        filled=_EMPTY | _filled(desk, request),
         logged=_is_logged(desk.settings.log, sled.sled.name),
         camera=camera_wanted(request),
     )
 
 
-def _made_move(desk: Desk, request: Request) -> str:
-    """What the reading that the user comes from told them to do, for the log to know of it."""
-    entry_id = request.query_params.get("after", "")
+def _filled(desk: Desk, request: Request) -> dict[str, Any]:
+    """What stands in the form at first: what was said with a photo that was refused, or the move just made."""
+    refused = desk.spool.get(request.query_params.get("instead", ""))
+    if refused is not None:
+        return {name: value for name, value in refused.told.items() if value}
+    entry_id = request.query_params.get("after")
+    if entry_id is None:
+        return {}
     try:
         with Log.open(desk.settings.log, readonly=True) as log:
-            return ", ".join(answer_of(log, log.get(entry_id), units_of(request)).act) if entry_id else ""
+            # for the log to know of it, and not to take the move for drift
+            return {"adjusted": ", ".join(answer_of(log, log.get(entry_id), units_of(request)).act)}
     except UserError:
-        return ""
+        return {}
 
 
 def _is_logged(folder: Path, name: str) -> bool:
@@ -152,7 +159,7 @@ def _again(job: Job) -> str:
         return "/survey"
     if job.kind == "turn":
         return f"/turn/{job.told['again']}"
-    return f"/sled/{job.told['sled_key']}"
+    return f"/sled/{job.told['sled_key']}?instead={job.id}"
 
 
 def job_state(request: Request) -> Response:
