@@ -28,7 +28,9 @@ def measure(
     rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="What visioncheck survey wrote.")] = None,
     sled: Annotated[Path | None, typer.Option(metavar="SLED.toml", help="The sled to correct.")] = None,
     thickness: Annotated[str | None, typer.Option(help="Of the piece, where it has no tag: 18mm, 3/4in.")] = None,
-    piece: Annotated[str | None, typer.Option(help="corner, panel or strip; otherwise told by its shape.")] = None,
+    piece: Annotated[
+        str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, or gap.")
+    ] = None,
     fence_edge: Annotated[
         str | None,
         typer.Option(help="Edge (or strip end) at the fence as the picture shows it: top, bottom, left, right."),
@@ -185,7 +187,7 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
         title = f"{sled.name}: {reading.photo}" if sled else reading.photo
         reports = [(title, reading_lines(reading, sled))]
         for each in budgets_of(reading) if budget else ():
-            better = better_lines(each, surveyed=outcome.rig is not None, turned=reading.turned is not None)
+            better = better_lines(each, surveyed=reading.is_surveyed, turned=reading.turned is not None)
             reports.append((f"Standard uncertainty of the {each.name} by source", [*budget_lines(each), *better]))
         for n, (heading, lines) in enumerate(reports):
             # the cautions stand once, below everything
