@@ -6,6 +6,7 @@ import contextlib
 import re
 import socket
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -303,7 +304,7 @@ def upload_head(page, phone, boundary, length):
 
 
 def test_broken_and_slow_uploads_hold_nothing_up_and_leave_nothing(serve, small_bounds):
-    page = serve(do=do, bounds=small_bounds)
+    page = serve(do=do, bounds=replace(small_bounds, whole_s=600.0))
     phone = page.phone()
     boundary, body = multipart({"form": phone.form_token, **SOME}, picture())
     head = upload_head(page, phone, boundary, len(body))
