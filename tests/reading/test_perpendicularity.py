@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,15 @@ def test_between_the_two_bounds(e, bow):
     t = zone_width(Quantity(e, 1e-9, "deg"), Quantity(bow, 1e-9, "mm"), 150.0).mean
     tilt = 150 * abs(math.sin(math.radians(e)))
     assert max(tilt, abs(bow)) * 0.999 - 1e-6 <= t <= tilt + abs(bow) + 1e-6
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5))
+@settings(max_examples=40, deadline=None)
+def test_width_is_that_of_the_curve_itself(e, bow):
+    x = np.linspace(-0.5, 0.5, 20_001)
+    edge = 150 * math.sin(math.radians(e)) * x + bow * (1 - 4 * x**2)
+    found = zone_width(Quantity(e, 1e-12, "deg"), Quantity(bow, 1e-12, "mm"), 150.0).mean
+    assert found == pytest.approx(np.ptp(edge), abs=1e-6)
 
 
 def test_straight_edge():

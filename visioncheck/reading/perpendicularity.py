@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from visioncheck.reading.model import EdgeReading
 
 _RIGHT_ANGLE = 90.0
-_PLACES = np.linspace(-0.5, 0.5, 41)
 _DRAWS = 20_000
 
 
@@ -56,7 +55,8 @@ def zone_width(error: Quantity, bow: Quantity, length_mm: float, level: float = 
 
 
 def _width(error_rad: Floats, bow_mm: Floats, length_mm: float) -> Floats:
-    x = _PLACES[:, None]
-    edge: Floats = length_mm * x * np.sin(error_rad) + bow_mm * (1 - 4 * x**2)
-    width: Floats = edge.max(axis=0) - edge.min(axis=0)
-    return width
+    """Range of ``rise·x + bow·(1 − 4 x²)`` over −1/2 … 1/2: between its ends, or from one of them to its vertex."""
+    rise, bow = np.abs(length_mm * np.sin(error_rad)), np.abs(bow_mm)
+    inside = rise < 4 * bow
+    vertex = bow + np.divide(rise**2, 16 * bow, out=np.zeros_like(rise), where=inside)
+    return np.where(inside, vertex + rise / 2, rise)
