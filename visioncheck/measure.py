@@ -64,7 +64,7 @@ _BOW_MM = 0.15
 _TORN_SHARE = 0.4
 _BELIEVED = 0.3
 _CLOSURE_PROBABILITY = 0.001
-_PANEL_PROBABILITY = 0.01
+_PANEL_PROBABILITY = 0.001
 _STEEP_DEG = 35.0
 _LENS_MOVED = 3.0
 _FEW_POINTS = 40
@@ -102,7 +102,7 @@ def sight(path: Path, rig: Rig | None = None) -> Sighting:
     """
     photo = load_photo(path)
     _same_phone(photo, rig)
-    return Sighting(photo, find_points(photo))
+    return Sighting(photo, find_points(photo, colours=False))
 
 
 def measure_photo(

@@ -14,6 +14,7 @@ from visioncheck.points.model import TargetPoints
 from visioncheck.points.saddle import (
     AMPLITUDE,
     LEVEL,
+    MOST_PX,
     SIGMA_U,
     SIGMA_V,
     TURN_U,
@@ -33,9 +34,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+_BLUE, _GREEN, _RED = range(3)
 _WINDOW = 0.125
 """Half the window's side as a part of the square's: clear of the markers, which begin at 0.15."""
-_MOST_PX = 17
 _FEWEST_POINTS = 20
 _ROUNDS = 5
 _NEIGHBOURS = 11
@@ -54,8 +55,13 @@ class _Sheet:
     agree: int
 
 
-def find_points(photo: Photo) -> TargetPoints:
+def find_points(photo: Photo, *, colours: bool = True) -> TargetPoints:
     """Find every readable saddle point of the photo's sheets, and its piece tags.
+
+    Parameters
+    ----------
+    colours : bool
+        Whether to place the points in blue and red too, as a survey of the lens needs them; NaN if not.
 
     Raises
     ------
@@ -63,18 +69,18 @@ def find_points(photo: Photo) -> TargetPoints:
         ``no-target``: no printed sheet is recognised; ``mirrored``: one is, in the mirrored picture;
         ``few-points``: too few saddle points can be read.
     """
-    green = np.ascontiguousarray(photo.bgr[:, :, 1])
-    seen = find_markers(green)
+    seen = find_markers(photo)
     paper, sheets = _sheets(seen)
     if not sheets:
-        raise _nothing(photo, green)
+        raise _nothing(photo)
     layout = layout_of(paper)
+    green = photo.bgr[:, :, _GREEN]
     found = [read for sheet in sheets if (read := _read_sheet(green, layout, sheet))]
-    return _gather(photo, layout, found, seen)
+    return _gather(photo, layout, found, seen, colours=colours)
 
 
-def _nothing(photo: Photo, green: NDArray[np.uint8]) -> Refusal:
-    mirrored = np.ascontiguousarray(green[:, ::-1])
+def _nothing(photo: Photo) -> Refusal:
+    mirrored = replace(photo, bgr=np.ascontiguousarray(photo.bgr[:, ::-1]))
     if _sheets(find_markers(mirrored))[1]:
         return Refusal(
             f"{photo.path}: the picture is mirrored; switch off mirroring in the camera and photograph it again",
@@ -147,7 +153,7 @@ def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _R
     read = _attempt(green, layout, sheet.number, sheet.map)
     good = _fit_together(layout, read)
     for _ in range(_ROUNDS - 1):
-        if good.sum() < 8 or good.all():
+        if good.sum() < 8:
             break
         degree = 4 if good.sum() >= 60 else 3 if good.sum() >= 25 else 0
         page = layout.saddles_mm[read.index[good]]
@@ -158,7 +164,9 @@ def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _R
         again = again[np.linalg.norm(sheet_map.pixels(layout.saddles_mm[again]) - before, axis=1) > _BETTER_PX]
         if not len(again):
             break
-        retried = _attempt(green, layout, sheet.number, sheet_map, again)
+        terms = read.fits.terms[good]
+        contrast = float(np.median(np.abs(terms[:, AMPLITUDE]) / terms[:, LEVEL]))
+        retried = _attempt(green, layout, sheet.number, sheet_map, again, contrast)
         read = _joined(_keep(read, ~np.isin(read.index, again)), retried)
         good = _fit_together(layout, read)
         sheet = _Sheet(sheet.number, sheet_map, sheet.agree)
@@ -168,7 +176,7 @@ def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: _Sheet) -> _R
 def _inside(green: NDArray[np.uint8], layout: Layout, sheet_map: SheetMap) -> NDArray[np.int64]:
     predicted = sheet_map.pixels(layout.saddles_mm)
     height, width = green.shape
-    room = _MOST_PX + 2
+    room = MOST_PX + 2
     inside = np.all((predicted > room) & (predicted < np.array([width, height]) - room), axis=1)
     return np.flatnonzero(inside)
 
@@ -179,13 +187,14 @@ def _attempt(
     number: int,
     sheet_map: SheetMap,
     index: NDArray[np.int64] | None = None,
+    usual_contrast: float | None = None,
 ) -> _Read:
     if index is None:
         index = _inside(green, layout, sheet_map)
     page = layout.saddles_mm[index]
     places, jacobians = sheet_map.pixels(page), sheet_map.jacobians(page)
-    windows = windows_at(places, jacobians, _WINDOW * layout.paper.square_mm, _MOST_PX)
-    return _Read(number, index, places, jacobians, fit_saddles(windows.cut(green), windows, places, jacobians))
+    which, fits = fit_saddles(green, places, jacobians, _WINDOW * layout.paper.square_mm, usual_contrast)
+    return _Read(number, index[which], places[which], jacobians[which], fits)
 
 
 def _keep(read: _Read, good: Flags) -> _Read:
@@ -294,7 +303,7 @@ def _with_true_scatter(layout: Layout, read: _Read) -> _Read:
     return replace(read, fits=replace(read.fits, u_px=read.fits.u_px * max(ratio, 0.5)))
 
 
-def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings) -> TargetPoints:
+def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings, *, colours: bool) -> TargetPoints:
     count = sum(len(read.index) for read in found)
     if count < _FEWEST_POINTS:
         raise Refusal(
@@ -303,7 +312,10 @@ def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings) -
             "few-points",
         )
     blue, red = (
-        np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found]) for channel in (0, 2)
+        np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found])
+        if colours
+        else np.full((count, 2), np.nan)
+        for channel in (_BLUE, _RED)
     )
     terms = np.concatenate([read.fits.terms for read in found])
     signs = [
@@ -328,7 +340,7 @@ def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings) -
 def _in_channel(channel: NDArray[np.uint8], layout: Layout, read: _Read) -> Array:
     if not len(read.index):
         return np.zeros((0, 2))
-    windows = windows_at(read.fits.terms[:, :2], read.jacobians, _WINDOW * layout.paper.square_mm, _MOST_PX)
+    windows = windows_at(read.fits.terms[:, :2], read.jacobians, _WINDOW * layout.paper.square_mm)
     places, rms = shift_to_channel(windows.cut(channel), windows, read.fits)
     shift = np.linalg.norm(places - read.fits.terms[:, :2], axis=1)
     usable = (shift < 2.0) & (rms < 3 * np.median(rms))

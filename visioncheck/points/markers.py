@@ -10,10 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck.photo.load import QUARTER, Photo, reduced
 from visioncheck.target.layout import IDS_PER_SHEET, SHEETS
 
 Array = NDArray[np.float64]
+_GREEN = 1
 _ENOUGH_MARKERS = 8
+_PLENTY_OF_MARKERS = 16
 
 
 @dataclass(frozen=True)
@@ -28,31 +31,31 @@ class Sightings:
         return int(np.count_nonzero(self.ids < IDS_PER_SHEET * SHEETS))
 
 
-def find_markers(grey: NDArray[np.uint8]) -> Sightings:
-    """Markers of the full-size `grey` picture, found on a reduced one.
+def find_markers(photo: Photo) -> Sightings:
+    """Markers of a photo, found in its green channel on a reduced picture.
 
-    The reduction starts at a quarter and is lessened until enough markers of sheets are read.
+    The reduction starts at a quarter, first with one width of the threshold's window, which finds most of them in a
+    third of the time, and is lessened until enough markers of sheets are read.
     """
-    best = Sightings(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
-    for reduction in (4, 2, 1):
-        seen = detect(grey, reduction)
-        if len(seen.ids) > len(best.ids):
-            best = seen
+    quarter = np.ascontiguousarray(photo.quarter[:, :, _GREEN])
+    seen = detect(quarter, QUARTER, one_window=True)
+    if seen.of_sheets() >= _PLENTY_OF_MARKERS:
+        return seen
+    best = detect(quarter, QUARTER)
+    for reduction in (2, 1):
         if best.of_sheets() >= _ENOUGH_MARKERS:
             break
+        seen = detect(reduced(photo.bgr[:, :, _GREEN], reduction), reduction)
+        if len(seen.ids) > len(best.ids):
+            best = seen
     return best
 
 
-def detect(grey: NDArray[np.uint8], reduction: int) -> Sightings:
-    """Markers of `grey` seen at 1/`reduction` of its size."""
-    height, width = grey.shape
-    if min(height, width) < 100 * reduction:
+def detect(small: NDArray[np.uint8], reduction: int, *, one_window: bool = False) -> Sightings:
+    """Markers of a picture that was reduced by `reduction`, in px of the full one."""
+    if min(small.shape) < 100:
         return Sightings(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
-    size = (width // reduction, height // reduction)
-    # cut to a multiple: then each small pixel is the mean of whole ones and the shift is known exactly
-    whole = grey[: size[1] * reduction, : size[0] * reduction]
-    small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA) if reduction > 1 else whole
-    corners, ids, _ = _detector().detectMarkers(small)
+    corners, ids, _ = _detector(one_window=one_window).detectMarkers(small)
     if ids is None:
         return Sightings(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
     placed = np.array(corners, float).reshape(-1, 4, 2) * reduction + (reduction - 1) / 2
@@ -67,10 +70,9 @@ def _without_twins(ids: NDArray[np.int64], corners: Array) -> Sightings:
 
 
 @cache
-def _detector() -> Any:
+def _detector(*, one_window: bool) -> Any:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 7
-    parameters.adaptiveThreshWinSizeMax = 23
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = (15, 15) if one_window else (7, 23)
     parameters.adaptiveThreshWinSizeStep = 16
     parameters.minMarkerPerimeterRate = 0.02
     parameters.maxMarkerPerimeterRate = 1.0
