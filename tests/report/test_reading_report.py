@@ -142,10 +142,11 @@ def test_arrow_points_back_at_the_right_end(tmp_path: Path) -> None:
     draw_reading(photo(), reading, correct(reading.fence_error, SLED), tmp_path / "with.png", SLED)
     without, arrow = read_rgb(tmp_path / "without.png"), read_rgb(tmp_path / "with.png")
     fence_y = shown(0, 220)[1] + 118
-    x, _ = shown(300 - 0.12 * 100, 0)
+    # the bar ends 50 px before the work's corners, and the arrow stands 12 % of its half inwards
+    middle, half = shown(200, 0)[0], shown(300, 0)[0] - shown(200, 0)[0] - 50
+    x, mirrored_x = middle + 0.88 * half, middle - 0.88 * half
     assert has(arrow, (x, fence_y + 40), ORANGE, 4)
     assert not has(without, (x, fence_y + 40), ORANGE, 4)
-    mirrored_x, _ = shown(100 + 0.12 * 100, 0)
     assert not has(arrow, (mirrored_x, fence_y + 40), ORANGE, 4)
     assert not has(arrow, (x, fence_y - 40), ORANGE, 4)
 
