@@ -18,7 +18,7 @@ def picture(kind="JPEG", size=(400, 300), seed=0):
     return out.getvalue()
 
 
-def png_bomb(width=60_000, height=60_000):
+def png_bomb(width, height):
     """A PNG of a few bytes whose header promises gigabytes."""
 
     def chunk(name, data):
