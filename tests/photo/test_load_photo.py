@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageOps
 
 from visioncheck.errors import UserError
 from visioncheck.photo.load import load_photo
+from visioncheck.photo.orientation import as_stored
 
 
 def picture(width=400, height=300):
@@ -60,6 +61,32 @@ def test_heic(tmp_path):
     pillow_heif.from_pillow(Image.fromarray(picture())).save(path, quality=95)
     photo = load_photo(path)
     assert np.abs(photo.bgr[..., ::-1].astype(int) - picture()).mean() < 6
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_heic_comes_as_the_sensor_saw_it_however_the_phone_was_held(tmp_path, orientation):
+    import pillow_heif
+
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    path = tmp_path / "a.heic"
+    # the writer stores the pixels as given and how to turn them, as phones do
+    pillow_heif.register_heif_opener()
+    Image.fromarray(picture()).save(path, format="HEIF", quality=95, exif=exif.tobytes())
+    assert (b"irot" in path.read_bytes() or b"imir" in path.read_bytes()) == (orientation != 1)
+    photo = load_photo(path)
+    assert photo.exif.orientation == orientation
+    assert np.abs(photo.bgr[..., ::-1].astype(int) - picture()).mean() < 6
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_as_stored_undoes_what_the_picture_library_shows(orientation):
+    """Outside check: Pillow's own reading of the EXIF orientation."""
+    stored = np.random.default_rng(1).integers(0, 256, (5, 7, 3), np.uint8)
+    image = Image.fromarray(stored)
+    image.getexif()[0x0112] = orientation
+    shown = np.asarray(ImageOps.exif_transpose(image))
+    assert np.array_equal(as_stored(shown, orientation), stored)
 
 
 def test_what_follows_a_jpegs_end_does_not_matter(tmp_path):

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from visioncheck.errors import UserError
+from visioncheck.photo.orientation import as_stored
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -97,7 +98,7 @@ def load_photo(path: Path) -> Photo:
     _check_size(path, *size)
     if kind == "JPEG" and not jpeg_is_whole(data):
         raise UserError(f"{path}: the JPEG is cut short or damaged; copy it from the phone again")
-    bgr = _decode_heif(path, data) if kind == "HEIF" else _decode(path, data)
+    bgr = _decode_heif(path, data, exif.orientation) if kind == "HEIF" else _decode(path, data)
     _check_size(path, bgr.shape[1], bgr.shape[0])
     return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
 
@@ -148,7 +149,8 @@ def _exif(image: Image) -> Exif:
         lens = tags.get_ifd(_EXIF_IFD)
     except Exception:  # noqa: BLE001 - a damaged block must not cost the photo
         return Exif()
-    orientation = tags.get(_ORIENTATION)
+    # the HEIC reader sets the tag to 1 and keeps what it was
+    orientation = image.info.get("original_orientation") or tags.get(_ORIENTATION)
     return Exif(
         make=_text(tags.get(_MAKE)),
         model=_text(tags.get(_MODEL)),
@@ -196,17 +198,17 @@ def _decode(path: Path, data: bytes) -> NDArray[np.uint8]:
     return np.asarray(picture, np.uint8)
 
 
-def _decode_heif(path: Path, data: bytes) -> NDArray[np.uint8]:
+def _decode_heif(path: Path, data: bytes, orientation: int) -> NDArray[np.uint8]:
     import pillow_heif
 
     try:
-        # the library's decoder turns the pixels upright itself: HEIC has no other stored order
         picture = np.asarray(pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True))
     except Exception as problem:
         raise UserError(f"{path}: {_DAMAGED}") from problem
     if picture.ndim == 2:
         picture = np.repeat(picture[:, :, None], 3, axis=2)
-    return np.ascontiguousarray(picture[:, :, 2::-1])
+    # the decoder turns the pixels upright; the lens belongs to the sensor, however the phone was held
+    return as_stored(picture[:, :, 2::-1], orientation)
 
 
 def jpeg_is_whole(data: bytes) -> bool:

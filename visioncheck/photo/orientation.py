@@ -32,3 +32,14 @@ def upright(width: int, height: int, orientation: int) -> tuple[NDArray[np.float
             matrix[row] *= -1
             matrix[row, 2] += side - 1
     return matrix, width, height
+
+
+def as_stored(shown: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Turn a picture (h, w, 3) that is shown upright back to the order in which the sensor gave it."""
+    if orientation in {2, 3, 6, 7}:
+        shown = shown[:, ::-1]
+    if orientation in {3, 4, 7, 8}:
+        shown = shown[::-1]
+    if orientation >= 5:
+        shown = shown.transpose(1, 0, 2)
+    return np.ascontiguousarray(shown)
