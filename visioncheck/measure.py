@@ -16,15 +16,7 @@ from visioncheck.correction.sled import Sled
 from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
-from visioncheck.fence.squareness import (
-    FenceSide,
-    PanelFit,
-    PieceSide,
-    corner_error,
-    fit_panel,
-    strip_multiple,
-    weigh_orders,
-)
+from visioncheck.fence.of_piece import kind_of, with_fence_error
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -36,19 +28,12 @@ from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import EdgeReading, Reading, Turned
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
-from visioncheck.reading.perpendicularity import cut_zone
 from visioncheck.reading.piece import (
     Piece,
-    angle_covariance_deg2,
     corner_weights,
-    is_strip,
-    long_edge,
     read_corners,
     read_edges,
     read_piece,
-    read_taper,
-    read_widths,
-    taper_weights,
 )
 from visioncheck.target.layout import TAG_MM
 
@@ -63,8 +48,6 @@ _SHORT_MM = 25.0
 _BOW_MM = 0.15
 _TORN_SHARE = 0.4
 _BELIEVED = 0.3
-_CLOSURE_PROBABILITY = 0.001
-_PANEL_PROBABILITY = 0.001
 _STEEP_DEG = 35.0
 _LENS_MOVED = 3.0
 _FEW_POINTS = 40
@@ -281,7 +264,7 @@ def _tell(
     """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
     reading = Reading(
         photo=seen.photo.path.name,
-        piece=piece or _kind(shape),
+        piece=piece or kind_of(shape),
         edges=read_edges(shape),
         corners=read_corners(shape),
         budget=_least_certain(shape),
@@ -293,7 +276,12 @@ def _tell(
         # without a survey the sheet's own shear hides what tells a panel from an offcut
         reading = replace(reading, piece="corner", question=_WHICH_KIND)
     else:
-        reading = _with_error(reading, shape, sled, cuts)
+        ways = edge_ways(shape, seen.photo.exif.orientation)
+        reading = (
+            with_fence_error(reading, shape, cuts, ways, sled.fence_side, sled.piece_side)
+            if sled
+            else with_fence_error(reading, shape, cuts, ways)
+        )
     flags = (*seen.flags, *_edge_flags(reading, shape.traces), *reading.flags)
     return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
 
@@ -430,173 +418,28 @@ _WHICH_KIND = (
 _WAYS = {"top": (0.0, -1.0), "bottom": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 
 
-def _kind(shape: Piece) -> str:
-    """Strip, panel or corner from the shape: a panel cut all round has corners in the pattern e, e, e, -3e.
+def _towards(shape: Piece, orientation: int) -> dict[str, Array]:
+    """How far each edge lies to the top, bottom, left and right of the picture as it is shown, px, each (4,)."""
+    turn = upright(1, 1, orientation)[0][:, :2]
+    middles = (shape.corners_px + np.roll(shape.corners_px, -1, axis=0)) / 2
+    aside = middles - middles.mean(axis=0)
+    return {word: aside @ (np.array(way) @ turn) for word, way in _WAYS.items()}
 
-    A piece with one cut has sawmill corners, off by tenths of a degree each way, and fits the pattern by chance
-    about once in some hundred pieces.
-    """
-    if is_strip(shape):
-        return "strip"
-    angles = np.array([corner.angle.value for corner in read_corners(shape)])
-    fits = weigh_orders(angles, angle_covariance_deg2(shape)).fits
-    return "panel" if max(fit.probability for fit in fits) > _PANEL_PROBABILITY else "corner"
+
+def edge_ways(shape: Piece, orientation: int) -> tuple[str, ...]:
+    """The side of the picture as it is shown that each edge lies on: top, bottom, left or right."""
+    towards = _towards(shape, orientation)
+    return tuple(max(towards, key=lambda word: towards[word][edge]) for edge in range(4))
 
 
 def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None, orientation: int) -> int | None:
     if told is not None:
-        # said of the picture as it is shown, found in the pixels as they are stored
-        way = np.array(_WAYS[told]) @ upright(1, 1, orientation)[0][:, :2]
-        middles = (shape.corners_px + np.roll(shape.corners_px, -1, axis=0)) / 2
-        return int(np.argmax((middles - middles.mean(axis=0)) @ way))
+        return int(np.argmax(_towards(shape, orientation)[told]))
     if tag is None:
         return None
     corners = shape.view.to_table(tag.corners_px)
     up = corners[:2].mean(axis=0) - corners[2:].mean(axis=0)
     return int(np.argmax([trace.outward @ up for trace in shape.traces]))
-
-
-def _with_error(reading: Reading, shape: Piece, sled: Sled | None, cuts: int | None) -> Reading:
-    if reading.piece == "strip":
-        return _strip_error(reading, shape, cuts)
-    if reading.piece == "panel":
-        return _panel_error(reading, shape, sled)
-    return _corner_error(reading, shape, sled)
-
-
-def _corner_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
-    if reading.fence_edge is None:
-        return replace(
-            reading,
-            question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as in the picture.",
-        )
-    fence, piece = _at_the_saw(sled)
-    cut = _cut_edge(shape, reading.fence_edge, fence, piece)
-    corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
-    angle = reading.corners[corner].angle
-    return replace(
-        reading,
-        cut_edge=cut,
-        fence_error=corner_error(angle, piece, fence),
-        perpendicularity=cut_zone(angle, reading.edges[cut]),
-        budget=shape.combination(corner_weights(corner)).parts,
-    )
-
-
-def _at_the_saw(sled: Sled | None) -> tuple[FenceSide, PieceSide]:
-    """Fence side and piece side; without a sled file the usual ones."""
-    return ("rear", "left") if sled is None else (sled.fence_side, sled.piece_side)
-
-
-def _cut_edge(shape: Piece, fence_edge: int, fence: FenceSide, piece: PieceSide) -> int:
-    """The edge that the blade made: with the piece as it lay at the saw, on the blade's side of it."""
-    out = shape.traces[fence_edge].outward
-    forward = -out if fence == "rear" else out
-    right = np.array([-forward[1], forward[0]])  # x right, y down: a quarter turn clockwise as seen
-    side = right if piece == "left" else -right
-    neighbours = ((fence_edge - 1) % 4, (fence_edge + 1) % 4)
-    return max(neighbours, key=lambda edge: float(shape.traces[edge].outward @ side))
-
-
-def _panel_error(reading: Reading, shape: Piece, sled: Sled | None) -> Reading:
-    fence, side = _at_the_saw(sled)
-    covariance = angle_covariance_deg2(shape)
-    angles = np.array([corner.angle.value for corner in reading.corners])
-    dof = min(corner.angle.dof for corner in reading.corners)
-    if reading.fence_edge is None:
-        weighed = weigh_orders(angles, covariance, side, fence, dof=dof)
-        if not weighed.settled():
-            return replace(
-                reading,
-                question="Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge,"
-                " or say --fence-edge top, bottom, left or right.",
-            )
-        corners = [(weighed.best + 1 + k) % 4 for k in range(4)]
-        budget = _panel_budget(shape, weighed.fits[weighed.best], corners, weighed.error)
-        return replace(reading, fence_error=weighed.error, budget=budget)
-    ways = [_fit_way(reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
-    best = min(ways, key=lambda way: way.panel.chi2)
-    flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
-    error = _either_way(ways)
-    return replace(
-        reading,
-        fence_error=error,
-        panel=best.panel,
-        budget=_panel_budget(shape, best.panel, best.corners, error),
-        cut_edge=(reading.fence_edge + best.step) % 4,
-        flags=flags,
-    )
-
-
-def _panel_budget(shape: Piece, fit: PanelFit, corners: list[int], error: Quantity) -> dict[str, float]:
-    """By source, deg; what the fit of one order of cuts does not hold of the error's uncertainty is the order's."""
-    weights = sum(weight * corner_weights(c) for weight, c in zip(fit.weights, corners, strict=True))
-    parts = dict(shape.combination(np.asarray(weights)).parts)
-    order = error.u**2 - sum(part**2 for part in parts.values())
-    return parts | {"order of cuts": order**0.5} if order > 1e-4 * error.u**2 else parts
-
-
-@dataclass(frozen=True)
-class _Way:
-    """A panel's fit with the cuts following each other one way round."""
-
-    step: int
-    corners: list[int]
-    panel: PanelFit
-
-
-def _fit_way(
-    first: int, step: int, angles: Array, covariance: Array, side: PieceSide, fence: FenceSide, dof: float
-) -> _Way:
-    order = [(first + step * k) % 4 for k in range(4)]
-    # corner i stands between edges i - 1 and i
-    corners = [b if (b - 1) % 4 == a else a for a, b in zip(order, [*order[1:], order[0]], strict=True)]
-    panel = fit_panel(
-        angles[corners],
-        covariance[np.ix_(corners, corners)],
-        side,
-        fence,
-        shear=True,
-        dof=dof,
-    )
-    return _Way(step, corners, panel)
-
-
-def _either_way(ways: list[_Way]) -> Quantity:
-    """The error over both ways round, each with its likelihood.
-
-    The tag tells the first cut; which way the others followed depends on which face lies up in the photo. The
-    corners tell it as soon as the error stands out; before that both are close together.
-    """
-    chi2 = np.array([way.panel.chi2 for way in ways])
-    weights = np.exp(-(chi2 - chi2.min()) / 2)
-    weights /= weights.sum()
-    errors = [way.panel.error for way in ways]
-    value = float(sum(w * e.value for w, e in zip(weights, errors, strict=True)))
-    variance = float(sum(w * (e.u**2 + (e.value - value) ** 2) for w, e in zip(weights, errors, strict=True)))
-    return Quantity(value, variance**0.5, "deg", errors[int(np.argmax(weights))].dof)
-
-
-def _strip_error(reading: Reading, shape: Piece, cuts: int | None) -> Reading:
-    taper = read_taper(shape)
-    first = long_edge(shape)
-    budget = shape.combination(taper_weights(shape)).parts
-    reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
-    if cuts is None:
-        return replace(
-            reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."
-        )
-    size = taper.scaled(1 / strip_multiple(cuts), "deg")
-    ends = ((first + 1) % 4, (first - 1) % 4)  # the last end of the first long edge, and its other end
-    if reading.fence_edge not in ends:
-        return replace(
-            reading,
-            fence_error_size=replace(size, value=abs(size.value)),
-            question="Which end of the strip was at the fence? Say --fence-edge top, bottom, left or right.",
-        )
-    # positive taper: wider at the last end; e is positive where the fence end is the wider
-    sign = 1.0 if reading.fence_edge == ends[0] else -1.0
-    return replace(reading, fence_error=size.scaled(sign, "deg"))
 
 
 def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:

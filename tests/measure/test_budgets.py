@@ -10,6 +10,7 @@ import pytest
 from tests.conftest import PHOTOS
 from visioncheck import measure
 from visioncheck.camera.rig import load_rig
+from visioncheck.fence import of_piece
 from visioncheck.measure import measure_photo
 from visioncheck.quantity import Quantity
 from visioncheck.report.budget import better_lines, budgets_of
@@ -68,7 +69,7 @@ def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
     step = (reading.cut_edge - reading.fence_edge) % 4
     edges = [(reading.fence_edge + step * k) % 4 for k in range(5)]
     corners = [max(pair) if set(pair) != {0, 3} else 0 for pair in itertools.pairwise(edges)]
-    budget = measure._panel_budget(seen.shape, reading.panel, corners, doubtful)
+    budget = of_piece._panel_budget(seen.shape, reading.panel, corners, doubtful)
     assert added(budget) == pytest.approx(doubtful.u, rel=1e-3)
     assert budget["order of cuts"] > reading.fence_error.u
 

@@ -353,7 +353,7 @@ def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least
     x = 2 * (along - along.min()) / np.ptp(along) - 1
     # the factor's last column is the influence in the orthogonal polynomials, which need not be formed themselves
     columns = np.column_stack([np.polynomial.legendre.legvander(x, degree), influence])
-    terms = np.linalg.qr(columns, mode="r")[: degree + 1, -1]
+    terms = np.asarray(np.linalg.qr(columns, mode="r"))[: degree + 1, -1]
     used = slice(_FIRST_FREE, degree + 1)
     count = degree + 1 - _FIRST_FREE
     found = []
