@@ -16,8 +16,9 @@ from visioncheck.fence.typed import reckon_typed
 from visioncheck.flags import FLAGS
 from visioncheck.keep import Told, attach_outcome, measure_for_log, read_sled
 from visioncheck.log.store import Log
-from visioncheck.page.answers import remedy_of
+from visioncheck.page.answers import in_page_words, remedy_of
 from visioncheck.page.stock import key_of
+from visioncheck.report import budget
 
 STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
 
@@ -223,6 +224,13 @@ def test_a_photo_form_without_a_photo_says_so(serve):
     answer = phone.send(f"/sled/{SLED_KEY}/photo", b"", {"rig": "none"})
     assert answer.status == 400
     assert "There was no photo" in words(answer)
+
+
+def test_no_advice_names_an_option():
+    for source in (*budget._BETTER, "print survey"):
+        for surveyed in (True, False):
+            said = in_page_words(budget.better_way(source, surveyed=surveyed, turned=False))
+            assert not re.search(r"--\w|visioncheck \w", said), source
 
 
 def test_no_remedy_names_a_command_or_option():

@@ -11,7 +11,9 @@ from visioncheck.correction.sled import parse_sled
 from visioncheck.correction.words import Line, both_units, means_words
 from visioncheck.flags import FLAGS
 from visioncheck.report.from_json import quantity_of, reading_of
-from visioncheck.report.lines import SURVEY_FIRST, degrees
+from visioncheck.report.lines import degrees
+from visioncheck.report.settle import how_to_settle
+from visioncheck.report.slot import fine_length
 from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
 from visioncheck.units import format_error
 
@@ -32,6 +34,13 @@ _REMEDIES = {
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
 _SURVEY_HERE = "survey this phone and sheet first, or take a second photo with the piece turned"
+_ADVICE = {
+    "turn the piece a quarter on the sheet, shoot again and give both photos with --turned": (
+        "take a second photo with the piece turned a quarter on the sheet"
+    ),
+    "survey the sheet (visioncheck survey) and give --rig": "survey phone and sheet",
+    "say --thickness from callipers": "say its thickness from callipers",
+}
 _SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
 
 
@@ -97,8 +106,9 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     found = entry.reading
     error, flags = entry.fence_error, _codes(found)
     size = quantity_of(found.get("fence_error_size_deg"), "deg")
-    # the flag alone that changes the advice; doubts are said in the page's own words below
-    verdict = verdict_view(error, sled, tuple(flag for flag in flags if flag == "no-rig"), size, None)
+    reading = reading_of(found)
+    # doubts are said in the page's own words below
+    verdict = verdict_view(error, sled, (), size, settle=_settle(reading, sled, flags))
     said = {line.label: line.text for line in verdict.lines}
     moves = error is not None and sled is not None and correct(error, sled).advice == "move it"
     question = _question(found, flags)
@@ -110,10 +120,10 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         act=_act(entry, sled, said, question),
         out=said.get("Fence", said.get("Size", "")),
         how=said.get("How", "") if moves else "",
-        lines=(*(_plain(line) for line in verdict.lines if line.label not in _SAID_LARGE), *_read_lines(log, entry)),
+        lines=(*(line for line in verdict.lines if line.label not in _SAID_LARGE), *_read_lines(log, entry, reading)),
         doubts=tuple((FLAGS[code].sentence, remedy_of(code)) for code in flags if code in FLAGS),
         question=question,
-        picture=_picture_words(entry, sled),
+        picture=_picture_words(entry, reading, sled),
         is_photo=entry.photo_sha256 is not None,
         is_turned="turned" in found,
         corrected_by=entry.corrected_by,
@@ -139,24 +149,46 @@ def _codes(found: Mapping[str, object]) -> list[str]:
     return [str(code) for code in flags] if isinstance(flags, list) else []
 
 
-def _plain(line: Line) -> Line:
-    return replace(line, text=line.text.replace(SURVEY_FIRST, _SURVEY_HERE))
+def _settle(reading: Reading | None, sled: Sled | None, flags: Sequence[str]) -> str | None:
+    """What would settle an open verdict, without naming a command."""
+    if "no-rig" in flags:
+        return _SURVEY_HERE
+    said = how_to_settle(reading, sled.tolerance_deg) if reading and sled else None
+    return None if said is None else in_page_words(said)
+
+
+def in_page_words(advice: str) -> str:
+    """Say advice as it is done on the page, where the command line's names an option."""
+    for command, page in _ADVICE.items():
+        advice = advice.replace(command, page)
+    return advice
 
 
 def _act(entry: Entry, sled: Sled | None, said: Mapping[str, str], question: Question | None) -> tuple[str, ...]:
     error = entry.fence_error
-    if error is None or sled is None:
-        if question is not None:
-            return (question.text,)
-        return (str(entry.reading.get("reason") or "This reading has no fence error"),)
+    if question is not None:
+        return (question.text,)
+    if error is None:
+        return (_slot_words(entry, sled) or str(entry.reading.get("reason") or "This reading has no fence error"),)
+    if sled is None:
+        return ("The sled's file is not in the log, so there is no verdict",)
     correction = correct(error, sled)
     if correction.advice == "move it":
         means, _ = means_words(correction, sled).rsplit(", ", 1)
         end = f"{correction.end.upper()} end {correction.way.upper()}"
         toward = "towards you" if correction.way == "back" else "away from you"
         return (f"{end}, {toward}", both_units(correction.move.value, sled.units), means)
-    text = said["Do"].replace(SURVEY_FIRST, _SURVEY_HERE)
+    text = said["Do"]
     return (text[0].upper() + text[1:],)
+
+
+def _slot_words(entry: Entry, sled: Sled | None) -> str:
+    """Say the width of a slot or gap; empty for any other piece."""
+    piece, widths = entry.reading.get("piece"), entry.reading.get("width_mm")
+    if piece not in {"slot", "gap"} or not widths:
+        return ""
+    middle = quantity_of(widths[len(widths) // 2], "mm")
+    return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
 
 
 def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | None:
@@ -174,8 +206,8 @@ def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | N
     return Question("Which edge lay on the fence?", edge=True)
 
 
-def _read_lines(log: Log, entry: Entry) -> list[Line]:
-    reading, found = reading_of(entry.reading), entry.reading
+def _read_lines(log: Log, entry: Entry, reading: Reading | None) -> list[Line]:
+    found = entry.reading
     lines = _piece_lines(reading) if reading else []
     lines += [Line(*note.split(": ", 1)) for note in found.get("notes", []) if ": " in note]
     rig = log.document(entry.rig_sha256)
@@ -207,10 +239,9 @@ def _rig_words(text: str) -> str:
     return f"{content['phone'].get('model') or 'phone'}, {content['paper']} {content['field']}, {content['date'][:10]}"
 
 
-def _picture_words(entry: Entry, sled: Sled | None) -> str | None:
+def _picture_words(entry: Entry, reading: Reading | None, sled: Sled | None) -> str | None:
     from visioncheck.report.figures import photo_words
 
-    reading = reading_of(entry.reading)
     if reading is None or entry.photo_sha256 is None:
         return None
     return photo_words(reading, correct(entry.fence_error, sled) if entry.fence_error and sled else None)
