@@ -1,0 +1,57 @@
+"""Draw the README's pictures anew with the program's own commands: `python -m tests.readme_pictures`."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+
+from visioncheck.cli import main as visioncheck
+
+ROOT = Path(__file__).parent.parent
+FIXTURES = ROOT / "fixtures"
+PICTURES = FIXTURES / "pictures"
+PHOTOS = FIXTURES / "photos" / "light-a4"
+WIDE_PX = 1000
+
+
+def run(*arguments: str | Path) -> None:
+    assert visioncheck([str(argument) for argument in arguments]) == 0
+
+
+def keep(drawn: Path, name: str) -> None:
+    """As a page shows it: no wider than `WIDE_PX`, photos as JPEG, drawings as PNG of few colours."""
+    picture = Image.open(drawn).convert("RGB")
+    picture.thumbnail((WIDE_PX, WIDE_PX))
+    if name.endswith(".jpg"):
+        picture.save(PICTURES / name, quality=82)
+    else:
+        picture.quantize(64).save(PICTURES / name, optimize=True)
+
+
+def main() -> None:
+    PICTURES.mkdir(exist_ok=True)
+    sled = FIXTURES / "sleds" / "alder-lane.toml"
+    with tempfile.TemporaryDirectory() as scratch:
+        out = Path(scratch)
+        survey = sorted(PHOTOS.glob("survey-*.jpg"))
+        rig = out / "rig.json"
+        run("survey", *survey, "--ruled", "310.5mm", "-o", rig, "--picture", out / "print.png")
+        keep(out / "print.png", "print.png")
+        with_rig = ["--rig", rig, "--sled", sled, "--picture"]
+        run("measure", PHOTOS / "corner-2.jpg", *with_rig, out / "read.png", "--budget")
+        keep(out / "read.png", "read.jpg")
+        keep(out / "read-budget.png", "budget.png")
+        run("measure", PHOTOS / "kerf-2.jpg", *with_rig, out / "slot.png", "--piece", "slot", "--thickness", "18mm")
+        keep(out / "slot.png", "slot.jpg")
+        run("groove", FIXTURES / "plans" / "bookcase-side.toml", "-o", out / "grooves")
+        keep(next((out / "grooves").glob("*.png")), "grooves.png")
+        run("demo", out / "demo")
+        log = next(folder for folder in (out / "demo").rglob("*") if (folder / "log.sqlite").exists())
+        run("log", "trend", log, "--sled", "Alder Lane", "-o", out / "trend.png")
+        keep(out / "trend.png", "trend.png")
+
+
+if __name__ == "__main__":
+    main()
