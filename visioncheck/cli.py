@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -55,4 +56,6 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def run() -> None:
     """Entry point of the installed command."""
+    # the matrices are small: threads would only wait for each other; read when the numerics are imported
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(main())
