@@ -142,6 +142,13 @@ def test_an_address_without_lan_a_taken_port_and_a_strange_folder(tmp_path, caps
     assert "no calibration log" in capsys.readouterr().err
 
 
+def test_without_its_packages_the_page_says_what_to_install(tmp_path, capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "segno", None)
+    monkeypatch.delitem(sys.modules, "visioncheck.page.serve")
+    assert main(["page", "--log", str(tmp_path / "log")]) == 2
+    assert "pip install 'visioncheck[page]'" in capsys.readouterr().err
+
+
 def test_own_address_is_one_of_ours():
     assert re.fullmatch(r"\d+\.\d+\.\d+\.\d+", lan_address("192.168.1.20"))
 

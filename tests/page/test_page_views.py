@@ -15,6 +15,7 @@ from visioncheck.correction.sled import load_sled
 from visioncheck.fence.typed import reckon_typed
 from visioncheck.flags import FLAGS
 from visioncheck.keep import Told, attach_outcome, measure_for_log, read_sled
+from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.answers import in_page_words, remedy_of
 from visioncheck.page.stock import key_of
@@ -224,6 +225,31 @@ def test_a_photo_form_without_a_photo_says_so(serve):
     answer = phone.send(f"/sled/{SLED_KEY}/photo", b"", {"rig": "none"})
     assert answer.status == 400
     assert "There was no photo" in words(answer)
+
+
+@pytest.mark.parametrize(
+    ("reading", "said"),
+    [
+        ({"status": "refused", "reason": "withdrawn: wrong piece"}, "withdrawn: wrong piece"),
+        (
+            {"status": "measured", "piece": "slot", "width_mm": [{"at_mm": 5, "value": 3.2, "u": 0.01, "dof": None}]},
+            "Slot, 3.200 ± 0.020 mm wide",
+        ),
+        ({"status": "measured", "fence_error_deg": {"value": 0.1, "u": 0.01, "dof": None}}, "RIGHT end BACK"),
+        ({"status": "measured", "corners": "odd", "turned": {"turn_deg": 90.2}}, "This reading has no fence error"),
+    ],
+)
+def test_whatever_the_log_holds_is_shown(serve, reading, said):
+    page = serve()
+    text = (page.settings.sleds / "alder-lane.toml").read_text()
+    with Log.open(page.settings.log) as log:
+        entry = log.attach(EntryDraft("Alder Lane", {"schema": 1, **reading}, kind="typed", sled_text=text))
+        bare = log.attach(EntryDraft("Other", {"schema": 1, **reading}, kind="typed"))
+    phone = page.phone()
+    assert said in words(phone.get(f"/reading/{entry.id}"))
+    assert phone.get(f"/reading/{bare.id}").status == 200  # no sled file: no verdict, and no fault
+    for path in ("/", "/log", f"/trend/{SLED_KEY}", f"/trend/{key_of('Other')}"):
+        assert phone.get(path).status == 200
 
 
 def test_no_advice_names_an_option():

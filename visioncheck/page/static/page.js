@@ -10,11 +10,14 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
   const trouble = document.createElement("p");
   trouble.setAttribute("role", "alert");
   trouble.className = "large";
+  // one button is enough: the photo goes by itself
+  form.classList.add("scripted");
 
   const rest = () => {
     form.classList.remove("sending");
     box.hidden = true;
     send.hidden = false;
+    form.classList.add("again");
   };
   const complain = (sentence) => {
     rest();
@@ -51,7 +54,9 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
     upload();
   });
   photo.addEventListener("change", () => {
-    if (photo.files.length && form.reportValidity()) upload();
+    if (!photo.files.length) return;
+    form.classList.add("again");
+    if (form.reportValidity()) upload();
   });
   // back from the answer: the form stands as it was left
   addEventListener("pageshow", (event) => event.persisted && rest());
