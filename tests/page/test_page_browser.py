@@ -81,7 +81,8 @@ _LOOK = r"""() => {
   const targets = "a.button, button, select, textarea, input:not([type=hidden]), summary, .home";
   for (const element of document.querySelectorAll(targets)) {
     const box = (element.closest("label") || element).getBoundingClientRect();
-    if (shown(element) && !element.closest(".scripted .file") && box.height < 44) wrong.push(`small: ${element.outerHTML}`);
+    if (shown(element) && !element.closest(".scripted .file") && box.height < 44)
+      wrong.push(`small: ${element.outerHTML}`);
   }
   for (const element of document.querySelectorAll("input:not([type=hidden]), select, textarea"))
     if (!element.labels.length) wrong.push(`no label: ${element.outerHTML}`);
