@@ -24,7 +24,7 @@ STAGES = {
     "find points": {measure: ["find_points"]},
     "view": {measure: ["rigid_view"]},
     "outline": {measure: ["find_outlines"]},
-    "edges": {measure: ["light_around", "trace_edge"]},
+    "edges": {measure: ["trace_edge"]},
     "lines": {piece: ["fit_line", "bow"]},
     "budget": {measure: ["read_piece", "read_edges", "read_corners", "read_taper", "read_widths", "weigh_orders"]},
 }

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _ROUNDS = 8
+_SETTLED_PX = 1e-5
 _WINDOW_PX = 4.5
 _BLURS = (0.4, 0.5, 0.7, 0.9, 1.1, 1.4, 1.8, 2.4, 3.2)
 _BIN_PX = 0.25
@@ -68,34 +69,19 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     # rows of pixels stand at all phases: the window's columns are those that any row needs, weighed by row
     columns = near.any(axis=0)
     values, x, weight = profiles[:, columns], offsets[:, columns], near[:, columns].astype(float)
-    n = len(values)
-    place = np.full(n, start)
-    low, high = np.zeros(n), np.ones(n)
+    terms = np.tile([0.0, 1.0, start], (len(values), 1))
+    misfit, variance = np.empty(len(values)), np.empty(len(values))
+    moving = np.arange(len(values))
     for _ in range(_ROUNDS):
-        z = (x - place[:, None]) / blur
-        beyond = _normal_cdf(z)
-        before = 1 - beyond
-        slope = np.exp(-z * z / 2) * ((low - high) / (np.sqrt(2 * np.pi) * blur))[:, None]
-        residual = (values - low[:, None] * before - high[:, None] * beyond) * weight
-        of_before, of_beyond, of_slope = before * weight, beyond * weight, slope * weight
-        # a weak pull to the block's own levels and to the edge's line keeps a flat profile from running away
-        normal = _Symmetric(
-            _dot(of_before, before) + _LEVEL_PULL,
-            _dot(of_before, beyond),
-            _dot(of_before, slope),
-            _dot(of_beyond, beyond) + _LEVEL_PULL,
-            _dot(of_beyond, slope),
-            _dot(of_slope, slope) + _PLACE_PULL,
-        )
-        step = normal.solve(
-            _dot(before, residual) - _LEVEL_PULL * low,
-            _dot(beyond, residual) - _LEVEL_PULL * (high - 1),
-            _dot(slope, residual),
-        )
-        low, high = low + step[0], high + step[1]
-        place = np.clip(place + np.clip(step[2], -0.8, 0.8), -_WINDOW_PX, _WINDOW_PX)
-    chi = np.sqrt(np.sum(residual**2, axis=1) / weight.sum(axis=1)) / noise
-    u = np.sqrt(normal.last_of_inverse()) * noise
+        step, misfit[moving], variance[moving] = _step(values[moving], x[moving], weight[moving], terms[moving], blur)
+        terms[moving] += step
+        terms[:, 2] = np.clip(terms[:, 2], -_WINDOW_PX, _WINDOW_PX)
+        moving = moving[np.abs(step[:, 2]) > _SETTLED_PX]
+        if not len(moving):
+            break
+    low, high, place = terms.T
+    chi = np.sqrt(misfit / weight.sum(axis=1)) / noise
+    u = np.sqrt(variance) * noise
     typical = float(np.median(chi))
     step_size = high - low
     good = (np.abs(place - start) < _WINDOW_PX - 1.0) & (step_size > 0.4) & (step_size < 2.0)
@@ -103,6 +89,36 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     if not good.any():
         return None
     return StepFits(place, np.maximum(u, 1e-3), good, blur)
+
+
+def _step(values: Array, x: Array, weight: Array, terms: Array, blur: float) -> tuple[Array, Array, Array]:
+    """Step (n, 3) of the terms low, high and place, sum of squares, and the place's variance at a unit scatter."""
+    low, high, place = terms.T
+    z = (x - place[:, None]) / blur
+    beyond = _normal_cdf(z)
+    before = 1 - beyond
+    slope = np.exp(-z * z / 2) * ((low - high) / (np.sqrt(2 * np.pi) * blur))[:, None]
+    residual = (values - low[:, None] * before - high[:, None] * beyond) * weight
+    of_before, of_beyond, of_slope = before * weight, beyond * weight, slope * weight
+    # a weak pull to the block's own levels and to the edge's line keeps a flat profile from running away
+    normal = _Symmetric(
+        _dot(of_before, before) + _LEVEL_PULL,
+        _dot(of_before, beyond),
+        _dot(of_before, slope),
+        _dot(of_beyond, beyond) + _LEVEL_PULL,
+        _dot(of_beyond, slope),
+        _dot(of_slope, slope) + _PLACE_PULL,
+    )
+    step = np.stack(
+        normal.solve(
+            _dot(before, residual) - _LEVEL_PULL * low,
+            _dot(beyond, residual) - _LEVEL_PULL * (high - 1),
+            _dot(slope, residual),
+        ),
+        axis=1,
+    )
+    step[:, 2] = np.clip(step[:, 2], -0.8, 0.8)
+    return step, _dot(residual, residual), normal.last_of_inverse()
 
 
 @dataclass(frozen=True)

@@ -376,14 +376,19 @@ def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least
 @cache
 def _unrest_models(power: int) -> Floats:
     """Expected squares of the terms, (models, degrees), relative to that of the degree `power`; white noise first."""
+    models = [np.ones(_DEGREES + 1)]
+    for rough in _roughness():
+        models += [(1 - share) + share * rough / rough[power] for share in _ROUGH_SHARES]
+    return np.array(models)
+
+
+@cache
+def _roughness() -> Floats:
+    """Expected squares of the terms for exponentially correlated roughness, (correlation lengths, degrees)."""
     x = (np.arange(_MODEL_STATIONS) + 0.5) / _MODEL_STATIONS
     basis = np.linalg.qr(np.polynomial.legendre.legvander(2 * x - 1, _DEGREES))[0]
     apart = np.abs(x[:, None] - x)
-    models = [np.ones(_DEGREES + 1)]
-    for length in _CORRELATIONS:
-        rough = np.sum(basis * (np.exp(-apart / length) @ basis), axis=0)
-        models += [(1 - share) + share * rough / rough[power] for share in _ROUGH_SHARES]
-    return np.array(models)
+    return np.array([np.sum(basis * (np.exp(-apart / length) @ basis), axis=0) for length in _CORRELATIONS])
 
 
 def _pitch(along: Floats) -> float:
