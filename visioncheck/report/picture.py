@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import textwrap
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
 
 _LONG_SIDE_PX = 1600
 _DPI = 100
+_LETTER = 0.62
+"""Breadth of a letter, in its size."""
+_NARROWEST = 0.6
+"""Short side of a picture at least, in its long side."""
 # colours that stay apart for every common kind of colour vision, and in grey:
 # B. Wong, Points of view: Color blindness, Nature Methods 8, 441 (2011)
 _BLUE, _ORANGE, _GREEN, _YELLOW = "#0072B2", "#E69F00", "#009E73", "#F0E442"
@@ -137,8 +142,11 @@ def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
     low, high = corners.min(axis=0), corners.max(axis=0)
     margin = (_MARGIN if reading.piece not in _SLOTS else _SLOT_MARGIN) * float((high - low).max())
-    low = np.maximum(low - margin, 0)
-    high = np.minimum(high + margin, [width - 1, height - 1])
+    low, high = low - margin, high + margin
+    # a narrow slot is shown with enough of the board beside it
+    short = np.maximum(_NARROWEST * float((high - low).max()) - (high - low), 0) / 2
+    low = np.maximum(low - short, 0)
+    high = np.minimum(high + short, [width - 1, height - 1])
     scale = long_side_px / float((high - low).max())
     matrix = scale * np.column_stack([matrix[:, :2], matrix[:, 2] - low])
     size = np.round(scale * (high - low)).astype(int)
@@ -306,16 +314,24 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
     if reading.taper:
         name = "wedge" if reading.piece == "gap" else "taper"
         said = f"{name} {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
+    said = _within(said, frame, 11)
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
     doubts = "\n".join(f"doubt: {flag(code).sentence}" for code in reading.flags)
     if doubts:
-        axes.text(14, frame.height - 52, doubts, fontsize=12, color=_ORANGE, va="bottom",
+        axes.text(14, frame.height - 52, _within(doubts, frame, 12), fontsize=12, color=_ORANGE, va="bottom",
                   bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
     head = "\n".join(line for line in (_headline(reading), todo) if line)
     if head:
-        axes.text(14, 16, head, fontsize=20, color="white", va="top",
+        axes.text(14, 16, _within(head, frame, 20), fontsize=20, color="white", va="top",
                   bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 8}, zorder=9)  # fmt: skip
+
+
+def _within(text: str, frame: _Frame, fontsize: float) -> str:
+    """The text in lines that fit the picture's width."""
+    letter_px = _LETTER * fontsize * _DPI / 72
+    across = max(int((frame.width - 28) / letter_px), 20)
+    return "\n".join(textwrap.fill(line, across) for line in text.splitlines())
 
 
 def _headline(reading: Reading) -> str:
