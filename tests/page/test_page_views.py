@@ -274,6 +274,8 @@ def test_a_photo_that_the_command_line_logged_is_shown_with_its_picture_and_asks
     phone = page.phone()
     shown = phone.get(f"/reading/{entry.id}")
     assert "Which end of the strip was at the fence?" in words(shown)
+    # its long sides lie at the picture's top and bottom: they cannot be its ends
+    assert re.findall(r'name="fence_edge" value="(\w+)"', shown.text) == ["left", "right"]
     drawn = phone.get(f"/picture/{entry.id}")
     assert drawn.header("content-type") == "image/jpeg"
     assert drawn.body.startswith(b"\xff\xd8\xff")

@@ -10,6 +10,7 @@ from visioncheck.correction.correct import correct
 from visioncheck.correction.sled import parse_sled
 from visioncheck.correction.words import Line, both_units, means_words
 from visioncheck.flags import FLAGS
+from visioncheck.keep import WAYS
 from visioncheck.report.from_json import quantity_of, reading_of
 from visioncheck.report.lines import degrees
 from visioncheck.report.settle import how_to_settle
@@ -54,6 +55,8 @@ class Question:
         The question.
     kind, edge, end, cuts : bool
         Ask for the kind of piece, the edge or the strip's end at the fence, the number of cuts.
+    ways : tuple of str
+        The sides of the picture to choose from.
     """
 
     text: str
@@ -61,6 +64,7 @@ class Question:
     edge: bool = False
     end: bool = False
     cuts: bool = False
+    ways: tuple[str, ...] = WAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +202,9 @@ def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | N
     if found.get("piece") == "strip":
         if found.get("fence_error_size_deg") is None:
             return Question("How was this strip cut?", cuts=True, end=True)
-        return Question("Which end of the strip was at the fence?", end=True)
+        # of a strip two sides are ends, and the reading's own question names them
+        ends = tuple(way for way in WAYS if way in str(found["reason"]).split("--fence-edge")[-1])
+        return Question("Which end of the strip was at the fence?", end=True, ways=ends or WAYS)
     if found.get("piece") == "panel":
         return Question("Which edge was cut first?", edge=True)
     if "no-rig" in flags:
