@@ -27,6 +27,8 @@ SLOT_KINDS = ("slot", "gap")
 _NARROWEST_PX = 4.0
 """Below this the two walls' blurs run together, and the width read hangs on what the blur is taken for."""
 _MARGIN_PX = 12.0
+_HIDDEN_MM = 0.05
+"""More than this hidden beside a wall, and the width would be a guess."""
 _TORN_SHARE = 0.25
 _BOW_MM = 0.15
 _WHICH_HALF = (
@@ -77,10 +79,11 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     """
     band = _found(scene, region_mm, kind)
     tone = calibrate_tone(scene.photo.bgr, scene.points)
-    traced = trace_band(scene.photo.bgr, scene.view, band, tone)
+    traced = trace_band(scene.photo.bgr, scene.view, band, tone, thickness.value)
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
+    _not_from_above(scene, traced, kind)
     shape = read_slot(scene.view, traced, thickness, tone, _open_end(band, region_mm))
     reading = Reading(
         photo=scene.name,
@@ -121,6 +124,16 @@ def _found(scene: Scene, region_mm: Array, kind: str) -> Band:
     return band
 
 
+def _not_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
+    if traced.hidden_mm > _HIDDEN_MM:
+        raise Refusal(
+            f"{scene.name}: the camera stood almost straight above the {kind}, so that a thin strip of its side face"
+            " hides between its floor and the wood; shoot from a few centimetres to one side of it, or with something"
+            " dark under the work.",
+            "arris-doubtful",
+        )
+
+
 def _grown(corners: Array) -> Array:
     """A tag's corners with the white paper round them (28 mm for a mark of 20 mm)."""
     centre = corners.mean(axis=0)
@@ -128,8 +141,9 @@ def _grown(corners: Array) -> Array:
 
 
 def _wide_enough(scene: Scene, traced: BandTrace, kind: str, thickness_mm: float) -> None:
+    middle, wide = np.percentile(traced.width_px, [50, 90])
     # of a gap that closes towards one end the open part tells how dark it is inside, and so the rest
-    width = float(np.percentile(traced.width_px, 90 if kind == "gap" else 50))
+    width = float(min(middle + 1, wide) if kind == "gap" else middle)
     if width >= _NARROWEST_PX:
         return
     nearer = (scene.view.height_mm - thickness_mm) * width / _NARROWEST_PX
@@ -162,6 +176,8 @@ def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:
         found.append("curved-edge")
     if any(np.mean(wall.weights < 0.3) > _TORN_SHARE for wall in walls):
         found.append("torn-edge")
+    if traced.hidden_mm:
+        found.append("arris-doubtful")
     if traced.near.contrast < 3:
         found.append("low-contrast")
     return found

@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 from scipy.special import ndtr
 
 from visioncheck.camera.lens import GREEN
 from visioncheck.camera.view import View
 from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
-from visioncheck.edges.tone import Tone, half_way
+from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.outline.slot import Band
 from visioncheck.photo.light import linear_between, linear_light
@@ -28,12 +27,21 @@ Array = NDArray[np.float64]
 _FLANK_PX = 9.0
 _FLOOR_MM = 6.0
 _COARSE_MM = 0.08
+_BEYOND_MM = 2.0
+_DARK_FLOOR = 0.004
+"""Added to light before a logarithm: below it the sensor's noise has no colour to tell."""
+_PLACES = 10
+_NARROWEST_FLOOR_PX = 4.0
+_THINNEST_PX, _THIN_PX = 0.15, 2.5
+_SHADE = 0.06
+"""Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _HALO_PX = 1.5
 _BLOCK_MM = 1.5
 _TRIM_MM = 2.0
 _ROUNDS = 6
 _FLOOR_GAIN = 0.75
 _WORST = 3.0
+_LEAST_SHARE = 0.3
 _WOOD_STRAY = 0.35
 _LEAST_STATIONS = 40
 _SOME = 120
@@ -73,8 +81,10 @@ class BandTrace:
         Standard uncertainty of one station's place from the picture's noise alone (median).
     tone_mm : float
         How far each wall moves, into the slot or out of it, when the exponent of the tone curve is 1 higher.
+    hidden_mm : float
+        How far the far wall could be mistaken for a side face beside it that is too thin to be seen apart.
     floor_seen : bool
-        Whether what lies under the slot shows beside the near wall.
+        Whether what lies under the slot shows beside the near wall and differs from the far wall's side face.
     """
 
     near: Trace
@@ -82,6 +92,7 @@ class BandTrace:
     width_px: Array
     noise_mm: float
     tone_mm: float
+    hidden_mm: float
     floor_seen: bool
 
 
@@ -119,24 +130,23 @@ class _Fit:
         return float(np.median(np.mean(self.residual**2, axis=1)))
 
 
-def trace_band(bgr: Picture, view: View, band: Band, tone: Tone) -> BandTrace | None:
-    """Trace both walls of the slot whose dark part is `band`.
+def trace_band(bgr: Picture, view: View, band: Band, tone: Tone, thickness_mm: float) -> BandTrace | None:
+    """Trace both walls of the slot that is found at `band`, in work of about `thickness_mm`.
 
     Returns
     -------
     BandTrace or None
         None where no two walls stand out.
     """
-    line, low, high = _towards_the_camera(view, band)
-    far = _far_wall(bgr, view, line, low, high)
-    if far is None:
+    rough = _rough_walls(bgr, view, band)
+    if rough is None:
         return None
-    width, dark = _rough_width(bgr, view, far, high - low), high - low
-    middle = _beside(far, -width / 2)
-    profiles = _profiles(bgr, view, middle, width, tone)
+    far, width = rough
+    profiles = _profiles(bgr, view, _beside(far, -width / 2), width, tone)
     if profiles is None:
         return None
-    model, spread = _choose(profiles.some(), width / profiles.pixel_mm, dark / profiles.pixel_mm)
+    sides = _side_faces_mm(view, far, width, thickness_mm) / profiles.pixel_mm
+    model, spread = _choose(profiles.some(), width / profiles.pixel_mm, sides)
     first = _traced(profiles, _fit(profiles, model, spread), spread, model)
     if first is None:
         return None
@@ -155,39 +165,43 @@ def _beside(line: Guide, offset_mm: float) -> Guide:
     return Guide(line.start_mm + offset_mm * line.normal, line.end_mm + offset_mm * line.normal)
 
 
-def _towards_the_camera(view: View, band: Band) -> tuple[Guide, float, float]:
-    """The band's line turned so that the camera's foot lies on the side of negative offsets."""
-    line = band.line
-    middle = (line.start_mm + line.end_mm) / 2
-    if (view.foot_mm - middle) @ line.normal <= 0:
-        return line, band.low_mm, band.high_mm
-    return Guide(line.end_mm, line.start_mm), -band.high_mm, -band.low_mm
+def _rough_walls(bgr: Picture, view: View, band: Band) -> tuple[Guide, float] | None:
+    """The far wall as seen from the camera, the slot on the side of its negative offsets, and the slot's width, mm."""
+    line, low, high = band.line, band.low_mm, band.high_mm
+    for _ in range(2):
+        far = _far_wall(bgr, view, line, low, high)
+        if far is None:
+            return None
+        width = _rough_width(bgr, view, far, high - low)
+        middle = (far.start_mm + far.end_mm - width * far.normal) / 2
+        if (view.foot_mm - middle) @ far.normal <= 0:
+            break
+        line, low, high = Guide(line.end_mm, line.start_mm), -high, -low
+    return far, width
 
 
 def _blocks(bgr: Picture, view: View, line: Guide, offsets_mm: Array) -> tuple[Array, Array]:
-    """Middles (b,) of short blocks along the line and their median light (b, m)."""
+    """Middles (b,) of short blocks along the line and the logarithm of their median light (b, m, 3)."""
     at = np.arange(_TRIM_MM, line.length_mm - _TRIM_MM, _BLOCK_MM / 6)
-    strip = linear_light(sample_strip(bgr, view, line, at, offsets_mm)[..., GREEN]).astype(float)
+    strip = linear_light(sample_strip(bgr, view, line, at, offsets_mm))
     count = len(at) // 6
-    medians = np.median(strip[: 6 * count].reshape(count, 6, -1), axis=1)
-    return at[: 6 * count].reshape(count, 6).mean(axis=1), medians
+    medians = np.median(strip[: 6 * count].reshape(count, 6, len(offsets_mm), 3), axis=1)
+    return at[: 6 * count].reshape(count, 6).mean(axis=1), np.log(medians.astype(float) + _DARK_FLOOR)
 
 
 def _far_wall(bgr: Picture, view: View, line: Guide, low: float, high: float) -> Guide | None:
-    """The line moved onto the far wall: where light rises half way from the dark band's to the wood's."""
-    reach = 1.2
-    offsets = np.arange(min(low, high - reach), high + reach + 0.8, 0.05)
+    """The line moved onto the far wall: from the wood beyond it inwards, where the wood's colour ends."""
     if line.length_mm < 2 * _TRIM_MM + 8 * _BLOCK_MM:
         return None
+    offsets = np.arange((low + high) / 2, high + _BEYOND_MM, _COARSE_MM)
     middles, rows = _blocks(bgr, view, line, offsets)
-    dark = rows[:, offsets < high].min(axis=1, keepdims=True)
-    wood = np.median(rows[:, offsets > high + 0.6], axis=1, keepdims=True)
-    near = np.abs(offsets - high) <= reach
-    found = half_way((rows[:, near] - dark) / np.maximum(wood - dark, 1e-6), offsets[near])
-    ok = np.isfinite(found)
+    wood = np.median(rows[:, offsets > high + _BEYOND_MM / 2], axis=1, keepdims=True)
+    unlike = np.linalg.norm(rows - wood, axis=2) > _WOOD_STRAY
+    last = len(offsets) - 1 - np.argmax(unlike[:, ::-1], axis=1)
+    ok = unlike.any(axis=1)
     if ok.sum() < 8:
         return None
-    return _onto(line, line.points(middles[ok], found[ok]))
+    return _onto(line, line.points(middles[ok], offsets[last[ok]]))
 
 
 def _onto(line: Guide, points: Array, weights: Array | None = None) -> Guide:
@@ -204,7 +218,7 @@ def _rough_width(bgr: Picture, view: View, far: Guide, dark_mm: float) -> float:
     offsets = np.arange(-2.5 * dark_mm - _FLOOR_MM, 1.5, _COARSE_MM)
     at = np.arange(_TRIM_MM, far.length_mm - _TRIM_MM, 0.5)
     seen = linear_light(sample_strip(bgr, view, far, at, offsets))
-    colour = np.log(np.median(seen, axis=0) + 0.004)
+    colour = np.log(np.median(seen, axis=0) + _DARK_FLOOR)
     wood = np.median(colour[offsets > 0.4], axis=0)
     like = np.linalg.norm(colour - wood, axis=1) < _WOOD_STRAY
     inward = np.flatnonzero(offsets < -0.5 * dark_mm)[::-1]
@@ -230,9 +244,11 @@ def _profiles(bgr: Picture, view: View, middle: Guide, width_mm: float, tone: To
 
 def _between_wood(light: Array, offsets: Array, width_px: float) -> NDArray[np.bool_]:
     """Stations with wood on both sides: beyond the work's edge there is none."""
+    from scipy.ndimage import median_filter  # lazy: few photos show a slot
+
     keep = np.ones(len(light), bool)
     for side in (-offsets, offsets):
-        level = np.log(median_filter(_median(light, side > width_px / 2 + 3), 9) + 0.004)
+        level = np.log(median_filter(_median(light, side > width_px / 2 + 3), 9) + _DARK_FLOOR)
         usual = np.median(level)
         spread = 1.4826 * np.median(np.abs(level - usual))
         keep &= np.abs(level - usual) < max(4 * spread, 0.3)
@@ -244,11 +260,20 @@ def _median(light: Array, where: NDArray[np.bool_]) -> Array:
     return np.asarray(np.nanmedian(np.where(where, light, np.nan), axis=1))
 
 
-def _choose(profiles: _Profiles, width_px: float, dark_px: float) -> tuple[_Model, Spread]:
+def _side_faces_mm(view: View, far: Guide, width_mm: float, thickness_mm: float) -> Array:
+    """How broad the far and the near wall's side faces show where the slot is wide enough, mm, plane of the paper."""
+    away = float(((far.start_mm + far.end_mm) / 2 - view.foot_mm) @ far.normal)
+    return np.maximum([away, width_mm - away], 0.0) * thickness_mm / view.height_mm
+
+
+def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Model, Spread]:
     """Without or with a floor that shows, and the spread of light: whatever the stations fit best."""
     plain = _Model(width_px, None)
     spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
-    floors = [_Model(width_px, meets) for meets in _places_to_meet(width_px, dark_px)]
+    if _THINNEST_PX < sides_px[0] < _THIN_PX and width_px > sides_px[0] + _NARROWEST_FLOOR_PX:
+        # a side face too thin to see apart: where it ends is known, and that it is dark
+        return _Model(width_px, float(sides_px[0]), thin_px=float(sides_px.sum())), spread
+    floors = [_Model(width_px, meets) for meets in _places_to_meet(width_px)]
     if not floors:
         return plain, spread
     tried = [_fit(profiles, floor, spread) for floor in floors]
@@ -259,10 +284,11 @@ def _choose(profiles: _Profiles, width_px: float, dark_px: float) -> tuple[_Mode
     return plain, spread
 
 
-def _places_to_meet(width_px: float, dark_px: float) -> list[float]:
+def _places_to_meet(width_px: float) -> Array:
     """Distances from the far wall, px, to try for the line where it meets the table."""
-    places = [width_px - 1.2, width_px - 3.0, 2.0, dark_px]
-    return [place for place in places if 1.0 <= place <= width_px - 0.7]
+    if width_px < _NARROWEST_FLOOR_PX:
+        return np.zeros(0)
+    return np.linspace(1.5, width_px - 1.2, int(np.clip(width_px / 3, 2, _PLACES)))
 
 
 def _floor_differs(fit: _Fit) -> bool:
@@ -294,15 +320,30 @@ def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = F
     start = model.start(profiles)
     step = abs(float(np.median(start[:, _WOOD_FAR] - start[:, _SIDE])))
     loose = np.array([np.inf, np.inf, np.inf, 0.3 * step, np.inf, 2.0, 0.5 * step])[: start.shape[1]]
+    if model.thin_px:
+        return _thin_side(profiles, model, spread, start, loose)
     fit = _gauss_newton(profiles, model, spread, start, start, loose)
     if not steady:
         return fit
+    from scipy.ndimage import median_filter  # lazy: few photos show a slot
+
     centre = fit.terms.copy()
     for k, stations in ((_SIDE, 61), (_MEETS, 41), (_FLOOR, 21)):
         if k < centre.shape[1]:
             centre[:, k] = median_filter(fit.terms[:, k], stations, mode="nearest")
     tight = np.array([np.inf, np.inf, np.inf, 0.05 * step, np.inf, 0.4, 0.1 * step])[: start.shape[1]]
     return _gauss_newton(profiles, model, spread, centre, centre, tight)
+
+
+def _thin_side(profiles: _Profiles, model: _Model, spread: Spread, start: Array, prior: Array) -> _Fit:
+    """Fit with the side face as broad as geometry says; its place follows the far wall's."""
+    prior[[_SIDE, _MEETS]] = 1e-4, 1e-3
+    fit = _gauss_newton(profiles, model, spread, start, start, prior)
+    for _ in range(2):
+        start = fit.terms.copy()
+        start[:, _MEETS] = start[:, _FAR] - float(model.meets_px or 0)
+        fit = _gauss_newton(profiles, model, spread, start, start, prior)
+    return fit
 
 
 def _gauss_newton(
@@ -337,10 +378,14 @@ def _noise(profiles: _Profiles) -> float:
 
 @dataclass(frozen=True)
 class _Model:
-    """Steps of light across a slot of about `width_px`; `meets_px` from the far wall, None where no floor shows."""
+    """Steps of light across a slot of about `width_px`; `meets_px` from the far wall, None where no floor shows.
+
+    Of a side face too thin to see the breadth and shade are taken as known; `thin_px` is how much is hidden so.
+    """
 
     width_px: float
     meets_px: float | None
+    thin_px: float = 0.0
 
     @property
     def meets_at_px(self) -> float:
@@ -360,6 +405,8 @@ class _Model:
         ]
         if self.meets_px is not None:
             columns += [self.meets_at_px * full, _middle_level(profiles, -wall, self.meets_at_px)]
+        if self.thin_px:
+            columns[_SIDE] = _SHADE * np.minimum(columns[_WOOD_NEAR], columns[_WOOD_FAR])
         return np.stack(columns, axis=1)
 
     def weight(self, offsets: Array) -> Array:
@@ -396,12 +443,13 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
     places = fit.terms[:, [_NEAR, _FAR]]
     moved = np.abs(places - np.median(places, axis=0)).max(axis=1)
     misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
-    step = np.minimum(fit.terms[:, _WOOD_NEAR], fit.terms[:, _WOOD_FAR]) - fit.terms[:, _SIDE]
-    good = (moved < _FLANK_PX / 2) & (misfit < _WORST * np.median(misfit)) & (step > 0.4 * np.median(step))
+    steps = fit.terms[:, [_WOOD_NEAR, _WOOD_FAR]] - fit.terms[:, [_SIDE if model.meets_px is None else _FLOOR, _SIDE]]
+    clear = np.all(steps / np.median(steps, axis=0) > _LEAST_SHARE, axis=1)
+    good = (moved < _FLANK_PX / 2) & (misfit < _WORST * np.median(misfit)) & clear
     if good.sum() < _LEAST_STATIONS:
         return None
     guide, pixel = profiles.guide, profiles.pixel_mm
-    contrast = float(np.median(step) / _noise(profiles))
+    contrast = float(np.abs(np.median(steps, axis=0)).min() / _noise(profiles))
     walls = [
         Trace(
             points_mm=guide.points(profiles.at_mm[good], places[good, k] * profiles.scale_mm[good]),
@@ -424,8 +472,17 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
         width_px=places[good, _FAR] - places[good, _NEAR],
         noise_mm=float(np.median(fit.u_px[good])) * pixel,
         tone_mm=max(pulls) / steepness * pixel,
+        hidden_mm=_hidden_px(model, levels) * pixel,
         floor_seen=model.meets_px is not None,
     )
+
+
+def _hidden_px(model: _Model, levels: Array) -> float:
+    """How far the far wall could be mistaken if a thin side face were of its floor's light."""
+    if not model.thin_px:
+        return 0.0
+    wood, side, floor = levels[_WOOD_FAR], levels[_SIDE], levels[_FLOOR]
+    return float(model.thin_px * abs(floor - side) / max(abs(wood - floor), 1e-3))
 
 
 def _tone_pull(wood: float, slot: float) -> float:

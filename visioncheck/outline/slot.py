@@ -21,8 +21,10 @@ _FLOOR = 0.004
 _WIDEST_MM = 24.0
 _DARKER = 1.0
 """A slot is darker than what lies beside it by at least this (natural log: nearly three times) ..."""
-_BLUER = 0.5
-"""... or, where the paper shows through, bluer: log(blue/red) above the wood's by at least this."""
+_LEAST_TINT = 0.3
+"""... or, where the sheet shows through, of the sheet's tint: log(blue/red) more than half way from wood's to that."""
+_PENCIL_MM = 1.4
+_MARGIN_MM = 6.0
 _MOST = 3.0
 _INNER_MM = 1.5
 _LEAST_LENGTH_MM = 15.0
@@ -70,7 +72,7 @@ class _Patch:
 
 
 def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...] = ()) -> Band | None:
-    """Find the longest straight line that is far darker or bluer than the wood on both sides of it.
+    """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
     The direction is found by adding up strangeness along straight lines (J. Radon, 1917), so that a thin gap or one
     crossed by chips is found as well.
@@ -104,8 +106,8 @@ def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: 
 
 
 def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...]) -> _Patch:
-    low = region_mm.min(axis=0)
-    width, height = np.ceil((region_mm.max(axis=0) - low) / _PITCH_MM).astype(int) + 1
+    low = region_mm.min(axis=0) - _MARGIN_MM
+    width, height = np.ceil((region_mm.max(axis=0) + _MARGIN_MM - low) / _PITCH_MM).astype(int) + 1
     # the map is smooth: worked out on a coarse grid, then interpolated
     step = 16
     columns, rows = np.arange(0, width + step, step), np.arange(0, height + step, step)
@@ -116,23 +118,38 @@ def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tupl
     smooth = cv2.blur(bgr, (2, 2))
     seen = cv2.remap(smooth, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     log = np.log(linear_light(np.asarray(seen, np.uint8)) + _FLOOR)
-    inside = _drawn([region_mm], low, log.shape[:2]).astype(bool)
+    work = _drawn([region_mm], low, log.shape[:2]).astype(bool)
     # a little in, so that the shadow beside the work is no part of it
     margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
-    inside = cv2.erode(inside.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
+    inside = cv2.erode(work.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
     darker = _narrow(-log[..., GREEN], inside) / _DARKER
-    bluer = _narrow(log[..., BLUE] - log[..., RED], inside) / _BLUER
-    strange = np.maximum(darker, bluer)
+    tint = log[..., BLUE] - log[..., RED]
+    strange = np.maximum(darker, _like_sheet(tint, inside, ~work))
     strange[~inside] = 0
     strange[_drawn(list(covered_mm), low, strange.shape) > 0] = 0
     return _Patch(np.asarray(strange, np.float64), inside.astype(np.uint8), low)
 
 
+def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """From 0 where the tint is the wood's to 2 where it is the sheet's; 0 throughout where the two are alike."""
+    if not inside.any() or not beside.any():
+        return np.zeros_like(tint)
+    # grain has tints of its own, and the slot takes up little of the work
+    wood, sheet = float(np.quantile(tint[inside], 0.95)), float(np.median(tint[beside]))
+    if sheet - wood < _LEAST_TINT:
+        return np.zeros_like(tint)
+    like = 2 * (tint - wood) / (sheet - wood)
+    # a pencil line is grey too, but thin
+    size = round(_PENCIL_MM / _PITCH_MM)
+    return np.asarray(cv2.morphologyEx(like.astype(np.float32), cv2.MORPH_OPEN, np.ones((size, size), np.uint8)))
+
+
 def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
     """How far narrow things stand out above what is wider than `_WIDEST_MM`."""
     size = 2 * round(_WIDEST_MM / 2 / _PITCH_MM) + 1
-    least = values[inside].min() if inside.any() else 0.0
-    filled = np.where(inside, values, least).astype(np.float32)
+    # what lies beside the work must not make its corners look narrow
+    most = values[inside].max() if inside.any() else 0.0
+    filled = np.where(inside, values, most).astype(np.float32)
     return np.asarray(cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, np.ones((size, size), np.uint8)))
 
 

@@ -22,7 +22,11 @@ Array = NDArray[np.float64]
 STATIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Shares of a slot's length at which its width is told."""
 _STEP_SHAPE_MM = 0.003
-"""How far a wall may be pulled because a step of light is not quite what it is taken for; seen on test photos."""
+_BLURS_MEET_PX = 5.0
+"""How far a wall may be pulled because a step of light is not quite what it is taken for, and the width below which
+that grows because both walls' blurs meet; from test photos and simulated ones."""
+_HIDDEN_SHARE = 0.5
+"""How much of a side face too thin to see may be mistaken, as a standard uncertainty of the width."""
 _END_STATIONS = 12
 
 
@@ -63,17 +67,23 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
         A place, plane of the paper, near the end where the slot is to start.
     """
     traces = _around(band, start_mm)
-    bias = float(np.hypot(tone.u * band.tone_mm, _STEP_SHAPE_MM))
+    shape_mm = _STEP_SHAPE_MM * (1 + (_BLURS_MEET_PX / float(np.median(band.width_px))) ** 2)
+    tone_mm = float(np.hypot(tone.u * band.tone_mm, shape_mm))
+    # half of it at each wall: the doubt is in the width
+    hidden_mm = _HIDDEN_SHARE * band.hidden_mm / 2
+    bias = float(np.hypot(tone_mm, hidden_mm))
     piece = read_piece(view, traces, thickness, bias)
+    toned = tone_mm / bias
     noise = band.noise_mm * (1 - thickness.value / view.height_mm) / np.sqrt(len(band.near.points_mm))
     widths = tuple(
-        replace(each, budget=_by_source(each.budget, noise * np.sqrt(2))) for each in read_widths(piece, STATIONS)
+        replace(each, budget=_by_source(each.budget, noise * np.sqrt(2), toned))
+        for each in read_widths(piece, STATIONS)
     )
     length = widths[-1].at_mm
     edges = read_edges(piece)
     parts = piece.combination(taper_weights(piece)).parts
     # a line's direction by white noise of its stations: u · sqrt(12)/length, for either wall
-    budget = _by_source(parts, float(np.degrees(noise * np.sqrt(24) / length)))
+    budget = _by_source(parts, float(np.degrees(noise * np.sqrt(24) / length)), toned)
     left, right = (WallReading(edges[k].bow, piece.lines[k].sigma) for k in (2, 0))
     slot = SlotReading(
         walls=(left, right),
@@ -104,15 +114,15 @@ def _across(wall: Trace, at_mm: Array, outward: Array) -> Trace:
     return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward)
 
 
-def _by_source(parts: Mapping[str, float], noise: float) -> dict[str, float]:
+def _by_source(parts: Mapping[str, float], noise: float, toned: float) -> dict[str, float]:
     """The budget by what a slot's owner can change: an edge's own part is the picture's noise and the roughness."""
     named = {source: u for source, u in parts.items() if source not in ("edge", "edge bias")}
     edge = parts.get("edge", 0.0)
     noise = min(noise, edge)
     named["noise"], named["roughness"] = float(noise), float(np.sqrt(edge**2 - noise**2))
-    if "edge bias" in parts:
-        named["tone"] = parts["edge bias"]
-    return named
+    bias = parts.get("edge bias", 0.0)
+    every = named | {"tone": toned * bias, "arris": float(np.sqrt(1 - toned**2)) * bias}
+    return {source: u for source, u in every.items() if u > 0}
 
 
 def _widening(piece: Piece) -> Quantity:
