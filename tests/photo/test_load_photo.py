@@ -101,10 +101,17 @@ def png(width, height):
     return out.getvalue()
 
 
+def spliced():
+    """A few coded bytes doubled: the decoder loses its place and shows the rest of the picture shifted."""
+    start = JPEG.index(b"\xff\xda") + 40
+    return JPEG[: start + 40] + JPEG[start:]
+
+
 BAD = {
     "empty": (b"", "is empty"),
     "text": (b"not a picture at all", "not a picture"),
     "truncated": (JPEG[: len(JPEG) // 2], "cut short"),
+    "spliced": (spliced(), "damaged"),
     "no end": (JPEG[:-2], "cut short"),
     "one pixel": (png(1, 1), "only 1 x 1 pixels"),
     "narrow": (png(4000, 199), "only 4000 x 199"),

@@ -32,6 +32,9 @@ _TAKEN, _FOCAL, _FOCAL_35 = 0x9003, 0x920A, 0xA405
 
 _TOO_MANY = f"the picture has more than {MOST_PIXELS // 10**6} megapixels; save it smaller and try again"
 _DAMAGED = "the picture is damaged; copy it from the phone again"
+_JPEGS = ("JPEG", "MPO")
+"""The second: several JPEGs in one file, as phones write it; the first one counts."""
+_CORRUPT = ("Corrupt JPEG data", "Premature end")
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """In coded data 0xFF is followed by 0 or a restart number; anything else is the next marker."""
 
@@ -69,11 +72,11 @@ class Photo:
 
     @cached_property
     def quarter(self) -> NDArray[np.uint8]:
-        """The picture at a quarter of its size, each pixel the mean of 4 x 4 whole ones; made once for all searches.
+        """The picture at a quarter of its size, each pixel the mean of 4 x 4 whole ones, to a level; made once for all.
 
         Its pixel (x, y) has its centre at (4 x + 1.5, 4 y + 1.5) of the picture.
         """
-        return reduced(self.bgr, QUARTER)
+        return reduced(reduced(self.bgr, 2), QUARTER // 2)  # twice a half is twice as fast as once a quarter
 
 
 def reduced(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
@@ -96,9 +99,12 @@ def load_photo(path: Path) -> Photo:
     data = _bytes_of(path)
     exif, size, kind = _header(path, data)
     _check_size(path, *size)
-    if kind == "JPEG" and not jpeg_is_whole(data):
+    if kind in _JPEGS and not jpeg_is_whole(data):
         raise UserError(f"{path}: the JPEG is cut short or damaged; copy it from the phone again")
-    bgr = _decode_heif(path, data, exif.orientation) if kind == "HEIF" else _decode(path, data)
+    if kind == "HEIF":
+        bgr = _decode_heif(path, data, exif.orientation)
+    else:
+        bgr = _decode_jpeg(path, data) if kind in _JPEGS else _decode(path, data)
     _check_size(path, bgr.shape[1], bgr.shape[0])
     return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
 
@@ -182,6 +188,18 @@ def _check_size(path: Path, width: int, height: int) -> None:
         raise UserError(
             f"{path}: the picture is only {width} x {height} pixels; give the photo in the phone's full size"
         )
+
+
+def _decode_jpeg(path: Path, data: bytes) -> NDArray[np.uint8]:
+    """Decode a JPEG, and tell when its coded data do not add up: the rest of the picture is shifted then."""
+    import simplejpeg
+
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, colorspace="BGR", strict=True), np.uint8)
+    except (ValueError, MemoryError) as problem:
+        if str(problem).startswith(_CORRUPT):
+            raise UserError(f"{path}: {_DAMAGED}") from problem
+    return _decode(path, data)  # odd but whole, as some phones write it, or of a kind that only the other decoder reads
 
 
 def _decode(path: Path, data: bytes) -> NDArray[np.uint8]:
