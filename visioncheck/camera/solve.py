@@ -38,6 +38,10 @@ _WAVES = 12
 """Shapes of a lifted sheet that are looked for; finer ones bend no workpiece's plane."""
 _WORST_SCALE = 2.5
 """Residuals over the points' own uncertainty: at most 1.1 on the right sheet lying flat."""
+_LEAST_USED = 0.85
+"""Share of the points that must fit; on a whole photo of the right sheet all do."""
+_WORST_MISS_MM = 0.4
+"""Of the worst tenth of the points without a survey; prints and waves make 0.06 to 0.08."""
 _SAME_FOCAL = 0.005
 _WORST_MOVE = 5.0
 """Of the lens, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 3."""
@@ -45,6 +49,8 @@ _WORST_MOVE = 5.0
 UNSURVEYED_FLATNESS_MM = 0.03
 """A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
 
+_SHORTEST_35MM, _LONGEST_35MM = 8.0, 1000.0
+"""No lens that draws straight lines is beyond these; a file that says so was tampered with."""
 PRINT_STRETCH_SD = 0.0035
 PRINT_SHEAR_SD = 0.002
 PRINT_LOCAL_MM = 0.05
@@ -158,7 +164,7 @@ class _PoseFit:
         self.rms_px = float(np.sqrt(np.mean(residuals[used] ** 2)))
         moved = self.lens.terms - self.rig.lens.terms
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
-        if used.mean() < 0.6 or self.scale > _WORST_SCALE:
+        if used.mean() < _LEAST_USED or self.scale > _WORST_SCALE:
             raise Refusal(
                 f"{name}: the points miss the surveyed sheet by {self.scale:.1f} times what they should; lay the sheet"
                 " flat, or survey again if it is another sheet, phone or zoom than the rig's.",
@@ -242,7 +248,8 @@ def _turn_to_vector(rotation: Array) -> Array:
 def default_lens(width: int, height: int, focal_35mm: float | None) -> Lens:
     """A lens known from EXIF alone: the 35 mm equivalent refers to the 43.27 mm diagonal (CIPA DCG-001)."""
     diagonal = float(np.hypot(width, height))
-    focal = diagonal * focal_35mm / 43.27 if focal_35mm else 0.75 * max(width, height)
+    told = focal_35mm is not None and _SHORTEST_35MM <= focal_35mm <= _LONGEST_35MM
+    focal = diagonal * (focal_35mm or 0) / 43.27 if told else 0.75 * max(width, height)
     return Lens(width, height, np.array([focal, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0], float))
 
 
@@ -255,7 +262,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     Raises
     ------
     Refusal
-        Too few points.
+        Too few points, or not those of a flat sheet.
     """
     sheets, counts = np.unique(points.sheet, return_counts=True)
     here = points.sheet == sheets[np.argmax(counts)]
@@ -269,6 +276,13 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     camera = -rotation.T @ translation
     covariances, print_gain = fit.covariances(camera)
     view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), covariances, print_gain=print_gain)
+    off_mm = fit.miss_px * view.height_mm / fit.lens.f_px
+    if off_mm > _WORST_MISS_MM:
+        raise Refusal(
+            f"{name}: the target's points are {off_mm:.1f} mm off a flat sheet; glue the sheet down flat, and take the"
+            " photo as the phone saved it.",
+            "sheet-lifted",
+        )
     tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
     return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)
 
@@ -298,6 +312,7 @@ class _PlaneFit:
             step = size * np.linalg.solve(self.full * size[:, None] * size, right * size)
             self._move(step)
         self.rms_px = float(np.sqrt(np.mean(residuals**2)))
+        self.miss_px = float(np.quantile(norm, 0.9))
 
     def _move(self, step: Array) -> None:
         theta = self.homography.ravel()[:8] + step[:8]
