@@ -19,7 +19,7 @@ from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
 from visioncheck.quantity import Quantity
-from visioncheck.reading.piece import Piece, read_piece
+from visioncheck.reading.piece import SHADING_SD_MM, Piece, read_piece
 from visioncheck.target.layout import layout_of
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ REFOCUS_SD = np.array([2.0, 1.0, 1.0, 5e-4, 1e-3, 3e-5, 3e-5, 0.0])
 """f, cx, cy (px), k1, k2, p1, p2, k3: how far the lens moves from photo to photo; an assumption."""
 RELAID_SD_MM = 0.012
 """The sheet does not lie quite as it lay when it was surveyed."""
-SHADE_SD_MM = 0.008
-"""How far shading and grain pull an edge at either end."""
+SHADE_SD_MM = SHADING_SD_MM
+"""How far shading and grain pull an edge at either end: as the program has it, since only photos can tell how much."""
 HALO_SD_MM = 0.012
 """How far a phone's tone curve moves every edge outwards."""
 ROCK_SD_MM = 0.01
