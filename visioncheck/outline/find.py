@@ -67,8 +67,7 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
 
 def _blobs(overview: Overview) -> list[NDArray[np.uint8]]:
     """Masks of connected things that are not sheet, largest first."""
-    strength = np.hypot(overview.tint[..., 0], overview.tint[..., 1])
-    strength = cv2.blur(strength, (3, 3))
+    strength = cv2.blur(cv2.magnitude(*cv2.split(overview.tint)), (3, 3))
     strength[~overview.between] = 0
     rough = _clean(strength > _TINT_STEP)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(rough, connectivity=4)
@@ -84,7 +83,7 @@ def _blobs(overview: Overview) -> list[NDArray[np.uint8]]:
         level = float(np.quantile(strength[inside], 0.8))
         # beside the pages lies the bench, of any tint: only what is like the piece belongs to it
         typical = np.median(overview.tint[inside & (strength > 0.6 * level)], axis=0)
-        unlike = np.linalg.norm(overview.tint - typical, axis=-1)
+        unlike = cv2.magnitude(*cv2.split(overview.tint - typical))
         like = overview.on_sheet | (unlike < 0.4 * level)
         own = _clean((strength > max(_TINT_STEP, 0.45 * level)) & (labels == label) & like)
         masks.append(_largest(own))

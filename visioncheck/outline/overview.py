@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -31,8 +32,6 @@ class Overview:
     ----------
     tint : (h, w, 2) float32 ndarray
         log(red/green) and log(blue/green) in linear light, less the sheet's own. Shade does not change it.
-    light : (h, w) float32 ndarray
-        Linear light of the green channel.
     on_sheet : (h, w) bool ndarray
         Well inside a page.
     between : (h, w) bool ndarray
@@ -42,7 +41,6 @@ class Overview:
     """
 
     tint: NDArray[np.float32]
-    light: NDArray[np.float32]
     on_sheet: NDArray[np.bool_]
     between: NDArray[np.bool_]
     origin_mm: Array
@@ -81,10 +79,16 @@ def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
     for page in drawn:
         on_sheet |= _well_inside(page, on_sheet.shape)
     between = on_sheet | _well_inside(np.concatenate(drawn), on_sheet.shape)
-    log = np.log(linear_light(colour) + _DARK_FLOOR)
-    tint = np.stack([log[..., 2] - log[..., 1], log[..., 0] - log[..., 1]], axis=-1)
-    tint -= _sheet_tint(tint, log[..., 1], on_sheet)
-    return Overview(tint.astype(np.float32), np.exp(log[..., 1]), on_sheet, between, low)
+    blue, green, red = (_log_light()[channel] for channel in cv2.split(colour))
+    tint = cv2.merge([red - green, blue - green])
+    tint -= _sheet_tint(tint, green, on_sheet)
+    return Overview(tint, on_sheet, between, low)
+
+
+@cache
+def _log_light() -> NDArray[np.float32]:
+    """Logarithm of the light of the 256 levels."""
+    return np.asarray(np.log(linear_light(np.arange(256, dtype=np.uint8)) + _DARK_FLOOR), np.float32)
 
 
 def room_on_sheet_mm(points: TargetPoints, view: View, places_mm: Array) -> Array:

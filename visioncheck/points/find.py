@@ -230,16 +230,19 @@ def _are_saddles(layout: Layout, read: _Read) -> Flags:
     places = terms[:, :2]
     amplitude = np.maximum(np.abs(terms[:, AMPLITUDE]), 1)
     good &= np.abs(contrast / _usual(contrast, places, good) - 1) < 0.2
-    for ratio in (fits.residual_rms / amplitude, fits.residual_worst / amplitude):
-        good &= ratio < np.maximum(2.0 * _usual(ratio, places, good), 0.03)
-    for blur in (terms[:, SIGMA_U], terms[:, SIGMA_V]):
-        usual = _usual(blur, places, good)
-        good &= (blur < 1.6 * usual + 0.3) & (blur > 0.5 * usual)
+    misfit = np.column_stack([fits.residual_rms, fits.residual_worst]) / amplitude[:, None]
+    good &= np.all(misfit < np.maximum(2.0 * _usual(misfit, places, good), 0.03), axis=1)
+    blur = terms[:, [SIGMA_U, SIGMA_V]]
+    usual = _usual(blur, places, good)
+    good &= np.all((blur < 1.6 * usual + 0.3) & (blur > 0.5 * usual), axis=1)
     return good
 
 
 def _usual(values: Array, places: Array, good: Flags) -> Array:
-    """Take what is usual around each point, the median over the nearest good ones; light and blur change slowly."""
+    """Take what is usual around each point, the median over the nearest good ones; light and blur change slowly.
+
+    Of values (n,), or of several at once, (n, k).
+    """
     if np.count_nonzero(good) < 3:
         return values
     apart = ((places[:, None] - places[None, good]) ** 2).sum(axis=2)
@@ -276,7 +279,7 @@ def _own_miss(layout: Layout, read: _Read, good: Flags) -> Array:
     page, places = layout.saddles_mm[read.index], read.fits.terms[:, :2]
     sheet_map, _ = fit_sheet_map(page[good], places[good], _map_degree(int(np.count_nonzero(good))), 0.05)
     miss = places - sheet_map.pixels(page)
-    return np.column_stack([axis - _usual(axis, places, good) for axis in miss.T])
+    return miss - _usual(miss, places, good)
 
 
 def _map_degree(points: int) -> int:

@@ -28,6 +28,7 @@ _STEPS = 10
 _SETTLED_PX = 0.004
 _NEAR_PX = 4.0
 _ROUGH_STEPS = 4
+_NEAR_ENOUGH_PX = 0.05
 _WILD_PX = 0.5
 _FAINT = 0.2
 """Least contrast, relative to the usual one, of a window whose crossing is some pixels off its place."""
@@ -174,7 +175,7 @@ def fit_saddles(
     if usual_contrast is None:
         usual_contrast = float(np.quantile(contrast, 0.75)) if len(contrast) else 0.0
     worth = contrast >= _FAINT * usual_contrast
-    terms, last_step = _settle(values[worth], windows.rows(worth), terms[worth], _ROUGH_STEPS)
+    terms, last_step = _settle(values[worth], windows.rows(worth), terms[worth], _ROUGH_STEPS, _NEAR_ENOUGH_PX)
     # what is still wild then stands on no crossing
     near = (last_step < _WILD_PX) & _within(channel, terms[:, :2] + windows.corner[worth])
     which = np.flatnonzero(worth)[near]
@@ -183,7 +184,7 @@ def fit_saddles(
     windows = windows_at(terms[:, :2], jacobians[which], half_mm)
     terms[:, :2] -= windows.corner
     values = windows.cut(channel)
-    terms, last_step = _settle(values, windows, terms, _STEPS)
+    terms, last_step = _settle(values, windows, terms, _STEPS, _SETTLED_PX)
     return which, _judge(values, windows, terms, last_step)
 
 
@@ -193,7 +194,7 @@ def _within(channel: NDArray[np.uint8], places: Array) -> NDArray[np.bool_]:
     return np.asarray(np.all((places > MOST_PX + 1) & (places < np.array([width, height]) - MOST_PX - 2), axis=1))
 
 
-def _settle(values: Single, windows: Windows, terms: Array, steps: int) -> tuple[Array, Array]:
+def _settle(values: Single, windows: Windows, terms: Array, steps: int, settled_px: float) -> tuple[Array, Array]:
     """Step until the places settle, `steps` times at most: terms and lengths of the last step."""
     terms, last_step = terms.copy(), np.full(len(terms), np.inf)
     for few in np.array_split(np.arange(len(terms)), len(terms) // _AT_ONCE + 1):
@@ -203,7 +204,7 @@ def _settle(values: Single, windows: Windows, terms: Array, steps: int) -> tuple
             terms[moving] += step
             terms[few, SIGMA_U : SIGMA_V + 1] = np.clip(terms[few, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
             last_step[moving] = np.hypot(step[:, X], step[:, Y])
-            moving = moving[last_step[moving] > _SETTLED_PX]
+            moving = moving[last_step[moving] > settled_px]
             if not len(moving):
                 break
     return terms, last_step
