@@ -82,8 +82,8 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     traced = trace_band(scene.photo.bgr, scene.view, band, tone, thickness.value)
     if traced is None:
         raise _not_found(scene, kind)
-    _wide_enough(scene, traced, kind, thickness.value)
     _not_from_above(scene, traced, kind)
+    _wide_enough(scene, traced, kind, thickness.value)
     shape = read_slot(scene.view, traced, thickness, tone, _open_end(band, region_mm))
     reading = Reading(
         photo=scene.name,

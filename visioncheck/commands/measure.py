@@ -187,7 +187,8 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
         title = f"{sled.name}: {reading.photo}" if sled else reading.photo
         reports = [(title, reading_lines(reading, sled))]
         for each in budgets_of(reading) if budget else ():
-            better = better_lines(each, surveyed=reading.is_surveyed, turned=reading.turned is not None)
+            turned = reading.turned is not None or reading.slot is not None  # a slot is not read in pairs
+            better = better_lines(each, surveyed=reading.is_surveyed, turned=turned)
             reports.append((f"Standard uncertainty of the {each.name} by source", [*budget_lines(each), *better]))
         for n, (heading, lines) in enumerate(reports):
             # the cautions stand once, below everything

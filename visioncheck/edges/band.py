@@ -33,6 +33,7 @@ _DARK_FLOOR = 0.004
 _PLACES = 10
 _NARROWEST_FLOOR_PX = 4.0
 _THINNEST_PX, _THIN_PX = 0.15, 2.5
+_MIXED_PX = 9.0
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _HALO_PX = 1.5
@@ -82,7 +83,7 @@ class BandTrace:
     tone_mm : float
         How far each wall moves, into the slot or out of it, when the exponent of the tone curve is 1 higher.
     hidden_mm : float
-        How far the far wall could be mistaken for a side face beside it that is too thin to be seen apart.
+        How far a wall could be mistaken for what is too thin to be seen apart: a side face, or a floor.
     floor_seen : bool
         Whether what lies under the slot shows beside the near wall and differs from the far wall's side face.
     """
@@ -268,11 +269,16 @@ def _side_faces_mm(view: View, far: Guide, width_mm: float, thickness_mm: float)
 
 def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Model, Spread]:
     """Without or with a floor that shows, and the spread of light: whatever the stations fit best."""
-    plain = _Model(width_px, None)
+    floor_px = width_px - sides_px[0]
+    mixed = width_px < _MIXED_PX and floor_px > _THINNEST_PX < sides_px[0]
+    # too narrow a slot to see floor and side face apart: what the picture allows, and how much it hides
+    plain = _Model(width_px, None, thin_px=float(min(floor_px, sides_px[0])) if mixed else 0.0)
     spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
     if _THINNEST_PX < sides_px[0] < _THIN_PX and width_px > sides_px[0] + _NARROWEST_FLOOR_PX:
         # a side face too thin to see apart: where it ends is known, and that it is dark
         return _Model(width_px, float(sides_px[0]), thin_px=float(sides_px.sum())), spread
+    if mixed:
+        return plain, spread
     floors = [_Model(width_px, meets) for meets in _places_to_meet(width_px)]
     if not floors:
         return plain, spread
@@ -320,7 +326,7 @@ def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = F
     start = model.start(profiles)
     step = abs(float(np.median(start[:, _WOOD_FAR] - start[:, _SIDE])))
     loose = np.array([np.inf, np.inf, np.inf, 0.3 * step, np.inf, 2.0, 0.5 * step])[: start.shape[1]]
-    if model.thin_px:
+    if model.thin_px and model.meets_px is not None:
         return _thin_side(profiles, model, spread, start, loose)
     fit = _gauss_newton(profiles, model, spread, start, start, loose)
     if not steady:
@@ -405,7 +411,7 @@ class _Model:
         ]
         if self.meets_px is not None:
             columns += [self.meets_at_px * full, _middle_level(profiles, -wall, self.meets_at_px)]
-        if self.thin_px:
+        if self.thin_px and self.meets_px is not None:
             columns[_SIDE] = _SHADE * np.minimum(columns[_WOOD_NEAR], columns[_WOOD_FAR])
         return np.stack(columns, axis=1)
 
@@ -478,9 +484,9 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
 
 
 def _hidden_px(model: _Model, levels: Array) -> float:
-    """How far the far wall could be mistaken if a thin side face were of its floor's light."""
-    if not model.thin_px:
-        return 0.0
+    """How far a wall could be mistaken if what is too thin to be seen were of another light than it is taken for."""
+    if model.meets_px is None or not model.thin_px:
+        return model.thin_px
     wood, side, floor = levels[_WOOD_FAR], levels[_SIDE], levels[_FLOOR]
     return float(model.thin_px * abs(floor - side) / max(abs(wood - floor), 1e-3))
 

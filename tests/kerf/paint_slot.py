@@ -1,0 +1,145 @@
+"""Paint a board with a saw slot, or two butted halves, into a photo of the bare sheet, with exact truth.
+
+Ray by ray: the top face, the side faces, the shaded table seen through a slot; then blur, sharpening, tone and noise
+as a phone adds them. The board, its grain and the roughness of its walls are made up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.interpolate import RectBivariateSpline
+from scipy.ndimage import gaussian_filter1d
+
+from visioncheck.photo.light import linear_light
+
+_SUB = 3
+_GRAIN_MM = 1.6
+
+
+@dataclass(frozen=True)
+class Painting:
+    """What to paint; lengths in mm, table frame; the slot enters at the board's left end (before `turn_deg`)."""
+
+    centre: tuple[float, float] = (105.0, 150.0)
+    turn_deg: float = 20.0
+    length: float = 70.0
+    breadth: float = 50.0
+    thickness: float = 18.0
+    slot_length: float = 55.0
+    slot_offset: float = 3.0
+    width_start: float = 3.0
+    width_end: float = 3.0
+    rough: float = 0.02
+    wood: tuple[float, float, float] = (0.16, 0.29, 0.42)
+    dark: tuple[float, float, float] = (0.004, 0.009, 0.016)
+    shade: float = 0.35
+    blur_px: float = 0.75
+    sharpening: float = 0.45
+    exponent: float = 1.0
+    noise: float = 0.004
+    seed: int = 1
+
+    @property
+    def through(self) -> bool:
+        """Whether the cut goes through: two halves and the gap between them."""
+        return self.slot_length >= self.length
+
+
+def paint(bgr, view, what: Painting):
+    """The photo (bgr, uint8) with the board painted in."""
+    rng = np.random.default_rng(what.seed)
+    turn = np.radians(what.turn_deg)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    half = np.array([what.length, what.breadth]) / 2
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half @ axes + what.centre
+    seen = np.concatenate([view.to_image(corners, what.thickness), view.to_image(corners)])
+    low = np.floor(seen.min(axis=0)).astype(int) - 24
+    high = np.ceil(seen.max(axis=0)).astype(int) + 24
+    low, high = np.maximum(low, 0), np.minimum(high, np.array(bgr.shape[1::-1]))
+    width, height = high - low
+    # sub-pixel rays
+    x = low[0] + (np.arange(width * _SUB) + 0.5) / _SUB - 0.5
+    y = low[1] + (np.arange(height * _SUB) + 0.5) / _SUB - 0.5
+    top, paper = (_places(view, x, y, thickness) for thickness in (what.thickness, 0.0))
+    top, paper = (((place - what.centre) @ axes.T).astype(np.float32) for place in (top, paper))
+    walls = _walls(what, half, rng)
+    on_top = _on_board(top, half)
+    in_slot = on_top & _in_slot(top, what, half, walls)
+    floor = in_slot & _in_slot(paper, what, half, walls)
+    side = ~on_top & _on_board(paper, half) & ~_in_slot(paper, what, half, walls)
+    photo = linear_light(bgr[low[1] : high[1], low[0] : high[0]]) ** what.exponent
+    table = np.repeat(np.repeat(photo, _SUB, axis=0), _SUB, axis=1)
+    light = table.copy()
+    wood = _grain(top, rng)[..., None] * np.array(what.wood, np.float32)
+    light[on_top] = wood[on_top]
+    light[in_slot] = np.array(what.dark, np.float32)
+    light[floor] = table[floor] * what.shade
+    light[side] = np.array(what.dark, np.float32) * 4
+    size = (int(width), int(height))
+    painted = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+    touched = cv2.resize((on_top | side).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    sharp = cv2.GaussianBlur(painted, (0, 0), what.blur_px)
+    sharp = sharp + what.sharpening * (sharp - cv2.GaussianBlur(sharp, (0, 0), 1.5))
+    sharp += rng.normal(0, what.noise, sharp.shape).astype(np.float32) * np.sqrt(np.maximum(sharp, 0.01) / 0.3)
+    # the photo's own pixels are blurred and coded already: only what the board touches is taken
+    near = cv2.dilate((touched > 0).astype(np.uint8), np.ones((9, 9), np.uint8))[..., None] > 0
+    mixed = np.where(near, sharp, photo)
+    coded = bgr.copy()
+    coded[low[1] : high[1], low[0] : high[0]] = _coded(np.clip(mixed, 0, 1) ** (1 / what.exponent))
+    return coded
+
+
+def true_width(what: Painting, at_mm: float) -> float:
+    """Width of the slot `at_mm` from the board's end where it comes in."""
+    return what.width_start + (what.width_end - what.width_start) * at_mm / min(what.slot_length, what.length)
+
+
+def as_jpeg(bgr, quality: int = 95):
+    """Through a JPEG and back."""
+    return cv2.imdecode(cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
+
+
+def _coded(light):
+    value = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    return np.clip(np.round(255 * value), 0, 255).astype(np.uint8)
+
+
+def _places(view, x, y, thickness):
+    step = 24
+    grid_x, grid_y = x[::step], y[::step]
+    grid_x, grid_y = np.append(grid_x, x[-1] + 1), np.append(grid_y, y[-1] + 1)
+    pixels = np.stack(np.meshgrid(grid_x, grid_y), axis=-1).reshape(-1, 2)
+    coarse = view.to_table(pixels, thickness).reshape(len(grid_y), len(grid_x), 2)
+    return np.stack([RectBivariateSpline(grid_y, grid_x, coarse[..., k], kx=3, ky=3)(y, x) for k in range(2)], axis=-1)
+
+
+def _walls(what, half, rng):
+    """Offsets of both walls on a fine grid along the board: straight lines with the roughness of sawn wood."""
+    along = np.arange(-half[0] - 5, half[0] + 5, 0.05)
+    share = (along + half[0]) / min(what.slot_length, what.length)
+    width = what.width_start + (what.width_end - what.width_start) * share
+    rough = [gaussian_filter1d(rng.normal(size=len(along)), 12) for _ in range(2)]
+    rough = [what.rough * (r - np.polyval(np.polyfit(along, r, 1), along)) / r.std() for r in rough]
+    return along, what.slot_offset - width / 2 + rough[0], what.slot_offset + width / 2 + rough[1]
+
+
+def _on_board(place, half):
+    return (np.abs(place[..., 0]) < half[0]) & (np.abs(place[..., 1]) < half[1])
+
+
+def _in_slot(place, what, half, walls):
+    along, low, high = walls
+    x, y = place[..., 0], place[..., 1]
+    reach = 1e9 if what.through else -half[0] + what.slot_length
+    return (y > np.interp(x, along, low)) & (y < np.interp(x, along, high)) & (x < reach)
+
+
+def _grain(place, rng):
+    """Stripes of darker wood at a slant."""
+    across = place[..., 0] * 0.85 + place[..., 1] * 0.5
+    line = gaussian_filter1d(rng.normal(size=4000), _GRAIN_MM / 0.1)
+    line = 1 + 0.12 * line / line.std()
+    return np.interp(across, (np.arange(4000) - 2000) * 0.1, line).astype(np.float32)
