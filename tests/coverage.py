@@ -115,8 +115,8 @@ def table(scores: list[Score]) -> list[Row]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rigs", type=int, default=40, help="users, each with a phone and a print")
-    parser.add_argument("--each", type=int, default=6, help="photos of each kind of piece with each")
+    parser.add_argument("--rigs", type=int, default=60, help="users, each with a phone and a print")
+    parser.add_argument("--each", type=int, default=8, help="photos of each kind of piece with each")
     told = parser.parse_args()
     print(f"{'':22} {'n':>5} {'held':>7} {'rms error':>10} {'median ±':>9} {'ratio':>6}")
     for row in table(simulate(told.rigs, told.each)):

@@ -33,7 +33,10 @@ REFOCUS_SD = np.array([2.0, 1.0, 1.0, 5e-4, 1e-3, 3e-5, 3e-5, 0.0])
 RELAID_SD_MM = 0.012
 """The sheet does not lie quite as it lay when it was surveyed."""
 SHADE_SD_MM = SHADING_SD_MM
-"""How far shading and grain pull an edge at either end: as the program has it, since only photos can tell how much."""
+"""How far shading and grain pull an edge at either end, on the plane of the paper: as the program has it.
+
+Only photos can tell how much it is.
+"""
 HALO_SD_MM = 0.012
 """How far a phone's tone curve moves every edge outwards."""
 ROCK_SD_MM = 0.01
@@ -207,7 +210,7 @@ def _trace(
     pixel_mm = camera.height_mm / camera.lens.f_px
     at = np.arange(TRIM_MM, length - TRIM_MM, pixel_mm)
     off = sawn_off_mm(piece.cuts[k], at, length, rng)
-    ends = rng.normal(0, SHADE_SD_MM, 2)
+    ends = rng.normal(0, SHADE_SD_MM * (1 - piece.thickness_mm / camera.height_mm), 2)
     off = off + halo + np.interp(at, [0, length], ends)
     edge = start + at[:, None] * along + off[:, None] * normal
     top = -piece.thickness_mm + (edge - MIDDLE_MM) @ rock
