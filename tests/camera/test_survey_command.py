@@ -62,7 +62,7 @@ def test_it_says_what_the_print_is_like(capfd, tmp_path):
     code, out, _ = survey(capfd, *PHOTOS[:5], "--ruled", RULED, "-o", tmp_path / "rig.json")
     assert code == 0
     for words in ("% across", "% down", "off square", "focal length", "residual", "rig.json"):
-        assert words in out
+        assert words.replace(" ", "") in "".join(out.split())  # a long path is broken into lines
 
 
 def refused(capfd, tmp_path, *arguments):
