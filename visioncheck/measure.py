@@ -17,6 +17,7 @@ from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
 from visioncheck.fence.of_piece import kind_of, with_fence_error
+from visioncheck.measure_groove import Board
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -170,6 +171,35 @@ def measure_turned(
     flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
     turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
     return replace(told, reading=replace(told.reading, flags=tuple(flags), turned=turned))
+
+
+def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edge: str | None) -> Board:
+    """Find a cut board and its edges in a photo, to measure its grooves.
+
+    Parameters
+    ----------
+    path, rig, thickness
+        As for `measure_photo`.
+    fence_edge : {"top", "bottom", "left", "right"} or None
+        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
+
+    Raises
+    ------
+    UserError
+        The photo cannot be read, or nothing tells which edge lay on the fence.
+    Refusal
+        It cannot be measured honestly.
+    """
+    sighting = sight(path, rig)
+    seen = _see(sighting, rig, thickness)
+    edge = _fence_edge(seen.shape, seen.tag, fence_edge, seen.photo.exif.orientation)
+    if edge is None:
+        raise UserError(
+            f"{path.name}: which edge lay against the fence? Say --fence-edge top, bottom, left or right, as in the"
+            " picture."
+        )
+    scene = Scene(seen.photo, sighting.points, seen.shape.view)
+    return Board(scene, seen.shape, edge, seen.thickness or UNKNOWN_THICKNESS)
 
 
 def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match:

@@ -82,7 +82,7 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     traced = trace_band(scene.photo.bgr, scene.view, band, tone, thickness.value)
     if traced is None:
         raise _not_found(scene, kind)
-    _not_from_above(scene, traced, kind)
+    refuse_from_above(scene, traced, kind)
     _wide_enough(scene, traced, kind, thickness.value)
     shape = read_slot(scene.view, traced, thickness, tone, _open_end(band, region_mm))
     reading = Reading(
@@ -124,7 +124,8 @@ def _found(scene: Scene, region_mm: Array, kind: str) -> Band:
     return band
 
 
-def _not_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
+def refuse_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
+    """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
     if traced.hidden_mm > _HIDDEN_MM:
         raise Refusal(
             f"{scene.name}: the camera stood almost straight above the {kind}, so that a thin strip of its side face"

@@ -21,13 +21,17 @@ _GRAIN_MM = 1.6
 
 @dataclass(frozen=True)
 class Painting:
-    """What to paint; lengths in mm, table frame; the slot enters at the board's left end (before `turn_deg`)."""
+    """What to paint; lengths in mm, table frame; the slot enters at the board's left end (before `turn_deg`).
+
+    Without a `depth` it goes right through, and the table shows in it where the light gets there.
+    """
 
     centre: tuple[float, float] = (105.0, 150.0)
     turn_deg: float = 20.0
     length: float = 70.0
     breadth: float = 50.0
     thickness: float = 18.0
+    depth: float | None = None
     slot_length: float = 55.0
     slot_offset: float = 3.0
     width_start: float = 3.0
@@ -68,15 +72,20 @@ def paint(bgr, view, what: Painting):
     walls = _walls(what, half, rng)
     on_top = _on_board(top, half)
     in_slot = on_top & _in_slot(top, what, half, walls)
-    floor = in_slot & _in_slot(paper, what, half, walls)
-    side = ~on_top & _on_board(paper, half) & ~_in_slot(paper, what, half, walls)
+    bottom = paper
+    if what.depth is not None:
+        bottom = ((_places(view, x, y, what.thickness - what.depth) - what.centre) @ axes.T).astype(np.float32)
+    floor = in_slot & _in_slot(bottom, what, half, walls)
+    side = ~on_top & _on_board(paper, half)
+    if what.depth is None:
+        side &= ~_in_slot(paper, what, half, walls)
     photo = linear_light(bgr[low[1] : high[1], low[0] : high[0]]) ** what.exponent
     table = np.repeat(np.repeat(photo, _SUB, axis=0), _SUB, axis=1)
     light = table.copy()
     wood = _grain(top, rng)[..., None] * np.array(what.wood, np.float32)
     light[on_top] = wood[on_top]
     light[in_slot] = np.array(what.dark, np.float32)
-    light[floor] = table[floor] * what.shade
+    light[floor] = (table if what.depth is None else wood)[floor] * what.shade
     light[side] = np.array(what.dark, np.float32) * 4
     size = (int(width), int(height))
     painted = cv2.resize(light, size, interpolation=cv2.INTER_AREA)

@@ -11,6 +11,9 @@ from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
     from visioncheck.kerf.plan import Plan
+    from visioncheck.kerf.verify import Verified
+
+_READING = ".json"
 
 
 def groove(
@@ -18,13 +21,27 @@ def groove(
     at: Annotated[str | None, typer.Option(help="One groove: from the edge at the fence to its near wall.")] = None,
     width: Annotated[str | None, typer.Option(help="One groove: its width.")] = None,
     board: Annotated[str | None, typer.Option(help="One groove: the board's width across it.")] = None,
-    kerf: Annotated[str | None, typer.Option(help="One groove: kerf of the blade or stack now on the arbor.")] = None,
+    kerf: Annotated[
+        str | None,
+        typer.Option(help="One groove: kerf of the blade or stack now on the arbor, or the JSON of a measured slot."),
+    ] = None,
     plus_minus: Annotated[str | None, typer.Option(help="Uncertainty of --kerf, ± at 95 %.")] = None,
     zero_kerf: Annotated[str | None, typer.Option(help="Kerf of the blade that the scale was zeroed with.")] = None,
     fence: Annotated[str | None, typer.Option(help="Side of the blade the fence is on: left or right.")] = None,
     flange: Annotated[str | None, typer.Option(help="Side of the blade the fixed flange is on.")] = None,
     overlap: Annotated[str | None, typer.Option(help="Least overlap of two passes.")] = None,
     units: Annotated[str | None, typer.Option(help="Units to speak in: in or mm.")] = None,
+    photo: Annotated[
+        Path | None, typer.Option(help="Check the cut board in this photo, on the target, against the plan.")
+    ] = None,
+    rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="With --photo: what survey wrote.")] = None,
+    thickness: Annotated[str | None, typer.Option(help="With --photo: of the board, where it has no tag.")] = None,
+    fence_edge: Annotated[
+        str | None,
+        typer.Option(
+            help="With --photo: edge that lay at the fence, as the picture shows it: top, bottom, left, right."
+        ),
+    ] = None,
     output: Annotated[Path | None, typer.Option("-o", "--output", help="Folder for the drawing, SVG and PNG.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
@@ -35,9 +52,13 @@ def groove(
     }  # fmt: skip
     given = {option: value for option, value in typed.items() if value is not None}
     wanted = _plan(plan, given)
+    if photo is None and (rig or thickness or fence_edge):
+        raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
+    checked = _checked(wanted, photo, rig, thickness, fence_edge) if photo else ()
 
     from visioncheck.kerf.passes import lay_out
     from visioncheck.kerf.report import layout_json, layout_lines
+    from visioncheck.kerf.verify import verified_json, verified_lines
 
     layout = lay_out(wanted)
     drawings: list[Path] = []
@@ -52,13 +73,30 @@ def groove(
     if as_json:
         import json
 
-        typer.echo(json.dumps(layout_json(layout), indent=2, ensure_ascii=False))
+        found = layout_json(layout) | ({"verified": verified_json(wanted, checked)} if photo else {})
+        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
         return
     from visioncheck.correction.terminal import print_report
     from visioncheck.correction.words import Line
 
     lines = layout_lines(layout) + [Line("Drawing", str(path)) for path in drawings]
-    print_report(wanted.name, lines, cautions=True)
+    print_report(wanted.name, lines, cautions=photo is None)
+    if photo:
+        print_report(f"As cut: {photo.name}", verified_lines(wanted, checked, wanted.fence_edge), cautions=True)
+
+
+def _checked(
+    plan: Plan, photo: Path, rig: Path | None, thickness: str | None, fence_edge: str | None
+) -> tuple[Verified, ...]:
+    from visioncheck.keep import read_rig, read_told
+    from visioncheck.kerf.verify import verify
+    from visioncheck.measure import see_board
+    from visioncheck.measure_groove import measure_grooves
+
+    told = read_told(thickness, None, fence_edge, units=plan.units)
+    surveyed = read_rig(rig).rig if rig else None
+    board = see_board(photo, surveyed, told.thickness, told.fence_edge)
+    return verify(plan, measure_grooves(board, plan))
 
 
 def _plan(path: Path | None, given: dict[str, str]) -> Plan:
@@ -75,7 +113,9 @@ def _plan(path: Path | None, given: dict[str, str]) -> Plan:
     for option in ("--plus-minus", "--overlap"):
         if option in given and "--kerf" not in given:
             raise UserError(f"{option} belongs to --kerf; give that too")
-    return plan_from_data(_one_groove(given), "the groove that you typed")
+    if "--plus-minus" in given and given["--kerf"].endswith(_READING):
+        raise UserError("--plus-minus does not go with the JSON of a measured slot, which says its own")
+    return plan_from_data(_one_groove(given), "the groove that you typed", Path())
 
 
 def _one_groove(given: dict[str, str]) -> dict[str, Any]:
@@ -87,7 +127,10 @@ def _one_groove(given: dict[str, str]) -> dict[str, Any]:
         "saw": {key: given[f"--{key.replace('_', '-')}"] for key in ("zero_kerf", "fence", "flange")},
         "groove": [{"name": "groove", "at": given["--at"], "width": given["--width"]}],
     }
-    if "--kerf" in given:
+    if given.get("--kerf", "").endswith(_READING):
+        # a slot measured before stands in for what was typed
+        data["blade"] = {"slot": given["--kerf"]} | ({"overlap": given["--overlap"]} if "--overlap" in given else {})
+    elif "--kerf" in given:
         keys = {"--kerf": "kerf", "--plus-minus": "plus_minus", "--overlap": "overlap"}
         data["blade"] = {key: given[option] for option, key in keys.items() if option in given}
     return data

@@ -169,16 +169,19 @@ def _beside(line: Guide, offset_mm: float) -> Guide:
 def _rough_walls(bgr: Picture, view: View, band: Band) -> tuple[Guide, float] | None:
     """The far wall as seen from the camera, the slot on the side of its negative offsets, and the slot's width, mm."""
     line, low, high = band.line, band.low_mm, band.high_mm
-    for _ in range(2):
-        far = _far_wall(bgr, view, line, low, high)
-        if far is None:
-            return None
-        width = _rough_width(bgr, view, far, high - low)
-        middle = (far.start_mm + far.end_mm - width * far.normal) / 2
-        if (view.foot_mm - middle) @ far.normal <= 0:
-            break
-        line, low, high = Guide(line.end_mm, line.start_mm), -high, -low
-    return far, width
+    found = _far_and_width(bgr, view, line, low, high)
+    if found is None:
+        return None
+    far, width = found
+    middle = (far.start_mm + far.end_mm - width * far.normal) / 2
+    if (view.foot_mm - middle) @ far.normal <= 0:
+        return found
+    return _far_and_width(bgr, view, Guide(line.end_mm, line.start_mm), -high, -low)
+
+
+def _far_and_width(bgr: Picture, view: View, line: Guide, low: float, high: float) -> tuple[Guide, float] | None:
+    far = _far_wall(bgr, view, line, low, high)
+    return None if far is None else (far, _rough_width(bgr, view, far, high - low))
 
 
 def _blocks(bgr: Picture, view: View, line: Guide, offsets_mm: Array) -> tuple[Array, Array]:

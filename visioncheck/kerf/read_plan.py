@@ -154,9 +154,12 @@ class _Table:
                 raise self.complaint(key, f"is no key of a plan; {hint}")
 
 
-def plan_from_data(data: dict[str, Any], source: _Source | str) -> Plan:
-    """Make a plan of a parsed TOML document; a name for `source` is what error messages call it."""
-    source = _Source(source) if isinstance(source, str) else source
+def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | None = None) -> Plan:
+    """Make a plan of a parsed TOML document; a name for `source` is what error messages call it.
+
+    A slot measured before is looked for in `folder`.
+    """
+    source = _Source(source, folder=folder) if isinstance(source, str) else source
     top = _Table("", data, source)
     top.refuse_unknown()
     board, saw = _section(top, "board"), _section(top, "saw")
@@ -227,12 +230,15 @@ def slot_kerf(text: str, name: str) -> Quantity:
         When the text is no measured slot; `name` is what the message calls it.
     """
     try:
-        width = json.loads(text)["width_mm"]
+        reading = json.loads(text)
+        width = reading["width_mm"]
         middle = width[len(width) // 2]
         dof = middle.get("dof")
         found = Quantity(float(middle["value"]), float(middle["u"]), "mm", float("inf") if dof is None else float(dof))
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
         raise UserError(f"{name} holds no slot's width; give the JSON of a measured slot") from None
+    if reading.get("piece", "slot") != "slot":
+        raise UserError(f"{name} is the reading of a {reading['piece']!s:.20}, not of a saw slot; measure --piece slot")
     if not (0.3 <= found.value <= _WIDEST_MM and 0 <= found.u < found.value and found.dof > 0):
         raise UserError(f"{name}: a width of {found.value:g} mm with u {found.u:g} mm is no saw slot; measure it again")
     return found

@@ -94,7 +94,7 @@ def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
     middle = (one.near.value + one.far.value) / 2
 
     def off(groove: Groove) -> float:
-        near, far = _planned(groove, one.edge, plan)
+        near, far = planned(groove, one.edge, plan)
         return abs((near + far) / 2 - middle)
 
     nearest = min(plan.grooves, key=off)
@@ -104,13 +104,14 @@ def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
     return nearest
 
 
-def _planned(groove: Groove, edge: str, plan: Plan) -> tuple[float, float]:
+def planned(groove: Groove, edge: str, plan: Plan) -> tuple[float, float]:
+    """Give where a groove's walls must lie, mm from the board's edge named `edge`, the nearer one first."""
     near, far = groove.at_mm, groove.at_mm + groove.width_mm
     return (near, far) if groove.edge == edge else (plan.board_mm - far, plan.board_mm - near)
 
 
 def _verified(groove: Groove, one: MeasuredGroove, plan: Plan) -> Verified:
-    near, far = _planned(groove, one.edge, plan)
+    near, far = planned(groove, one.edge, plan)
     width = one.width or _difference(one.far, one.near)
     rows = (("near wall", near, one.near), ("far wall", far, one.far), ("width", groove.width_mm, width))
     return Verified(groove, tuple(_check(what, wanted, got, plan.tolerance_mm) for what, wanted, got in rows))

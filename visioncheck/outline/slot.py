@@ -19,7 +19,7 @@ _PITCH_MM = 0.2
 _FLOOR = 0.004
 """Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
 _WIDEST_MM = 24.0
-_DARKER = 1.0
+SLOT_DARKER = 1.0
 """A slot is darker than what lies beside it by at least this (natural log: nearly three times) ..."""
 _LEAST_TINT = 0.3
 """... or, where the sheet shows through, of the sheet's tint: log(blue/red) more than half way from wood's to that."""
@@ -71,7 +71,13 @@ class _Patch:
     corner_mm: Array
 
 
-def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...] = ()) -> Band | None:
+def find_band(
+    bgr: NDArray[np.uint8],
+    view: View,
+    region_mm: Array,
+    covered_mm: tuple[Array, ...] = (),
+    darker: float = SLOT_DARKER,
+) -> Band | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
     The direction is found by adding up strangeness along straight lines (J. Radon, 1917), so that a thin gap or one
@@ -85,13 +91,15 @@ def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: 
         Convex outline of the work on the plane of the paper.
     covered_mm : tuple of (m, 2) ndarray
         Convex parts to leave out (tags).
+    darker : float
+        How much darker than its surroundings it is at least, natural log.
 
     Returns
     -------
     Band or None
         None where no such line is seen.
     """
-    patch = _look(bgr, view, region_mm, covered_mm)
+    patch = _look(bgr, view, region_mm, covered_mm, darker)
     rows, columns = np.nonzero(patch.strange > 1)
     if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
         return None
@@ -105,7 +113,7 @@ def find_band(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: 
     return band
 
 
-def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...]) -> _Patch:
+def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...], least: float) -> _Patch:
     low = region_mm.min(axis=0) - _MARGIN_MM
     width, height = np.ceil((region_mm.max(axis=0) + _MARGIN_MM - low) / _PITCH_MM).astype(int) + 1
     # the map is smooth: worked out on a coarse grid, then interpolated
@@ -122,7 +130,7 @@ def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tupl
     # a little in, so that the shadow beside the work is no part of it
     margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
     inside = cv2.erode(work.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
-    darker = _narrow(-log[..., GREEN], inside) / _DARKER
+    darker = _narrow(-log[..., GREEN], inside) / least
     tint = log[..., BLUE] - log[..., RED]
     strange = np.maximum(darker, _like_sheet(tint, inside, ~work))
     strange[~inside] = 0

@@ -94,6 +94,35 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
     return SlotShape(piece, edges, widths, read_taper(piece), budget, slot)
 
 
+def distance_between(view: View, edge: Trace, wall: Trace, thickness: Quantity) -> Quantity:
+    """Distance on the top face from one line to the middle of another, square to the first, mm.
+
+    Parameters
+    ----------
+    edge, wall : Trace
+        Of two lines that run much the same way; which sides their outsides are on does not matter.
+    thickness : Quantity
+        Of the board, mm.
+    """
+    ends = wall.points_mm[0], wall.points_mm[-1]
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    normal = np.array([-along[1], along[0]])
+    if (wall.points_mm.mean(axis=0) - edge.points_mm.mean(axis=0)) @ normal > 0:
+        ends, along = ends[::-1], -along
+    # now the wall lies on the side of the edge that an outline walked along the edge has inside
+    traces = (edge, _across(wall, ends[1], along), wall, _across(wall, ends[0], -along))
+    piece = read_piece(view, traces, thickness)
+    flat = piece.corners_mm.ravel()
+
+    def distance(x: Array) -> Array:
+        c = x.reshape(4, 2)
+        run = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
+        return np.array([abs(((c[2] + c[3]) / 2 - c[0]) @ np.array([-run[1], run[0]]))])
+
+    spread = piece.spread(jacobian(distance, flat, np.full(8, 1.0))[0])
+    return Quantity(float(distance(flat)[0]), spread.u, "mm", spread.dof)
+
+
 def _around(band: BandTrace, start_mm: Array) -> tuple[Trace, ...]:
     """Right wall, end, left wall, start: the slot's outline with the wood outside, as `Guide` has it."""
     near, far = band.near, band.far
