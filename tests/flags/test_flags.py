@@ -80,7 +80,7 @@ def glare_beside_the_piece() -> Doubtful:
 def faint_and_noisy() -> Doubtful:
     picture = lay(bare(), sawn(CORNERS), colour=tuple(0.7 * PALE + 0.3 * np.array(OAK)))
     light = linear_light(picture.bgr)
-    noise = 0.2 * light * np.random.default_rng(0).normal(size=light.shape)
+    noise = 0.2 * light * np.random.default_rng(0).standard_normal(light.shape, np.float32)
     return Doubtful(replace(picture, bgr=coded(light + noise)), CORNERS)
 
 

@@ -357,6 +357,15 @@ def bounded(test) -> None:
     test()
 
 
+def peak_bytes() -> int:
+    """Most memory that this process has held; what `getrusage` says holds the starting process's peak too."""
+    try:
+        told = Path("/proc/self/status").read_text()
+    except OSError:  # a system without it
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    return 1024 * next(int(line.split()[1]) for line in told.splitlines() if line.startswith("VmHWM"))
+
+
 if __name__ == "__main__":
     cv2.setNumThreads(1)
     scratch = Path(os.environ["TMPDIR"])
