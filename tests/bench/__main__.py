@@ -15,29 +15,40 @@ import sys
 import tempfile
 from pathlib import Path
 from time import perf_counter
+from typing import NamedTuple
 
 import numpy as np
 
 from tests.bench.photos import PIECES, RULED, SURVEY
 from tests.log.large import make_large_log
 
-ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+AS_SHIPPED = {"OPENBLAS_NUM_THREADS": "1"}  # as visioncheck.cli.run sets it
 SMALL_LOG, LARGE_LOG = 100, 10_000
 
 
+class Ran(NamedTuple):
+    """What became of a process."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mib: float
+    said: str
+
+
 def run(arguments, extra=None):
-    """Run Python with `arguments`: (wall seconds, peak resident MiB, what it printed)."""
+    """Run Python with `arguments` to its end."""
     start = perf_counter()
     with subprocess.Popen(
         [sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=os.environ | (extra or {})
     ) as process:
-        said = process.stdout.read()
+        said = process.stdout.read().decode()
         _, status, usage = os.wait4(process.pid, 0)
         seconds = perf_counter() - start
         process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
         raise SystemExit(f"python {' '.join(map(str, arguments))} failed")
-    return seconds, usage.ru_maxrss / 1024, said
+    return Ran(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, said)
 
 
 def visioncheck(*arguments):
@@ -46,16 +57,20 @@ def visioncheck(*arguments):
 
 
 def median_of(rounds, arguments):
-    """Median wall seconds and largest peak MiB of a process, after one to warm the disk's cache."""
+    """Median seconds and largest peak of a process, after one run to warm the disk's cache."""
     run(arguments)
     runs = [run(arguments) for _ in range(rounds)]
-    return float(np.median([seconds for seconds, _, _ in runs])), max(peak for _, peak, _ in runs)
+    return {
+        "wall_s": float(np.median([ran.wall_s for ran in runs])),
+        "cpu_s": float(np.median([ran.cpu_s for ran in runs])),
+        "peak_mib": max(ran.peak_mib for ran in runs),
+    }
 
 
-def stages(rig, rounds, threads):
+def stages(rig, rounds, *, one_thread):
     """{stage: {"ms": median, "ratio": median of the ratio within a round}}."""
-    said = run(["-m", "tests.bench.stages", str(rig), str(rounds), str(threads)], ONE_THREAD if threads else None)[2]
-    by_photo = json.loads(said)
+    arguments = ["-m", "tests.bench.stages", str(rig), str(rounds), *(["one-thread"] if one_thread else [])]
+    by_photo = json.loads(run(arguments, ONE_THREAD if one_thread else AS_SHIPPED).said)
     names = next(iter(by_photo.values()))
     seconds = {name: np.concatenate([times[name] for times in by_photo.values()]) for name in names}
     decode = seconds["colour decode"]
@@ -66,7 +81,7 @@ def stages(rig, rounds, threads):
 
 
 def processes(rig, log, rounds):
-    """{what: {"s": median, "peak_mib": largest}} of whole processes."""
+    """{what: medians} of whole processes."""
     work = {
         "python alone": ["-c", ""],
         "import of the command line": ["-c", "import visioncheck.cli"],
@@ -82,26 +97,20 @@ def processes(rig, log, rounds):
             f"  its newest 20, {name}": visioncheck("log", "list", folder, "--last", 20) for name, folder in log.items()
         },
     }
-    found = {}
-    for what, arguments in work.items():
-        seconds, peak = median_of(rounds, arguments)
-        found[what] = {"s": seconds, "peak_mib": peak}
-    return found
+    return {what: median_of(rounds, arguments) for what, arguments in work.items()}
 
 
 def batches(rig, rounds):
-    """Photos a second: on one process and on two, and on one with a quarter of the photos."""
+    """Photos a second and processor seconds a photo: on one process and on two, and on one for a quarter of them."""
     found = {}
     for what, photos, count in (
         ("4 photos, 1 process", 4, 1),
         ("16 photos, 1 process", 16, 1),
         ("16 photos, 2 processes", 16, 2),
     ):
-        seconds = [
-            float(run(["-m", "tests.bench.batch", str(rig), str(photos), str(count)], ONE_THREAD)[2])
-            for _ in range(rounds)
-        ]
-        found[what] = photos / float(np.median(seconds))
+        arguments = ["-m", "tests.bench.batch", str(rig), str(photos), str(count)]
+        seconds = np.median([np.array(run(arguments, ONE_THREAD).said.split(), float) for _ in range(rounds)], axis=0)
+        found[what] = {"photos_a_second": photos / seconds[0], "cpu_s_a_photo": seconds[1] / photos}
     return found
 
 
@@ -137,30 +146,29 @@ def measure_all(rounds):
             make_large_log(logs[f"{entries} entries"], entries)
         return {
             "machine": machine(),
-            "one thread": stages(rig, rounds, 1),
-            "as shipped": stages(rig, rounds, 0),
+            "one thread": stages(rig, rounds, one_thread=True),
+            "as shipped": stages(rig, rounds, one_thread=False),
             "processes": processes(rig, logs, rounds),
-            "photos a second": batches(rig, rounds),
+            "batch": batches(rig, rounds),
         }
 
 
 def table(found):
     """Lines of the table."""
-    yield f"machine: {found['machine']}"
-    yield f"{'one photo':34}{'one thread':>22}{'as shipped':>22}"
+    yield "machine: " + ", ".join(f"{key} {value}" for key, value in found["machine"].items())
+    yield f"{'one photo, x colour decode':34}{'one thread, CPU':>22}{'as shipped, wall':>22}"
     for name, one in found["one thread"].items():
         shipped = found["as shipped"][name]
         cells = "".join(f"{values['ms']:9.1f} ms  x {values['ratio']:5.2f}  " for values in (one, shipped))
         yield f"  {name:32}{cells}"
-    decode = found["as shipped"]["colour decode"]["ms"] / 1e3
-    yield f"{'process':34}{'wall':>10}{'of decode':>12}{'peak':>12}"
+    yield f"{'process':36}{'wall':>10}{'CPU':>10}{'peak':>13}"
     for name, values in found["processes"].items():
-        yield f"  {name:32}{values['s']:8.3f} s{values['s'] / decode:10.1f} x{values['peak_mib']:9.0f} MiB"
-    yield "photos a second"
-    for name, rate in found["photos a second"].items():
-        yield f"  {name:32}{rate:8.2f}"
-    one, two = (found["photos a second"][f"16 photos, {n}"] for n in ("1 process", "2 processes"))
-    yield f"  {'two processes over one':32}{two / one:8.2f}"
+        yield f"  {name:34}{values['wall_s']:8.2f} s{values['cpu_s']:8.2f} s{values['peak_mib']:9.0f} MiB"
+    yield f"{'batch':36}{'photos/s':>10}{'CPU/photo':>10}"
+    for name, values in found["batch"].items():
+        yield f"  {name:34}{values['photos_a_second']:10.2f}{values['cpu_s_a_photo']:8.2f} s"
+    one, two = (found["batch"][f"16 photos, {count}"]["photos_a_second"] for count in ("1 process", "2 processes"))
+    yield f"  {'two processes over one':34}{two / one:10.2f}"
 
 
 def main():
