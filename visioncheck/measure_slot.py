@@ -128,9 +128,8 @@ def refuse_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
     """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
     if traced.hidden_mm > _HIDDEN_MM:
         raise Refusal(
-            f"{scene.name}: the camera stood almost straight above the {kind}, so that a thin strip of its side face"
-            " hides between its floor and the wood; shoot from a few centimetres to one side of it, or with something"
-            " dark under the work.",
+            f"{scene.name}: a strip of floor or side face hides between the {kind}'s walls, too thin to be told from"
+            " the wood; shoot from a few centimetres more to one side of it, or with something dark under the work.",
             "arris-doubtful",
         )
 

@@ -165,7 +165,7 @@ def test_a_camera_straight_above_a_gap_is_refused(bare):
     what = Painting(turn_deg=30, length=60, slot_length=100, slot_offset=0, width_start=0.6, width_end=0.5)
     foot = tuple(bare.view.foot_mm + np.array([-0.5, 0.87]) * 3.0)
     scene = painted(bare, replace(what, centre=foot))
-    with pytest.raises(Refusal, match="straight above the gap") as refused:
+    with pytest.raises(Refusal, match="strip of floor or side face hides") as refused:
         read(scene, what, "gap")
     assert refused.value.code == "arris-doubtful"
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from visioncheck.camera.lens import GREEN
+from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
 from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
 from visioncheck.edges.tone import Tone
@@ -34,6 +34,8 @@ _PLACES = 10
 _NARROWEST_FLOOR_PX = 4.0
 _THINNEST_PX, _THIN_PX = 0.15, 2.5
 _MIXED_PX = 9.0
+_TINTED = 0.08
+_FLOOR_PX = 1.5
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _HALO_PX = 1.5
@@ -99,13 +101,17 @@ class BandTrace:
 
 @dataclass(frozen=True)
 class _Profiles:
-    """Light (n, m) in rows across a slot, and the offsets (n, m), px, of its pixels from the slot's middle line."""
+    """Light (n, m) in rows across a slot, and the offsets (n, m), px, of its pixels from the slot's middle line.
+
+    `tint` (n, m) is log(blue/green).
+    """
 
     light: Array
     offsets: Array
     at_mm: Array
     guide: Guide
     scale_mm: Array
+    tint: Array
 
     @property
     def pixel_mm(self) -> float:
@@ -115,7 +121,7 @@ class _Profiles:
         """About `_SOME` of the rows."""
         every = slice(None, None, max(1, len(self.light) // _SOME))
         rows = (self.light[every], self.offsets[every], self.at_mm[every])
-        return _Profiles(*rows, self.guide, self.scale_mm[every])
+        return _Profiles(*rows, self.guide, self.scale_mm[every], self.tint[every])
 
 
 @dataclass(frozen=True)
@@ -243,7 +249,9 @@ def _profiles(bgr: Picture, view: View, middle: Guide, width_mm: float, tone: To
     keep = _between_wood(light, rows.offset_px, width)
     if keep.sum() < _LEAST_STATIONS:
         return None
-    return _Profiles(light[keep], rows.offset_px[keep], rows.at_mm[keep], middle, rows.pixel_mm[keep])
+    colour = np.log(linear_between(rows.coded[keep]) + _DARK_FLOOR)
+    tint = colour[..., BLUE] - colour[..., GREEN]
+    return _Profiles(light[keep], rows.offset_px[keep], rows.at_mm[keep], middle, rows.pixel_mm[keep], tint)
 
 
 def _between_wood(light: Array, offsets: Array, width_px: float) -> NDArray[np.bool_]:
@@ -481,7 +489,7 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
         width_px=places[good, _FAR] - places[good, _NEAR],
         noise_mm=float(np.median(fit.u_px[good])) * pixel,
         tone_mm=max(pulls) / steepness * pixel,
-        hidden_mm=_hidden_px(model, levels) * pixel,
+        hidden_mm=(_hidden_px(model, levels) + _unseen_floor_px(profiles, places, model)) * pixel,
         floor_seen=model.meets_px is not None,
     )
 
@@ -492,6 +500,16 @@ def _hidden_px(model: _Model, levels: Array) -> float:
         return model.thin_px
     wood, side, floor = levels[_WOOD_FAR], levels[_SIDE], levels[_FLOOR]
     return float(model.thin_px * abs(floor - side) / max(abs(wood - floor), 1e-3))
+
+
+def _unseen_floor_px(profiles: _Profiles, places: Array, model: _Model) -> float:
+    """How broad a strip of floor may lie beside the near wall that has the wood's light and only its tint betrays."""
+    if model.meets_px is not None:
+        return 0.0
+    out = np.median(places[:, 0]) - profiles.offsets
+    beside = np.median(profiles.tint[(out > 0.3) & (out < 3)])
+    wood = np.median(profiles.tint[(out > 5) & (out < _FLANK_PX)])
+    return _FLOOR_PX if abs(beside - wood) > _TINTED else 0.0
 
 
 def _tone_pull(wood: float, slot: float) -> float:

@@ -28,7 +28,7 @@ _MARGIN_MM = 6.0
 _MOST = 3.0
 _INNER_MM = 1.5
 _LEAST_LENGTH_MM = 15.0
-_LONG = 4.0
+_LONG = 2.0
 _STRAY_MM = 3.0
 _RHO_MM = 0.6
 _BESIDE_MM = 2.5
@@ -77,6 +77,7 @@ def find_band(
     region_mm: Array,
     covered_mm: tuple[Array, ...] = (),
     darker: float = SLOT_DARKER,
+    widest_mm: float = _WIDEST_MM,
 ) -> Band | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
@@ -93,13 +94,15 @@ def find_band(
         Convex parts to leave out (tags).
     darker : float
         How much darker than its surroundings it is at least, natural log.
+    widest_mm : float
+        What is wider than this in every direction is no slot.
 
     Returns
     -------
     Band or None
         None where no such line is seen.
     """
-    patch = _look(bgr, view, region_mm, covered_mm, darker)
+    patch = _look(bgr, view, region_mm, covered_mm, darker, widest_mm)
     rows, columns = np.nonzero(patch.strange > 1)
     if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
         return None
@@ -113,7 +116,14 @@ def find_band(
     return band
 
 
-def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...], least: float) -> _Patch:
+def _look(
+    bgr: NDArray[np.uint8],
+    view: View,
+    region_mm: Array,
+    covered_mm: tuple[Array, ...],
+    least: float,
+    widest_mm: float,
+) -> _Patch:
     low = region_mm.min(axis=0) - _MARGIN_MM
     width, height = np.ceil((region_mm.max(axis=0) + _MARGIN_MM - low) / _PITCH_MM).astype(int) + 1
     # the map is smooth: worked out on a coarse grid, then interpolated
@@ -130,7 +140,7 @@ def _look(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tupl
     # a little in, so that the shadow beside the work is no part of it
     margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
     inside = cv2.erode(work.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
-    darker = _narrow(-log[..., GREEN], inside) / least
+    darker = _narrow(-log[..., GREEN], inside, widest_mm) / least
     tint = log[..., BLUE] - log[..., RED]
     strange = np.maximum(darker, _like_sheet(tint, inside, ~work))
     strange[~inside] = 0
@@ -152,12 +162,12 @@ def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: ND
     return np.asarray(cv2.morphologyEx(like.astype(np.float32), cv2.MORPH_OPEN, np.ones((size, size), np.uint8)))
 
 
-def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """How far narrow things stand out above what is wider than `_WIDEST_MM`."""
-    size = 2 * round(_WIDEST_MM / 2 / _PITCH_MM) + 1
-    # what lies beside the work must not make its corners look narrow
-    most = values[inside].max() if inside.any() else 0.0
-    filled = np.where(inside, values, most).astype(np.float32)
+def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_], widest_mm: float) -> NDArray[np.float32]:
+    """How far narrow things stand out above what is wider than `widest_mm`."""
+    size = 2 * round(widest_mm / 2 / _PITCH_MM) + 1
+    # beside the work stands wood, so that neither its corners nor a slot's open end look like anything else
+    wood = np.quantile(values[inside], 0.25) if inside.any() else 0.0
+    filled = np.where(inside, values, wood).astype(np.float32)
     return np.asarray(cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, np.ones((size, size), np.uint8)))
 
 
