@@ -18,6 +18,7 @@ from tests.camera.scene import (
     pose,
     survey_photos,
 )
+from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
@@ -45,12 +46,6 @@ def rig_of(photos, ruled):
     )  # fmt: skip
 
 
-def angles_deg(corners):
-    forth, back = np.roll(corners, -1, axis=0) - corners, np.roll(corners, 1, axis=0) - corners
-    cosine = np.sum(forth * back, axis=1) / np.linalg.norm(forth, axis=1) / np.linalg.norm(back, axis=1)
-    return np.degrees(np.arccos(cosine))
-
-
 def workpiece(rng):
     half = np.array([rng.uniform(30, 55), rng.uniform(40, 70)])
     turn = rng.uniform(0, 2 * np.pi)
@@ -66,7 +61,7 @@ def standard_u(view, pixels):
     steps = np.diag(np.maximum(np.sqrt(np.diag(covariance)), 1e-13) * 0.1)
 
     def at(theta):
-        return angles_deg(view.with_theta(theta).to_table(pixels, THICKNESS_MM))
+        return interior_angles_deg(view.with_theta(theta).to_table(pixels, THICKNESS_MM))
 
     slopes = [(at(view.theta + step) - at(view.theta - step)) / (2 * step.sum()) for step in steps]
     return np.sqrt(np.einsum("pa,pq,qa->a", slopes, covariance, slopes))
@@ -82,7 +77,11 @@ def reading(seed, solve, lens=LENS, alter=lambda points, _: points, sheet=None):
     view = pose(*attitude, (105, 148), rng.uniform(400, 480), lens)
     fit = solve(photograph(view, [lying], rng, keep=seen), rig)
     pixels = view.to_image(corners, THICKNESS_MM)
-    return angles_deg(fit.view.to_table(pixels, THICKNESS_MM)) - angles_deg(corners), standard_u(fit.view, pixels), fit
+    return (
+        interior_angles_deg(fit.view.to_table(pixels, THICKNESS_MM)) - interior_angles_deg(corners),
+        standard_u(fit.view, pixels),
+        fit,
+    )
 
 
 def with_rig(points, rig):

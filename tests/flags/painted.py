@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from tests.shapes import laid, quadrilateral
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView, rotation_matrix
 from visioncheck.photo.light import linear_light
@@ -79,21 +80,8 @@ def _height(waves, places_mm):
 
 
 def rectangle(size_mm=(110.0, 80.0), centre_mm=(105.0, 148.5), turn_deg=12.0, angles_deg=(90.0, 90.0, 90.0)):
-    """Corners (4, 2) mm of a four-sided piece, listed as outlines are; angles at the corners 0, 1 and 3."""
-    a0, a1, a3 = np.radians(angles_deg)
-    second, fourth = np.array([size_mm[0], 0.0]), size_mm[1] * np.array([np.cos(a0), -np.sin(a0)])
-    ways = np.array([[-np.cos(a1), -np.sin(a1)], [np.cos(np.pi - a0 - a3), np.sin(np.pi - a0 - a3)]])
-    reach = np.linalg.solve(np.column_stack([ways[0], -ways[1]]), fourth - second)
-    corners = np.array([np.zeros(2), second, second + reach[0] * ways[0], fourth])
-    turn = np.radians(turn_deg)
-    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    return (corners - corners.mean(axis=0)) @ matrix.T + np.array(centre_mm)
-
-
-def angles_of(corners):
-    forth, back = np.roll(corners, -1, axis=0) - corners, np.roll(corners, 1, axis=0) - corners
-    cosine = np.sum(forth * back, axis=1) / np.linalg.norm(forth, axis=1) / np.linalg.norm(back, axis=1)
-    return np.degrees(np.arccos(cosine))
+    """Corners (4, 2) mm of a four-sided piece, its angles told at the corners 0, 1 and 3."""
+    return laid(quadrilateral(size_mm, angles_deg), centre_mm, turn_deg)
 
 
 def sawn(corners, seed=0, bow_mm=(0.0, 0.0, 0.0, 0.0), torn=None):

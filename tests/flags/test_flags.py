@@ -18,7 +18,6 @@ from tests.flags.painted import (
     PHOTOS,
     Picture,
     again,
-    angles_of,
     coded,
     lay,
     photo,
@@ -27,6 +26,7 @@ from tests.flags.painted import (
     stick_tag,
     tilted,
 )
+from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.flags import FLAGS, flag
@@ -193,7 +193,7 @@ def test_a_doubt_is_said_everywhere_and_the_truth_is_within_the_interval(code, r
     assert f"{flag(code).sentence} {flag(code).remedy}" in {line.text for line in reading_lines(reading)}
     draw_reading(measured.photo, reading, None, tmp_path / "out.png")
     assert any(flag(code).sentence in text.get_text() for text in drawn[0].texts)
-    truth = angles_of(case.corners_mm)
+    truth = interior_angles_deg(case.corners_mm)
     for corner in reading.corners:
         true = truth[np.argmin(np.linalg.norm(case.corners_mm - corner.at_mm, axis=1))]
         assert abs(corner.angle.value - true) <= corner.angle.expanded()

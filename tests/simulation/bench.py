@@ -14,6 +14,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tests.camera.scene import HEIGHT, LENS, WIDTH, Print, home_print, photograph, pose, survey_photos
+from tests.shapes import interior_angles_deg, laid, quadrilateral
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
@@ -80,10 +81,7 @@ class Workpiece:
     @property
     def angles_deg(self) -> np.ndarray:
         """Interior angles."""
-        forth = np.roll(self.corners_mm, -1, axis=0) - self.corners_mm
-        back = np.roll(self.corners_mm, 1, axis=0) - self.corners_mm
-        cosine = np.sum(forth * back, axis=1) / np.linalg.norm(forth, axis=1) / np.linalg.norm(back, axis=1)
-        return np.degrees(np.arccos(cosine))
+        return interior_angles_deg(self.corners_mm)
 
 
 def rig_of_user(seed: int) -> tuple[Print, Rig]:
@@ -116,21 +114,9 @@ def sawn_piece(kind: str, rng: np.random.Generator) -> Workpiece:
         # two sawmill edges, off by tenths
         angles = np.array([90 + error, *(90 + rng.normal(0, 0.3, 2))])
         sides = np.array([rng.uniform(80, 120), rng.uniform(80, 150)])
-    corners = _quadrilateral(sides, angles)
-    turn = rng.uniform(0, 2 * np.pi)
-    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    corners = (corners - corners.mean(axis=0)) @ axes.T + MIDDLE_MM + rng.uniform(-12, 12, 2)
+    turn_deg = rng.uniform(0, 360)
+    corners = laid(quadrilateral(sides, angles), MIDDLE_MM + rng.uniform(-12, 12, 2), turn_deg)
     return Workpiece(kind, corners, rng.uniform(12, 25), tuple(_cut(rng) for _ in range(4)), error)
-
-
-def _quadrilateral(sides: np.ndarray, angles_deg: np.ndarray) -> np.ndarray:
-    """Corners 0 … 3 from the sides 0-1 and 3-0 and the interior angles at the corners 0, 1 and 3."""
-    a0, a1, a3 = np.radians(angles_deg)
-    second, fourth = np.array([sides[0], 0.0]), sides[1] * np.array([np.cos(a0), -np.sin(a0)])
-    from_second = np.array([-np.cos(a1), -np.sin(a1)])
-    from_fourth = np.array([np.cos(np.pi - a0 - a3), np.sin(np.pi - a0 - a3)])
-    reach = np.linalg.solve(np.column_stack([from_second, -from_fourth]), fourth - second)
-    return np.array([np.zeros(2), second, second + reach[0] * from_second, fourth])
 
 
 def _cut(rng: np.random.Generator) -> Cut:
