@@ -125,7 +125,7 @@ def _walls(board: Board, near_mm: float, far_mm: float, tone: Tone) -> tuple[Tra
     # a blade's slot is black; what is wider than any stripe of the grain need only lie in some shade
     darker = _SHADE if width > _WIDE_MM else SLOT_DARKER
     scene = board.scene
-    band = find_band(scene.photo.bgr, scene.view, region, darker=darker, widest_mm=width + _AROUND_MM)
+    band = find_band(scene.photo.bgr, scene.view, region, darker=darker, widest_mm=width + _AROUND_MM, along=low.along)
     if band is None or abs(band.width_mm - width) > _FIT_MM or abs(band.line.along @ low.normal) > _PARALLEL:
         return None
     traced = trace_band(scene.photo.bgr, scene.view, band, tone, board.thickness.value)

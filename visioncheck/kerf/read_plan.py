@@ -238,7 +238,7 @@ def slot_kerf(text: str, name: str) -> Quantity:
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
         raise UserError(f"{name} holds no slot's width; give the JSON of a measured slot") from None
     if reading.get("piece", "slot") != "slot":
-        raise UserError(f"{name} is the reading of a {reading['piece']!s:.20}, not of a saw slot; measure --piece slot")
+        raise UserError(f"{name} is the reading of a {reading['piece']!r:.20}, not of a saw slot; measure --piece slot")
     if not (0.3 <= found.value <= _WIDEST_MM and 0 <= found.u < found.value and found.dof > 0):
         raise UserError(f"{name}: a width of {found.value:g} mm with u {found.u:g} mm is no saw slot; measure it again")
     return found

@@ -33,7 +33,6 @@ _STRAY_MM = 3.0
 _RHO_MM = 0.6
 _BESIDE_MM = 2.5
 _BESIDE_SHARE = 0.8
-_ANGLES_DEG = np.arange(0.0, 180.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -78,6 +77,7 @@ def find_band(
     covered_mm: tuple[Array, ...] = (),
     darker: float = SLOT_DARKER,
     widest_mm: float = _WIDEST_MM,
+    along: Array | None = None,
 ) -> Band | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
@@ -96,6 +96,8 @@ def find_band(
         How much darker than its surroundings it is at least, natural log.
     widest_mm : float
         What is wider than this in every direction is no slot.
+    along : (2,) ndarray or None
+        Its direction to a few degrees, where it is known.
 
     Returns
     -------
@@ -107,10 +109,8 @@ def find_band(
     if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
         return None
     points = np.column_stack([columns, rows]).astype(np.float64) * _PITCH_MM
-    along = _direction(points, np.minimum(patch.strange[rows, columns], _MOST))
-    if along is None:
-        return None
-    band = _measure(patch, points, *along)
+    found = _direction(points, np.minimum(patch.strange[rows, columns], _MOST), _angles(along))
+    band = _measure(patch, points, *found)
     if band is None or band.line.length_mm < max(_LEAST_LENGTH_MM, _LONG * band.width_mm):
         return None
     return band
@@ -179,10 +179,17 @@ def _drawn(polygons: list[Array], low: Array, shape: tuple[int, ...]) -> NDArray
     return mask
 
 
-def _direction(points: Array, weights: Array) -> tuple[float, float] | None:
+def _angles(along: Array | None) -> Array:
+    """Directions to try, rad."""
+    if along is None:
+        return np.asarray(np.radians(np.arange(0.0, 180.0, 1.0)), np.float64)
+    return np.asarray(np.arctan2(along[1], along[0]) + np.radians(np.arange(-3.0, 3.1, 0.5)), np.float64)
+
+
+def _direction(points: Array, weights: Array, angles: Array) -> tuple[float, float]:
     """Angle, rad, and offset, mm, of the straight line with the most strangeness on it."""
-    best, found = 0.0, None
-    for angle in np.radians(_ANGLES_DEG):
+    best, found = -1.0, (0.0, 0.0)
+    for angle in angles:
         rho = points @ np.array([-np.sin(angle), np.cos(angle)])
         low = rho.min()
         sums = np.bincount(((rho - low) / _RHO_MM).astype(int), weights)
