@@ -12,3 +12,20 @@ def intersection(point: Array, direction: Array, other_point: Array, other_direc
     """Point (2,) where two lines, each a point and a direction, meet; ``numpy.linalg.LinAlgError`` if parallel."""
     run = np.linalg.solve(np.column_stack([direction, -other_direction]), other_point - point)[0]
     return np.asarray(point + run * direction)
+
+
+def similarity(points: Array, goal: Array) -> tuple[Array, Array, float]:
+    """Turn, shift and scale that bring points (n, 2 or 3) best to `goal` (S. Umeyama, 1991)."""
+    centre, centre_goal = points.mean(axis=0), goal.mean(axis=0)
+    u, s, vt = np.linalg.svd((goal - centre_goal).T @ (points - centre))
+    sign = np.eye(len(vt))
+    sign[-1, -1] = np.sign(np.linalg.det(u @ vt))
+    turn = u @ sign @ vt
+    scale = float(np.trace(np.diag(s) @ sign) / np.sum((points - centre) ** 2))
+    return turn, centre_goal - scale * turn @ centre, scale
+
+
+def motion(points: Array, goal: Array) -> tuple[Array, Array]:
+    """Turn and shift, without a scale, that bring points (n, 2 or 3) best to `goal`."""
+    turn, _, _ = similarity(points, goal)
+    return turn, goal.mean(axis=0) - turn @ points.mean(axis=0)

@@ -11,9 +11,10 @@ import pytest
 from tests.camera.scene import HEIGHT, LENS, ROUND, WIDTH, home_print, photograph, pose, survey_photos
 from visioncheck.camera.lens import Lens, smooth_basis
 from visioncheck.camera.support import photo_to_add
-from visioncheck.camera.survey import similarity, survey
+from visioncheck.camera.survey import survey
 from visioncheck.camera.view import rotation_matrix
 from visioncheck.errors import UserError
+from visioncheck.geometry import similarity
 from visioncheck.target.layout import layout_of
 
 

@@ -12,8 +12,8 @@ import pytest
 from PIL import Image
 
 from visioncheck.camera.rig import load_rig
-from visioncheck.camera.survey import similarity
 from visioncheck.cli import main
+from visioncheck.geometry import similarity
 
 PHOTOS = sorted((Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4").glob("survey-*.jpg"))
 RULED = "310.6mm"

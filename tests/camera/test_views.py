@@ -182,6 +182,21 @@ def test_a_taped_sheet_that_has_slipped_since_the_survey_is_refused():
         rigid_view(photograph(view, slipped, rng), rig, "photo")
 
 
+def test_without_a_rig_places_are_told_in_the_frame_of_sheet_0():
+    rng = np.random.default_rng(4)
+    beside = (211.5, -1.0)
+    prints = [home_print(rng), home_print(rng, sheet=1, place=beside, turn_deg=0.4)]
+    # half of sheet 0 is covered, so sheet 1 has more points
+    photo = photograph(
+        pose(8, 20, 50, (211, 148), 560), prints, rng, keep=lambda points: (points[:, 0] > 205) | (points[:, 1] > 150)
+    )
+    assert np.sum(photo.sheet == 1) > np.sum(photo.sheet == 0) > 30
+    view = plane_view(photo, WIDTH, HEIGHT, 27.0, "two.jpg").view
+    truth = prints[1].points_mm[photo.index[photo.sheet == 1], :2]
+    off = view.to_table(photo.xy_px[photo.sheet == 1]) - truth
+    assert np.abs(off).max() < 3.0  # the prints are out by tenths of a per cent, their frames apart by 211 mm
+
+
 def test_sources_add_up_and_are_true_covariances():
     for solve in (with_rig, without_rig):
         view = reading(0, solve)[2].view

@@ -12,6 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from visioncheck.geometry import motion
 from visioncheck.target.layout import layout_of
 
 if TYPE_CHECKING:
@@ -65,10 +66,8 @@ def draw_print(found: Survey, paper: str) -> bytes:
 
 def laid_upon(nominal: NDArray[np.float64], printed: NDArray[np.float64]) -> NDArray[np.float64]:
     """Bring printed points (n, 2) by turn and shift alone as near to the nominal ones as they go."""
-    centre, goal = printed.mean(axis=0), nominal.mean(axis=0)
-    u, _, vt = np.linalg.svd((nominal - goal).T @ (printed - centre))
-    turn = u @ np.diag([1.0, float(np.linalg.det(u @ vt))]) @ vt
-    return np.asarray((printed - centre) @ turn.T + goal)
+    turn, shift = motion(printed, nominal)
+    return np.asarray(printed @ turn.T + shift)
 
 
 def _lay_paper(axes: Axes, paper: Paper) -> None:

@@ -13,6 +13,7 @@ from visioncheck.camera.rays import Projection, project
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.view import PlaneView, RigidView, View, rotation_matrix
 from visioncheck.errors import Refusal
+from visioncheck.geometry import motion
 from visioncheck.points.model import TargetPoints
 from visioncheck.target.layout import layout_of
 
@@ -257,7 +258,8 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     """A plane-to-plane map from the nominal page, for a photo without a rig.
 
     Never a rigid pose: a print stretched by 0.3 % would read as 4° of tilt and spoil every angle. The sheet
-    with the most points gives the frame. The distortion k1 is fitted as far as the points bear it.
+    with the most points gives the map, in the frame of sheet 0 where that is seen too. The distortion k1 is fitted
+    as far as the points bear it.
 
     Raises
     ------
@@ -265,13 +267,18 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
         Too few points, or not those of a flat sheet.
     """
     sheets, counts = np.unique(points.sheet, return_counts=True)
-    here = points.sheet == sheets[np.argmax(counts)]
+    sheet = sheets[np.argmax(counts)]
+    here = points.sheet == sheet
     if here.sum() < _FEWEST:
         raise Refusal(f"{name}: only {here.sum()} points of a sheet are seen; show more of the band.", "few-points")
     layout = layout_of(points.paper)
     nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
     lens = default_lens(width, height, focal_35mm)
     fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)
+    first = points.sheet == 0
+    if sheet != 0 and first.sum() >= _FEWEST:
+        turn, shift = motion(fit.on_sheet(points.xy_px[first]), layout.saddles_mm[points.index[first]])
+        fit = _PlaneFit(lens, nominal @ turn.T + shift, pixels, layout.saddles_mm @ turn.T + shift)
     rotation, translation = _decompose(fit.homography)
     camera = -rotation.T @ translation
     covariances, print_gain = fit.covariances(camera)
@@ -313,6 +320,10 @@ class _PlaneFit:
             self._move(step)
         self.rms_px = float(np.sqrt(np.mean(residuals**2)))
         self.miss_px = float(np.quantile(norm, 0.9))
+
+    def on_sheet(self, pixels: Array) -> Array:
+        """Points of the paper (n, 2), mm, that pixels (n, 2) show."""
+        return PlaneView(self.lens, self.homography, np.zeros(2), 1.0).to_table(pixels)
 
     def _move(self, step: Array) -> None:
         theta = self.homography.ravel()[:8] + step[:8]

@@ -14,6 +14,7 @@ from visioncheck.camera.lens import Lens, smooth_basis
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, WORST_ANGLE_U_DEG, angle_u_deg, photo_to_add
 from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
+from visioncheck.geometry import similarity
 from visioncheck.points.model import TargetPoints
 from visioncheck.target.layout import layout_of
 
@@ -328,16 +329,6 @@ def _motions(points: Array) -> Array:
     columns = [np.tile(axis, len(points)) for axis in np.eye(3)]
     columns += [np.cross(axis, centred).ravel() for axis in np.eye(3)]
     return np.column_stack([*columns, centred.ravel()])
-
-
-def similarity(points: Array, goal: Array) -> tuple[Array, Array, float]:
-    """Turn, shift and scale that bring points (n, 3) best to `goal` (S. Umeyama, 1991)."""
-    centre, centre_goal = points.mean(axis=0), goal.mean(axis=0)
-    u, s, vt = np.linalg.svd((goal - centre_goal).T @ (points - centre))
-    sign = np.diag([1, 1, np.sign(np.linalg.det(u @ vt))])
-    turn = u @ sign @ vt
-    scale = float(np.trace(np.diag(s) @ sign) / np.sum((points - centre) ** 2))
-    return turn, centre_goal - scale * turn @ centre, scale
 
 
 def _attitudes(best: Adjusted, frame: _Frame) -> tuple[Array, Array]:
