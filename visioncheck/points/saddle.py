@@ -33,7 +33,7 @@ _WILD_PX = 0.5
 _FAINT = 0.2
 """Least contrast, relative to the usual one, of a window whose crossing is some pixels off its place."""
 _AT_ONCE = 32
-"""Windows that fit a processor core's own memory together: all at once is half as fast again."""
+"""Windows that fit a processor core's own memory together: all at once takes a third more time."""
 MOST_PX = 17
 """The largest offset of a window's pixel from its middle."""
 X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y = range(11)
