@@ -71,7 +71,7 @@ class Windows:
         return Windows(self.corner[chosen], self.offset[chosen], self.weight[chosen], self.half)
 
     def every(self, step: int) -> Windows:
-        """Take every so manieth pixel only."""
+        """Take every `step`-th pixel only."""
         return Windows(self.corner, self.offset[:, ::step], self.weight[:, ::step], self.half)
 
     def on_grid(self, values: Single) -> Single:
@@ -125,7 +125,7 @@ def windows_at(places: Array, jacobians: Array, half_mm: float) -> Windows:
     grid = np.stack(np.meshgrid(span, span), axis=-1).reshape(-1, 2).astype(np.float32)
     corner = np.round(places).astype(np.int64)
     normals = np.asarray(np.linalg.inv(jacobians), float)
-    # single numbers are a third faster and place the window's bounds to a millionth of its size
+    # single precision is a third faster and places the window's bounds to a millionth of its size
     size = np.linalg.norm(normals, axis=2).astype(np.float32)
     along, across = np.abs(_page(normals.astype(np.float32), grid[None], (corner - places).astype(np.float32)))
     used = (np.maximum(along, across) <= np.float32(half_mm)) & (
