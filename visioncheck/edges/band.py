@@ -36,6 +36,8 @@ _THINNEST_PX, _THIN_PX = 0.15, 2.5
 _MIXED_PX = 9.0
 _TINTED = 0.08
 _FLOOR_PX = 1.5
+_DOUBT = 1.05
+"""A side face may be broader by this than the thickness told says."""
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _HALO_PX = 1.5
@@ -283,7 +285,8 @@ def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Mod
     floor_px = width_px - sides_px[0]
     mixed = width_px < _MIXED_PX and floor_px > _THINNEST_PX < sides_px[0]
     # too narrow a slot to see floor and side face apart: what the picture allows, and how much it hides
-    plain = _Model(width_px, None, thin_px=float(min(floor_px, sides_px[0])) if mixed else 0.0)
+    thin_px = float(min(floor_px, sides_px[0])) if mixed else 0.0
+    plain = _Model(width_px, None, thin_px, floor_may_show=bool(sides_px[0] < _DOUBT * width_px + 2 * _FLOOR_PX))
     spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
     if _THINNEST_PX < sides_px[0] < _THIN_PX and width_px > sides_px[0] + _NARROWEST_FLOOR_PX:
         # a side face too thin to see apart: where it ends is known, and that it is dark
@@ -398,11 +401,13 @@ class _Model:
     """Steps of light across a slot of about `width_px`; `meets_px` from the far wall, None where no floor shows.
 
     Of a side face too thin to see the breadth and shade are taken as known; `thin_px` is how much is hidden so.
+    `floor_may_show` is whether geometry allows a strip of floor that was not seen.
     """
 
     width_px: float
     meets_px: float | None
     thin_px: float = 0.0
+    floor_may_show: bool = False
 
     @property
     def meets_at_px(self) -> float:
@@ -504,7 +509,7 @@ def _hidden_px(model: _Model, levels: Array) -> float:
 
 def _unseen_floor_px(profiles: _Profiles, places: Array, model: _Model) -> float:
     """How broad a strip of floor may lie beside the near wall that has the wood's light and only its tint betrays."""
-    if model.meets_px is not None:
+    if model.meets_px is not None or not model.floor_may_show:
         return 0.0
     out = np.median(places[:, 0]) - profiles.offsets
     beside = np.median(profiles.tint[(out > 0.3) & (out < 3)])
