@@ -43,7 +43,7 @@ def main() -> None:
         run("measure", PHOTOS / "corner-2.jpg", *with_rig, out / "read.png", "--budget")
         keep(out / "read.png", "read.jpg")
         keep(out / "read-budget.png", "budget.png")
-        run("measure", PHOTOS / "kerf-2.jpg", *with_rig, out / "slot.png", "--piece", "slot", "--thickness", "18mm")
+        run("measure", PHOTOS / "kerf-2.jpg", *with_rig, out / "slot.png", "--piece", "slot", "--thickness", "19.1mm")
         keep(out / "slot.png", "slot.jpg")
         run("groove", FIXTURES / "plans" / "bookcase-side.toml", "-o", out / "grooves")
         keep(next((out / "grooves").glob("*.png")), "grooves.png")
