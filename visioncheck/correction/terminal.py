@@ -21,7 +21,7 @@ def print_report(title: str, lines: Sequence[Line], *, cautions: bool, console: 
     console = console or Console(highlight=False)
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
     table.add_column(style="bold", no_wrap=True)
-    table.add_column()
+    table.add_column(overflow="fold")  # a long path is broken, not cut
     for line in lines:
         table.add_row(Text(line.label), Text(line.text))
     console.print(Text(title, style="bold"))

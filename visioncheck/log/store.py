@@ -518,7 +518,9 @@ def _conditions(sled: str | None, since: datetime | None) -> tuple[str, list[Any
 def _make_room(folder: Path) -> None:
     """Make the folder; refuse one with other things in it, such as the user's own photos."""
     folder.mkdir(parents=True, exist_ok=True)
-    strangers = [path.name for path in folder.iterdir() if path.name not in _OWN_FOLDERS]
+    # a database that stands there by now is one that another process has just made
+    own = (*_OWN_FOLDERS, *(schema.FILE_NAME + suffix for suffix in ("", "-wal", "-shm", "-journal")))
+    strangers = [path.name for path in folder.iterdir() if path.name not in own]
     if strangers:
         raise UserError(
             f"{folder} holds other files ({strangers[0]}) and no calibration log; name a new or empty folder for it."
