@@ -220,9 +220,7 @@ def _onto(line: Guide, points: Array, weights: Array | None = None) -> Guide:
     from visioncheck.reading.line import fit_line
 
     fitted = fit_line(points, weights)
-    direction = fitted.direction if fitted.direction @ line.along > 0 else -fitted.direction
-    reach = [(end - fitted.point) @ direction for end in (line.start_mm, line.end_mm)]
-    return Guide(fitted.point + reach[0] * direction, fitted.point + reach[1] * direction)
+    return line.laid_on(fitted.point, fitted.direction)
 
 
 def _rough_width(bgr: Picture, view: View, far: Guide, dark_mm: float) -> float:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.camera.lens import BLUE, GREEN, RED
+from visioncheck.camera.lens import BLUE, RED
 from visioncheck.camera.view import View
 
 Array = NDArray[np.float64]
@@ -49,6 +49,12 @@ class Guide:
         """Table points (..., 2) at distances along and offsets to the outside (broadcast together)."""
         at, offset = np.broadcast_arrays(at_mm, offset_mm)
         return np.asarray(self.start_mm + at[..., None] * self.along + offset[..., None] * self.normal)
+
+    def laid_on(self, point: Array, direction: Array) -> Guide:
+        """Turn it onto the line through `point` along unit `direction`, either way round; its ends drop squarely."""
+        along = direction * np.sign(direction @ self.along)
+        start, end = (point + (at - point) @ along * along for at in (self.start_mm, self.end_mm))
+        return Guide(start, end)
 
 
 def sample_strip(bgr: Picture, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> Picture:
@@ -101,7 +107,8 @@ def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px:
     the pixels themselves stand where they are known to stand.
     """
     at = np.linspace(trim_mm, guide.length_mm - trim_mm, max(int(guide.length_mm / _CURVE_STEP_MM), 8))
-    line = view.to_image(guide.points(at, np.zeros_like(at)))
+    on_guide = guide.points(at, np.zeros_like(at))
+    line = view.to_image(on_guide)
     beyond = view.to_image(guide.points(at, np.full_like(at, _PROBE_MM)))
     tangent = np.gradient(line, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1)[:, None]
@@ -126,9 +133,7 @@ def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px:
     rows, pixel, centre, cosine = rows[inside].astype(int), pixel[inside], centre[inside], cosine[inside]
     coded = (bgr[rows[:, None], pixel] if axis == 0 else bgr[pixel, rows[:, None]]).astype(float)
     for channel in (BLUE, RED):
-        apart = view.to_image(guide.points(at, np.zeros_like(at)), channel=channel) - view.to_image(
-            guide.points(at, np.zeros_like(at)), channel=GREEN
-        )
+        apart = view.to_image(on_guide, channel=channel) - line
         shift = there(np.sum(apart * normal, axis=1))[inside] / np.abs(cosine)
         if np.abs(shift).max(initial=0.0) > _SMALLEST_SHIFT_PX:
             coded[..., channel] = _shifted(coded[..., channel], shift)

@@ -44,10 +44,6 @@ class Tone:
     exponent: float = 1.0
     u: float = _UNKNOWN_U
 
-    def levels(self) -> NDArray[np.uint16]:
-        """Light of each of the 256 stored levels, 0 … 65535."""
-        return np.round(_FULL * (linear_levels() / _FULL) ** self.exponent).astype(np.uint16)
-
 
 def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     """Find the curve under which the target's edges stay where they are when the picture is blurred further.

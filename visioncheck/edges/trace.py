@@ -204,7 +204,4 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
 def _through(trace: Trace, guide: Guide) -> Guide:
     """The guide moved onto the traced stations."""
     angle, point = repeated_median_line(trace.points_mm)
-    direction = np.array([np.cos(angle), np.sin(angle)])
-    direction *= np.sign(direction @ guide.along)
-    reach = [(end - point) @ direction for end in (guide.start_mm, guide.end_mm)]
-    return Guide(point + reach[0] * direction, point + reach[1] * direction)
+    return guide.laid_on(point, np.array([np.cos(angle), np.sin(angle)]))

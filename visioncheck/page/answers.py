@@ -11,7 +11,7 @@ from visioncheck.correction.sled import parse_sled
 from visioncheck.correction.words import Line, both_units, means_words
 from visioncheck.flags import FLAGS
 from visioncheck.keep import WAYS
-from visioncheck.report.from_json import quantity_of, reading_of
+from visioncheck.report.from_json import flags_of, quantity_of, reading_of
 from visioncheck.report.lines import degrees
 from visioncheck.report.settle import how_to_settle
 from visioncheck.report.slot import fine_length
@@ -108,7 +108,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     """Say what an entry of the log says, in these units (None: the sled's own)."""
     sled = _sled(log, entry, units)
     found = entry.reading
-    error, flags = entry.fence_error, _codes(found)
+    error, flags = entry.fence_error, flags_of(found)
     size = quantity_of(found.get("fence_error_size_deg"), "deg")
     reading = reading_of(found)
     # doubts are said in the page's own words below
@@ -146,11 +146,6 @@ def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:
         return None
     sled = parse_sled(text, f"the sled file of {entry.sled} in the log")
     return sled if units is None else replace(sled, units=units)
-
-
-def _codes(found: Mapping[str, object]) -> list[str]:
-    flags = found.get("flags")
-    return [str(code) for code in flags] if isinstance(flags, list) else []
 
 
 def _settle(reading: Reading | None, sled: Sled | None, flags: Sequence[str]) -> str | None:
