@@ -183,7 +183,9 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
     rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1)
     if len(rows.at_mm) < 24:
         return None
-    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm)
+    profiles = along_best_colour(
+        light_and_colour(rows.coded), rows.offset_px, rows.at_mm, float(np.median(rows.pixel_mm))
+    )
     fit = fit_steps(profiles.values, rows.offset_px, profiles.noise)
     if fit is None:
         return None
