@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from visioncheck.log.store import Log
 
-_RULED_MM = 310.6  # as the fixtures' own notes say
+_RULED_MM = 310.5  # as the fixtures' own notes say
 _SURVEY_PHOTOS = 8
 _START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
 _SEED = 20260110

@@ -16,7 +16,7 @@ from visioncheck.cli import main
 from visioncheck.geometry import similarity
 
 PHOTOS = sorted((Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4").glob("survey-*.jpg"))
-RULED = "310.6mm"
+RULED = "310.5mm"
 
 
 def survey(capfd, *arguments):

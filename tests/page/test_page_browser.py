@@ -186,7 +186,7 @@ def test_survey_and_verdict_with_it(phone):
     look(tab)
     assert "5 of 8" in tab.inner_text("h1")
     tap(tab, "Finish the survey", "/finish")
-    tab.get_by_label("The rule reads").fill("310.6mm")
+    tab.get_by_label("The rule reads").fill("310.5mm")
     look(tab)
     tab.get_by_role("button", name="Work it out").tap()
     tab.get_by_role("heading", name="Surveyed").wait_for()
