@@ -33,7 +33,7 @@ def added(parts):
 @pytest.mark.parametrize(("name", "piece"), [("corner-2", "corner"), ("panel-2", "panel")])
 def test_angles(rig, name, piece, with_rig):
     reading = measure_photo(PHOTOS / f"{name}.jpg", rig if with_rig else None, piece=piece).reading
-    assert VIEW | {"edge", "shading", "piece placement"} <= set(reading.budget)
+    assert VIEW | {"edge", "hollows", "piece placement"} <= set(reading.budget)
     assert added(reading.budget) == pytest.approx(reading.fence_error.u, rel=1e-3)
     for budget in budgets_of(reading):
         assert better_lines(budget, surveyed=with_rig, turned=False)
@@ -46,7 +46,7 @@ def test_taper_and_width(rig):
     # a length needs what no angle does
     assert not {"thickness", "scale"} & set(reading.budget)
     for width in reading.widths:
-        assert {"thickness", "scale", "edge", "shading"} <= set(width.budget)
+        assert {"thickness", "scale", "edge"} <= set(width.budget)
         assert added(width.budget) == pytest.approx(width.width.u, rel=1e-3)
     # derived: a top face known to 0.3 mm, seen from the camera's height, is a width times 0.3 mm over it too large
     middle = reading.widths[1]

@@ -278,11 +278,11 @@ def test_budget_of_a_strip_is_that_of_its_fence_error(log, tmp_path):
     # taper four times the fence error; parts 3 : 4 make a taper's u of 5
     read = replace(
         strip(), fence_error=Quantity(0.03, 0.00125, "deg"), taper=Quantity(0.12, 0.005, "deg"), fence_error_size=None,
-        budget={"edge": 0.003, "shading": 0.004},
+        budget={"edge": 0.003, "hollows": 0.004},
     )  # fmt: skip
     attach_photo(log, tmp_path, reading=reading_json(read))
     text = Page(report_page(log)).text
-    assert "shading 0.0010° (64 %)" in text
+    assert "hollows 0.0010° (64 %)" in text
     assert "edge 0.0008° (36 %)" in text
     assert "together 0.0013°" in text or "together 0.0012°" in text
 

@@ -20,7 +20,7 @@ from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
 from visioncheck.quantity import Quantity
-from visioncheck.reading.piece import SHADING_SD_MM, Piece, read_piece
+from visioncheck.reading.piece import Piece, read_piece
 from visioncheck.target.layout import layout_of
 
 if TYPE_CHECKING:
@@ -33,11 +33,8 @@ REFOCUS_SD = np.array([2.0, 1.0, 1.0, 5e-4, 1e-3, 3e-5, 3e-5, 0.0])
 """f, cx, cy (px), k1, k2, p1, p2, k3: how far the lens moves from photo to photo; an assumption."""
 RELAID_SD_MM = 0.012
 """The sheet does not lie quite as it lay when it was surveyed."""
-SHADE_SD_MM = SHADING_SD_MM
-"""How far shading and grain pull an edge at either end, on the plane of the paper: as the program has it.
-
-Only photos can tell how much it is.
-"""
+PULLS = (0.0, 0.2, 1.2)
+"""How many times as far as an arris lies back it is read too far out: on a dark field, in shade, beside white paper."""
 HALO_SD_MM = 0.012
 """How far a phone's tone curve moves every edge outwards."""
 ROCK_SD_MM = 0.01
@@ -196,8 +193,9 @@ def _trace(
     pixel_mm = camera.height_mm / camera.lens.f_px
     at = np.arange(TRIM_MM, length - TRIM_MM, pixel_mm)
     off = sawn_off_mm(piece.cuts[k], at, length, rng)
-    ends = rng.normal(0, SHADE_SD_MM * (1 - piece.thickness_mm / camera.height_mm), 2)
-    off = off + halo + np.interp(at, [0, length], ends)
+    pull = float(rng.choice(PULLS))
+    # what lies back further is a tear, which is seen
+    off = off + pull * np.clip(-off, 0, 4 * piece.cuts[k].rough_mm) + halo
     edge = start + at[:, None] * along + off[:, None] * normal
     top = -piece.thickness_mm + (edge - MIDDLE_MM) @ rock
     pixels = camera.project(np.column_stack([edge, top]))
@@ -208,7 +206,7 @@ def _trace(
     outward = view.to_table(pixels[[0]] + across[[0]]) - view.to_table(pixels[[0]])
     return Trace(
         view.to_table(pixels[seen]), rng.uniform(0.7, 1.3, int(seen.sum())), 15.0, 1.0, pixel_mm,
-        (outward / np.linalg.norm(outward))[0], arris_clear=True,
+        (outward / np.linalg.norm(outward))[0], arris_clear=True, hollow_pull=pull,
     )  # fmt: skip
 
 

@@ -41,6 +41,8 @@ _DOUBT = 1.05
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _HALO_PX = 1.5
+_HOLLOW_PULL = 1.0
+"""As beside paper. A slot is dark, as a hollow is, but for a floor that shows."""
 _BLOCK_MM = 1.5
 _TRIM_MM = 2.0
 _ROUNDS = 6
@@ -479,6 +481,7 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
             pixel_mm=pixel,
             outward=outward,
             arris_clear=True,
+            hollow_pull=_HOLLOW_PULL,
         )
         for k, outward in ((_NEAR, -guide.normal), (_FAR, guide.normal))
     ]

@@ -49,6 +49,8 @@ class Trace:
         Unit vector to the outside.
     arris_clear : bool
         Whether the top arris stands out from the side face below it.
+    hollow_pull : float
+        How many times as far as the arris lies back it is read too far out, median over the stations.
     """
 
     points_mm: Array
@@ -58,6 +60,7 @@ class Trace:
     pixel_mm: float
     outward: Array
     arris_clear: bool
+    hollow_pull: float
 
 
 def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
@@ -200,6 +203,7 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
         pixel_mm=float(np.median(rows.pixel_mm)),
         outward=guide.normal,
         arris_clear=clear,
+        hollow_pull=float(np.median(profiles.hollow_pull[use])),
     )
 
 

@@ -21,7 +21,7 @@ _UNLIKE_CHI2 = 25.0
 """Misfit of two shapes, two numbers: by chance once in 300,000 times."""
 _TOLD_APART = 9.2
 """Twice the logarithm of 100: one match of the corners is a hundred times as likely as the other."""
-_SHARED = frozenset({"edge", "edge bias", "arris", "thickness", "scale", "paper flatness"})
+_SHARED = frozenset({"edge", "hollows", "edge bias", "arris", "thickness", "scale", "paper flatness"})
 """What both photos may have alike, the same wood on the same sheet: averaging is not counted on to lower it."""
 
 

@@ -140,7 +140,7 @@ def _across(wall: Trace, at_mm: Array, outward: Array) -> Trace:
     """The slot's end: an exact line square to it, no edge that was seen."""
     side = np.array([-outward[1], outward[0]])
     points = at_mm + np.linspace(-1, 1, _END_STATIONS)[:, None] * side
-    return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward)
+    return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward, hollow_pull=0.0)
 
 
 def _by_source(parts: Mapping[str, float], noise: float, toned: float) -> dict[str, float]:

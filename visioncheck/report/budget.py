@@ -23,7 +23,7 @@ _MOST_ADVICE = 2
 
 _BETTER = {
     "edge": "cut a longer test piece, or one with a cleaner edge",
-    "shading": "softer light from higher up, so that no shadow lies along an edge, or a longer piece",
+    "hollows": "under pale wood a sheet with a dark field, or a longer piece",
     "edge bias": "step nearer, so that a pixel covers less",
     "noise": "more light, and step nearer",
     "roughness": "cut a longer slot, with a sharper blade, and read its clean side",
@@ -40,7 +40,7 @@ _BETTER = {
 }
 _NO_SURVEY = "survey the sheet (visioncheck survey) and give --rig"
 _TURN = "; or turn the piece a quarter on the sheet, shoot again and give both photos with --turned"
-_TURNING_HELPS = {"shading", "print survey"}
+_TURNING_HELPS = {"print survey"}
 
 
 @dataclass(frozen=True, slots=True)
