@@ -27,7 +27,7 @@ from visioncheck.photo.orientation import upright
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import EdgeReading, Reading, Turned
+from visioncheck.reading.model import EdgeReading, Reading, Turned, is_curved
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.piece import (
     Piece,
@@ -46,7 +46,6 @@ UNKNOWN_THICKNESS = Quantity(18.0, 10.0, "mm")
 _TAG_CONTRADICTS_MM = 2.0
 _BLUR_PX = 3.0
 _SHORT_MM = 25.0
-_BOW_MM = 0.15
 _TORN_SHARE = 0.4
 _BELIEVED = 0.3
 _STEEP_DEG = 35.0
@@ -478,7 +477,7 @@ def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
         short_end = reading.piece == "strip" and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
         if edge.length_mm < _SHORT_MM and not short_end:
             flags.append("short-edge")
-        if abs(edge.bow.value) > max(_BOW_MM, 3 * edge.bow.u) and not short_end:
+        if is_curved(edge.bow) and not short_end:
             flags.append("curved-edge")
         if _seen_share(edge) < 1 - _TORN_SHARE and not short_end:
             flags.append("torn-edge")

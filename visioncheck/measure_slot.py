@@ -17,7 +17,7 @@ from visioncheck.outline.slot import Band, find_band
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import Reading
+from visioncheck.reading.model import Reading, is_curved
 from visioncheck.reading.piece import read_corners
 from visioncheck.reading.slot import SlotShape, read_slot
 
@@ -30,7 +30,6 @@ _MARGIN_PX = 12.0
 _HIDDEN_MM = 0.05
 """More than this hidden beside a wall, and the width would be a guess."""
 _TORN_SHARE = 0.25
-_BOW_MM = 0.15
 _WHICH_HALF = (
     "Which half was turned over, and where is the gap open? visioncheck reckon --wedge {wedge:.3f}deg --turned right"
     " --opens far tells the fence's direction (or left, or straightedge)."
@@ -172,7 +171,7 @@ def _with_wedge(reading: Reading) -> Reading:
 def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:
     walls = [shape.edges[k] for k in (0, 2)]
     found = []
-    if any(abs(wall.bow.value) > max(_BOW_MM, 3 * wall.bow.u) for wall in walls):
+    if any(is_curved(wall.bow) for wall in walls):
         found.append("curved-edge")
     if any(np.mean(wall.weights < 0.3) > _TORN_SHARE for wall in walls):
         found.append("torn-edge")

@@ -17,16 +17,17 @@ from visioncheck.errors import UserError
 
 UnitWorld = Literal["in", "mm"]
 
-MM_PER_IN = Fraction(254, 10)
+MM_PER_IN = 25.4
+_EXACT_MM_PER_IN = Fraction(254, 10)
 _MM_PER = {
     "mm": Fraction(1),
     "cm": Fraction(10),
     "m": Fraction(1000),
-    "in": MM_PER_IN,
-    '"': MM_PER_IN,
-    "ft": 12 * MM_PER_IN,
-    "'": 12 * MM_PER_IN,
-    "thou": MM_PER_IN / 1000,
+    "in": _EXACT_MM_PER_IN,
+    '"': _EXACT_MM_PER_IN,
+    "ft": 12 * _EXACT_MM_PER_IN,
+    "'": 12 * _EXACT_MM_PER_IN,
+    "thou": _EXACT_MM_PER_IN / 1000,
 }
 # typographic primes and quotes arrive from copied text and phone keyboards
 _SAME_SIGN = str.maketrans({"″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "−": "-", "⁄": "/"})
@@ -144,7 +145,7 @@ def format_length(mm: float, units: UnitWorld, fraction_denominator: int | None 
     """
     if units == "mm":
         return f"{_no_minus_zero(mm, 2)} mm"
-    inches = mm / float(MM_PER_IN)
+    inches = mm / MM_PER_IN
     if fraction_denominator is None:
         return f"{_no_minus_zero(inches, 3)} in"
     if not 1 <= fraction_denominator <= 64:
@@ -165,7 +166,7 @@ def format_small(mm: float, units: UnitWorld) -> str:
     """Write a small distance, such as the move of a fence: ``2.5 thou`` or ``0.064 mm``."""
     if units == "mm":
         return f"{_no_minus_zero(mm, 3)} mm"
-    return f"{_no_minus_zero(1000 * mm / float(MM_PER_IN), 1)} thou"
+    return f"{_no_minus_zero(1000 * mm / MM_PER_IN, 1)} thou"
 
 
 def slope_from_deg(angle_deg: float) -> float:

@@ -63,7 +63,7 @@ def test_any_text_gives_a_finite_length_or_a_user_error(text):
 @given(st.integers(0, 500), st.sampled_from([2, 4, 8, 16, 32, 64]), st.data())
 def test_written_fractions_read_back(whole, denominator, data):
     top = data.draw(st.integers(0, denominator - 1))
-    mm = float((whole + Fraction(top, denominator)) * units.MM_PER_IN)
+    mm = float(whole + Fraction(top, denominator)) * units.MM_PER_IN
     assert units.parse_length(units.format_length(mm, "in", 64)) == pytest.approx(mm, abs=1e-9)
 
 

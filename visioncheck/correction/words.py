@@ -10,6 +10,7 @@ from visioncheck.correction.correct import Correction, Stack, Turns, correct
 from visioncheck.correction.sled import Screw
 from visioncheck.fence.decision import Decision, Verdict, repeats_to_settle
 from visioncheck.units import (
+    MM_PER_IN,
     UnitWorld,
     format_error,
     format_run,
@@ -148,7 +149,7 @@ def means_words(correction: Correction, sled: Sled) -> str:
 
 def leaf_words(mm: float, units: UnitWorld) -> str:
     """Write a leaf as it is marked: ``0.0015 in``, ``0.05 mm``."""
-    value, digits = (mm / 25.4, 3) if units == "in" else (mm, 2)
+    value, digits = (mm / MM_PER_IN, 3) if units == "in" else (mm, 2)
     text = f"{value:.4f}".rstrip("0")
     short = len(text.partition(".")[2])
     return f"{text}{'0' * max(digits - short, 0)} {units}"

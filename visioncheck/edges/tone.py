@@ -8,13 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.photo.light import linear_levels
+from visioncheck.photo.light import linear_light
 from visioncheck.points.model import TargetPoints
 from visioncheck.target.layout import layout_of
 
 Array = NDArray[np.float64]
 
-_FULL = 65535.0
 _PITCH_PX = 0.25
 _REACH_PX = 12.0
 _PLATEAU_PX = (5.0, 9.0)
@@ -65,7 +64,7 @@ def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     Tone
         With exponent 1 and a large uncertainty where too few edges are clean.
     """
-    decoded = linear_levels()[_edge_profiles(bgr[..., 1], points)].mean(axis=1) / _FULL
+    decoded = linear_light(_edge_profiles(bgr[..., 1], points)).mean(axis=1, dtype=float)
     clean = _clean(decoded)
     if clean.sum() < _LEAST_EDGES:
         return Tone()

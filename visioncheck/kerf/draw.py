@@ -12,6 +12,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from visioncheck.kerf.report import said, setting_words
+from visioncheck.units import MM_PER_IN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -125,4 +126,4 @@ def _set_axes(ax: Axes, plan: Plan, across: tuple[float, float], up: tuple[float
 
 
 def _mm_per(plan: Plan) -> float:
-    return 25.4 if plan.units == "in" else 1.0
+    return MM_PER_IN if plan.units == "in" else 1.0

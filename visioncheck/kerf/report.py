@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.words import Line, quantity_json
 from visioncheck.kerf.passes import kerf_of, scale_offset_mm
-from visioncheck.units import format_length, format_small
+from visioncheck.units import MM_PER_IN, format_length, format_small
 
 if TYPE_CHECKING:
     from visioncheck.kerf.passes import Cut, Layout
@@ -60,7 +60,7 @@ def setting_words(mm: float, units: UnitWorld) -> str:
     """Write a scale setting: in inches also as the nearest 1/64 and what is over or short."""
     if units == "mm":
         return format_length(mm, units)
-    left_mm = mm - round(mm / 25.4 * 64) / 64 * 25.4
+    left_mm = mm - round(mm / MM_PER_IN * 64) / 64 * MM_PER_IN
     size = format_small(abs(left_mm), units)
     over = "" if size == format_small(0.0, units) else f" {'+' if left_mm > 0 else '−'} {size}"
     return f"{format_length(mm, units)} ({format_length(mm, units, 64)}{over})"

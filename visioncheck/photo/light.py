@@ -24,8 +24,3 @@ def linear_light(levels: NDArray[np.uint8]) -> NDArray[np.float32]:
 def linear_between(levels: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear light, 0 … 1, of sRGB-coded values 0 … 255 of any shape that need not be whole."""
     return np.interp(levels, np.arange(256), _SRGB)
-
-
-def linear_levels() -> NDArray[np.uint16]:
-    """The same table as 16-bit levels, for OpenCV's look-up."""
-    return np.round(_SRGB * 65535).astype(np.uint16)

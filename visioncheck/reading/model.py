@@ -14,6 +14,13 @@ from visioncheck.quantity import Quantity
 
 Array = NDArray[np.float64]
 
+_BOW_MM = 0.15
+
+
+def is_curved(bow: Quantity) -> bool:
+    """Whether a bow, mm, is one to warn of and no chance."""
+    return abs(bow.value) > max(_BOW_MM, 3 * bow.u)
+
 
 @dataclass(frozen=True)
 class EdgeReading:

@@ -11,7 +11,7 @@ from visioncheck.fence.propagate import size_of
 from visioncheck.flags import flag
 from visioncheck.report.settle import how_to_settle
 from visioncheck.report.slot import slot_lines
-from visioncheck.units import format_error, format_run
+from visioncheck.units import MM_PER_IN, format_error, format_run
 
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from visioncheck.reading.model import Reading
     from visioncheck.units import UnitWorld
 
-_MM_PER_IN = 25.4
 _NO_LOWER = 0.02
 _CANCELS = "what the sheet is out of scale and square by cancels"
 SURVEY_FIRST = "survey this phone and sheet first (visioncheck survey), then measure this photo again with --rig"
@@ -35,7 +34,7 @@ def degrees(angle: Quantity) -> str:
 def length(value: Quantity, units: UnitWorld) -> str:
     """Write a length as ``25.41 ± 0.03 mm`` or ``1.0004 ± 0.0012 in``."""
     if units == "in":
-        return f"{value.value / _MM_PER_IN:.4f} ± {value.expanded() / _MM_PER_IN:.4f} in"
+        return f"{value.value / MM_PER_IN:.4f} ± {value.expanded() / MM_PER_IN:.4f} in"
     return f"{value.value:.2f} ± {value.expanded():.2f} mm"
 
 
@@ -48,7 +47,7 @@ def size_words(size: Quantity) -> str:
 
 
 def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
-    scale, digits = (_MM_PER_IN, 4) if units == "in" else (1.0, 2)
+    scale, digits = (MM_PER_IN, 4) if units == "in" else (1.0, 2)
     low, high = (f"{end / scale:.{digits}f}" for end in (zone.low, zone.high))
     run = format_run(length_mm, units)
     return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"

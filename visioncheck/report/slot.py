@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.words import Line, quantity_json
 from visioncheck.kerf.words import slot_words
-from visioncheck.units import format_small
+from visioncheck.units import MM_PER_IN, format_small
 
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from visioncheck.reading.model import Reading, SlotReading
     from visioncheck.units import UnitWorld
 
-_MM_PER_IN = 25.4
 _PER_MM = 100.0
 _SIDES = ("left", "right")
 
@@ -38,7 +37,7 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
 def fine_length(value: Quantity, units: UnitWorld) -> str:
     """Write a length to the micrometre, or to a tenth of a thou: ``2.946 ± 0.028 mm``."""
     if units == "in":
-        return f"{value.value / _MM_PER_IN:.4f} ± {value.expanded() / _MM_PER_IN:.4f} in"
+        return f"{value.value / MM_PER_IN:.4f} ± {value.expanded() / MM_PER_IN:.4f} in"
     return f"{value.value:.3f} ± {value.expanded():.3f} mm"
 
 
@@ -51,7 +50,7 @@ def _straightness(bow: Quantity, units: UnitWorld) -> str:
 
 def _width_at(at_mm: float, width: Quantity, units: UnitWorld) -> str:
     if units == "in":
-        return f"{width.value / _MM_PER_IN:.4f} in at {at_mm / _MM_PER_IN:.1f} in"
+        return f"{width.value / MM_PER_IN:.4f} in at {at_mm / MM_PER_IN:.1f} in"
     return f"{width.value:.3f} mm at {at_mm:.0f} mm"
 
 

@@ -16,6 +16,7 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from visioncheck.target.layout import BAND, IDS_PER_SHEET, TAG_IDS, TAG_MM, TAG_PAPER_MM, Field, Layout, Paper
+from visioncheck.units import MM_PER_IN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 MODULES = 7
 """A marker's modules across: five bits and the one-module border on either side."""
-PT_PER_MM = 72 / 25.4
+PT_PER_MM = 72 / MM_PER_IN
 TEXT_EDGE_MM = 5.0
 """Words and ticks keep this far from the page's edge: most printers reach there; nothing measured is lost if not."""
 GAP_MM = 0.4
@@ -161,7 +162,7 @@ def _margin(pages: _Pages, layout: Layout, field: Field, sheet: int) -> None:
     pages.text(
         float(last[0]) - 1.0,
         bottom_line,
-        f"ruled length: nominally {ruled:.2f} mm = {ruled / 25.4:.3f} in, A to B, "
+        f"ruled length: nominally {ruled:.2f} mm = {ruled / MM_PER_IN:.3f} in, A to B, "
         "each where its two ticks would cross; note what a steel rule reads   B",
         size,
         align_right=True,
