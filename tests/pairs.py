@@ -1,7 +1,7 @@
 """Do pairs of photos, the piece turned a quarter in between, hold the truth: `python -m tests.pairs [--prints N]`.
 
 As `tests.coverage`, on the same simulated prints and pieces, each print without a survey and with one. The edges'
-roughness is drawn anew for each photo, which real wood does not do; the program does not count on that.
+roughness is the same in both photos, as real wood's is.
 """
 
 from __future__ import annotations

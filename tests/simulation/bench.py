@@ -43,6 +43,8 @@ THICKNESS_U_MM = 0.3
 NOISE_PX = 0.12
 ROUGH_SD_MM = 0.02
 TRIM_MM = 2.0
+GRAIN_MM = 0.1
+"""How finely an edge's roughness is drawn."""
 
 
 @dataclass(frozen=True)
@@ -57,10 +59,13 @@ class Cut:
         Sagitta, positive to the outside.
     torn : tuple of float
         Start and end, as parts of the length, of what is torn out; empty where nothing is.
+    seed : int
+        Of its roughness: an edge is the same in each photo.
     """
 
     rough_mm: float
     correlation_mm: float
+    seed: int
     bow_mm: float = 0.0
     torn: tuple[float, ...] = ()
 
@@ -118,24 +123,25 @@ def sawn_piece(kind: str, rng: np.random.Generator) -> Workpiece:
 
 def _cut(rng: np.random.Generator) -> Cut:
     rough, correlation = ROUGH_SD_MM * np.exp(rng.normal(0, 0.25)), np.exp(rng.normal(0, 0.3))
-    kind = rng.random()
+    seed, kind = int(rng.integers(2**32)), rng.random()
     if kind < 0.1:
-        return Cut(rough, correlation, bow_mm=rng.choice([-1, 1]) * rng.uniform(0.03, 0.12))
+        return Cut(rough, correlation, seed, bow_mm=rng.choice([-1, 1]) * rng.uniform(0.03, 0.12))
     if kind < 0.2:
-        return Cut(0.7 * rough, rng.uniform(4, 8))
+        return Cut(0.7 * rough, rng.uniform(4, 8), seed)
     if kind < 0.3:
         start = rng.uniform(0, 0.85)
-        return Cut(rough, correlation, torn=(start, start + rng.uniform(0.03, 0.12)))
-    return Cut(rough, correlation)
+        return Cut(rough, correlation, seed, torn=(start, start + rng.uniform(0.03, 0.12)))
+    return Cut(rough, correlation, seed)
 
 
-def sawn_off_mm(cut: Cut, at: np.ndarray, length: float, rng: np.random.Generator) -> np.ndarray:
-    """How far the real edge stands outside its straight line at places `at` (rising, evenly spaced)."""
-    pitch = at[1] - at[0]
-    phi = np.exp(-pitch / cut.correlation_mm)
-    kicks = rng.normal(0, cut.rough_mm * np.sqrt(1 - phi**2), len(at))
+def sawn_off_mm(cut: Cut, at: np.ndarray, length: float) -> np.ndarray:
+    """How far the real edge stands outside its straight line at places `at` along it."""
+    rng = np.random.default_rng(cut.seed)
+    every = np.arange(0, length + GRAIN_MM, GRAIN_MM)
+    phi = np.exp(-GRAIN_MM / cut.correlation_mm)
+    kicks = rng.normal(0, cut.rough_mm * np.sqrt(1 - phi**2), len(every))
     kicks[0] = rng.normal(0, cut.rough_mm)
-    off = lfilter([1.0], [1.0, -phi], kicks)
+    off = np.interp(at, every, lfilter([1.0], [1.0, -phi], kicks))
     x = 2 * at / length - 1
     off += cut.bow_mm * (1 - x**2 - 2 / 3)
     if cut.torn:
@@ -192,7 +198,7 @@ def _trace(
     normal = np.array([-along[1], along[0]])
     pixel_mm = camera.height_mm / camera.lens.f_px
     at = np.arange(TRIM_MM, length - TRIM_MM, pixel_mm)
-    off = sawn_off_mm(piece.cuts[k], at, length, rng)
+    off = sawn_off_mm(piece.cuts[k], at, length)
     pull = float(rng.choice(PULLS))
     # what lies back further is a tear, which is seen
     off = off + pull * np.clip(-off, 0, 4 * piece.cuts[k].rough_mm) + halo
