@@ -287,6 +287,17 @@ def test_budget_of_a_strip_is_that_of_its_fence_error(log, tmp_path):
     assert "together 0.0013°" in text or "together 0.0012°" in text
 
 
+def test_a_source_that_only_older_readings_name_gets_no_advice(log, tmp_path):
+    read = replace(
+        strip(), fence_error=Quantity(0.03, 0.00125, "deg"), taper=Quantity(0.12, 0.005, "deg"), fence_error_size=None,
+        budget={"shading": 0.004, "edge": 0.001},
+    )  # fmt: skip
+    attach_photo(log, tmp_path, reading=reading_json(read))
+    text = Page(report_page(log)).text
+    assert "shading" in text
+    assert "cut a longer test piece" not in text
+
+
 def test_a_long_log_makes_a_page_of_a_few_megabytes(log, tmp_path):
     generator = np.random.default_rng(1)
     with log.writing("nothing"):

@@ -18,6 +18,7 @@ _BESIDE_PX = 4.5
 _BLOCK_MM = 3.0
 _FEWEST = 8
 _SHRINK = 0.8
+"""How much of a block's scatter is taken from the whole edge: a block of its own has too few stations to tell."""
 _UNLIKE = 0.3
 _OFF_LEVEL = 0.4
 _SPREAD = 3
@@ -77,8 +78,8 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array, pixel_mm: flo
     R. A. Fisher, *The use of multiple measurements in taxonomic problems* (1936), block by block along the edge, so
     that paper, print, shadow and side face are each told from wood in their own best direction. The scatter holds
     the grain inside and the shading outside, to both of which the direction is made blind, and what would move the
-    edge without being noise: the dark line of the arris, which shifts a faint step of light by its area over the
-    step, and the coarseness of colour.
+    edge without being noise: the dark hollows where the arris lies back, which pull the place of the edge by their
+    breadth times the step from hollow to outside, and the coarseness of colour.
 
     Parameters
     ----------
@@ -88,6 +89,8 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array, pixel_mm: flo
         Offsets of the samples to the outside.
     at_mm : (n,) ndarray
         Where the stations stand along the edge.
+    pixel_mm : float
+        Size of a pixel across the edge.
     """
     usual = np.median(offset_px, axis=0)
     inner = seen[:, (usual > -REACH_PX) & (usual < -_CORE_PX)]

@@ -112,7 +112,8 @@ def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[Line]:
     """Say what would make the largest sources smaller, and how far the ± would fall at most."""
     lines = []
     for source, share in budget.shares[:_MOST_ADVICE]:
-        if share < _WORTH_SAYING:
+        # an older log may name a source that is no longer one
+        if share < _WORTH_SAYING or source not in _BETTER:
             continue
         way = better_way(source, surveyed=surveyed, turned=turned)
         expanded = coverage_factor(budget.dof) * budget.u
