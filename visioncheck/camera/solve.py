@@ -113,6 +113,12 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
     return ViewFit(view, fit.rms_px, used, tilt, fit.lens_moved_sigma, fit.lifted_mm)
 
 
+def _wave_alike(points_mm: Array) -> Array:
+    """Correlation (n, n) of how high the paper lies at points (n, 2): its waves reach `FLATNESS_REACH_MM`."""
+    apart = np.linalg.norm(points_mm[:, None] - points_mm[None], axis=2)
+    return np.asarray(np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2))
+
+
 class _PoseFit:
     """Gauss–Newton over pose (6) and lens terms (8), Huber's weights, the lens bound by its prior."""
 
@@ -195,8 +201,7 @@ class _PoseFit:
         root = np.sqrt(self.weights) / self.u
         rows = (np.concatenate([at.by_pose, at.by_lens], axis=2) * root[:, None, None]).reshape(-1, 14)
         residuals = ((self.pixels - at.pixels) * root[:, None]).ravel()
-        apart = np.linalg.norm(self.spatial[:, None, :2] - self.spatial[None, :, :2], axis=2)
-        sizes, shapes = np.linalg.eigh(np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2))
+        sizes, shapes = np.linalg.eigh(_wave_alike(self.spatial[:, :2]))
         waves = shapes[:, -_WAVES:] * np.sqrt(np.maximum(sizes[-_WAVES:], 0))
         lifted = ((at.by_point[:, :, 2] * root[:, None])[:, :, None] * waves[:, None, :]).reshape(-1, waves.shape[1])
         lifted -= rows @ np.linalg.solve(self.full, rows.T @ lifted)  # what pose and lens take up is not seen
@@ -220,8 +225,7 @@ class _PoseFit:
         gain = inverse @ np.einsum("nki,nkj,n->inj", rows, at.by_point, weight).reshape(14, -1)
         columns = (8 + 3 * which[:, None] + np.arange(3)).ravel()
         survey = self.rig.covariance[np.ix_(columns, columns)]
-        apart = np.linalg.norm(self.spatial[:, None, :2] - self.spatial[None, :, :2], axis=2)
-        wave = (FLATNESS_SD_MM**2 + self.lifted_mm**2) * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
+        wave = (FLATNESS_SD_MM**2 + self.lifted_mm**2) * _wave_alike(self.spatial[:, :2])
         lift = gain[:, 2::3]
         held = np.zeros((14, 14))
         held[6:, 6:] = self.prior
@@ -366,8 +370,7 @@ class _PlaneFit:
         # a point that lies high is seen further out from below the camera
         risen = np.einsum("nkj,nj->nk", slopes, (self.nominal - camera_mm[:2]) / -camera_mm[2])
         lift = np.einsum("ink,nk->in", gain.reshape(16, -1, 2), risen)
-        apart = np.linalg.norm(self.nominal[:, None] - self.nominal[None], axis=2)
-        wave = UNSURVEYED_FLATNESS_MM**2 * np.exp(-((apart / FLATNESS_REACH_MM) ** 2) / 2)
+        wave = UNSURVEYED_FLATNESS_MM**2 * _wave_alike(self.nominal)
         held = np.diag(np.append(np.zeros(8), self.prior))
         return {
             "target points": inverse @ self.normal @ inverse,
