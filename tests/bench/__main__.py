@@ -174,10 +174,11 @@ def table(found):
 def main():
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=7)
-    parser.add_argument("-o", "--output", type=Path, default=Path("bench.json"))
+    parser.add_argument("-o", "--output", type=Path, default=Path("build/bench.json"))
     options = parser.parse_args()
     found = measure_all(options.rounds)
     print("\n".join(table(found)))
+    options.output.parent.mkdir(parents=True, exist_ok=True)
     options.output.write_text(json.dumps(found, indent=2) + "\n")
 
 
