@@ -1,4 +1,4 @@
-"""Files of every kind: written whole or not at all, and TOML read with one clear complaint."""
+"""Files of every kind: written whole or not at all, text and TOML read with one clear complaint."""
 
 from __future__ import annotations
 
@@ -13,6 +13,38 @@ from visioncheck.errors import UserError
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+
+def read_text(path: Path, what: str, instead: str = "check its name", largest: int | None = None) -> str:
+    """Read a text file (UTF-8) of the user's.
+
+    Parameters
+    ----------
+    what : str
+        What messages call it, such as ``"sled file"``.
+    instead : str
+        What messages tell the user to do.
+    largest : int, optional
+        Bytes; a larger file is no such file.
+
+    Raises
+    ------
+    UserError
+        When it cannot be read, or is no text.
+    """
+    try:
+        if largest is not None and path.stat().st_size > largest:
+            raise UserError(f"{path} is too large for a {what}; {instead}")
+        return path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise UserError(f"no {what} {path}; {instead}") from None
+    except UnicodeDecodeError:
+        raise UserError(f"{path} is not a text file, so no {what}; {instead}") from None
+    except OSError as error:
+        reason = (error.strerror or "unreadable").lower()
+        raise UserError(f"cannot read the {what} {path} ({reason}); {instead}") from None
+    except ValueError:
+        raise UserError(f"the {what}'s name holds a character that no file name can have") from None
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
+from visioncheck.files import read_text
 from visioncheck.log.entry import EntryDraft, sha256_text
 from visioncheck.log.photos import read_photo, taken
 from visioncheck.quantity import Quantity
@@ -133,27 +134,11 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
     return Quantity(value, _U_THICKNESS_MM, "mm")
 
 
-def read_text(path: Path, what: str) -> str:
-    """Read a text file of the user's; `what` is what messages call it.
-
-    Raises
-    ------
-    UserError
-        It cannot be read, or is no text.
-    """
-    try:
-        return path.read_bytes().decode()
-    except OSError as error:
-        raise UserError(f"The {what} file {path} cannot be read ({error.strerror}); check its name.") from error
-    except UnicodeDecodeError as error:
-        raise UserError(f"The {what} file {path} is not a text file; check its name.") from error
-
-
 def read_sled(path: Path) -> SledFile:
     """Read a sled file and keep its text; raises UserError as `load_sled` does."""
     from visioncheck.correction.sled import load_sled
 
-    return SledFile(load_sled(path), read_text(path, "sled"))
+    return SledFile(load_sled(path), read_text(path, "sled file"))
 
 
 def sled_in_log(log: Log, name: str) -> SledFile | None:
@@ -168,7 +153,7 @@ def read_rig(path: Path) -> RigFile:
     """Read a rig file and keep its text; raises UserError as `load_rig` does."""
     from visioncheck.camera.rig import load_rig
 
-    return RigFile(load_rig(path), read_text(path, "rig"))
+    return RigFile(load_rig(path), read_text(path, "rig file"))
 
 
 def measure_for_log(

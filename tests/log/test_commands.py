@@ -178,7 +178,7 @@ BAD = [
     ("attach LOG offcut.jpg --reading other.json --sled long.toml", "for the sled Short sled, not Long sled"),
     ("attach LOG offcut.jpg --reading rigged.json --sled long.toml --rig long.toml", "another rig file"),
     ("attach LOG offcut.jpg --reading elsewhere.json --sled long.toml", "another photo than"),
-    ("attach LOG offcut.jpg --reading none.json --sled long.toml", "cannot be read"),
+    ("attach LOG offcut.jpg --reading none.json --sled long.toml", "no reading file none.json"),
     ("attach LOG offcut.jpg --reading offcut.jpg --sled long.toml", "not a text file"),
     ("attach LOG offcut.jpg --reading long.toml --sled long.toml", "is not JSON"),
     ("attach LOG offcut.jpg --reading reading.json", "--sled SLED.toml"),
@@ -201,7 +201,7 @@ BAD = [
     ("tag LOG x y", "TAG"),
     ("export LOG -o all.txt", ".json or .csv"),
     ("import LOG reading.json", "list of records"),
-    ("import LOG none.json", "cannot be read"),
+    ("import LOG none.json", "no export file none.json"),
     ("import LOG long.toml", ".json or .csv"),
 ]
 

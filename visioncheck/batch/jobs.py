@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.keep import Told, read_rig, read_sled, read_text, read_told
+from visioncheck.files import read_text
+from visioncheck.keep import Told, read_rig, read_sled, read_told
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

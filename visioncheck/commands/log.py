@@ -59,7 +59,7 @@ def attach(
     Without --reading the photo is measured here; where there is more to say of the piece (--cuts and so on), use
     measure --log.
     """
-    from visioncheck.keep import read_text
+    from visioncheck.files import read_text
     from visioncheck.log.store import Log
 
     if withdraw is not None and (corrects is None or reading is not None):
@@ -72,7 +72,7 @@ def attach(
     if time is not None:
         changes["time"] = _parse_time("--time", time)
     if rig is not None:
-        changes["rig_text"] = read_text(rig, "rig")
+        changes["rig_text"] = read_text(rig, "rig file")
     with Log.open(log, create=corrects is None) as open_log:
         name, file = (None, None) if sled is None else _sled_file(open_log, sled)
         if photo is not None and reading is None and corrects is None:
@@ -229,14 +229,14 @@ def import_entries(
     """Add an exported log's entries: all of them, or none with the reason."""
     import io
 
-    from visioncheck.keep import read_text
+    from visioncheck.files import read_text
     from visioncheck.log.exchange import import_csv, import_json
     from visioncheck.log.store import Log
 
     read = {".json": import_json, ".csv": import_csv}.get(source.suffix.lower())
     if read is None:
         raise UserError(f"{source} must end in .json or .csv.")
-    text = read_text(source, "export")
+    text = read_text(source, "export file")
     with Log.open(log, create=True) as open_log:
         count = read(open_log, io.StringIO(text, newline=""), photos)
     typer.echo(f"Added {count} entries to the log {log}.")
@@ -267,10 +267,10 @@ def check(
 
 def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
     """Read one measurement's object; out of a list, the one of this photo."""
-    from visioncheck.keep import read_text
+    from visioncheck.files import read_text
 
     try:
-        found = json.loads(read_text(path, "reading"))
+        found = json.loads(read_text(path, "reading file"))
     except ValueError as error:
         raise UserError(f"{path} is not JSON ({error}); make it with measure --json or reckon --json.") from error
     readings = found if isinstance(found, list) else [found]

@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from visioncheck.errors import UserError
-from visioncheck.files import parse_toml
+from visioncheck.files import parse_toml, read_text
 from visioncheck.units import UnitWorld, deg_from_slope, parse_length, parse_slope
 
 if TYPE_CHECKING:
@@ -98,18 +98,7 @@ def load_sled(path: Path) -> Sled:
     UserError
         Naming the file and the line (broken TOML) or the key (a value that cannot be).
     """
-    try:
-        if path.stat().st_size > _LARGEST_FILE:
-            raise UserError(f"{path} is too large for a sled file; write a new one with: visioncheck sled NEW.toml")
-        text = path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise UserError(f"no sled file {path}; write one with: visioncheck sled {path}") from None
-    except UnicodeDecodeError:
-        raise UserError(f"{path} is not a text file; write a sled file with: visioncheck sled NEW.toml") from None
-    except OSError as error:
-        raise UserError(f"cannot read the sled file {path}: {error.strerror}") from None
-    except ValueError:
-        raise UserError("the sled file's name holds a character that no file name can have") from None
+    text = read_text(path, "sled file", "write one with: visioncheck sled NEW.toml", _LARGEST_FILE)
     return parse_sled(text, str(path))
 
 

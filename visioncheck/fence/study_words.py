@@ -12,6 +12,7 @@ import numpy as np
 from visioncheck.correction.words import Line
 from visioncheck.errors import UserError
 from visioncheck.fence.study import GaugeStudy, photos_to_average
+from visioncheck.files import read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -34,15 +35,8 @@ def read_readings(path: Path) -> NDArray[np.float64]:
     UserError
         Naming the file and the line, or the cell of an unbalanced study.
     """
-    try:
-        if path.stat().st_size > _LARGEST_FILE:
-            raise UserError(f"{path} is too large for a table of readings")
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise UserError(f"cannot read the readings {path}: {error.strerror}") from None
-    except UnicodeDecodeError:
-        raise UserError(f"{path} is not a text file; save the table as CSV in UTF-8") from None
-    rows = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+    text = read_text(path, "table of readings", "save it as CSV in UTF-8", _LARGEST_FILE).removeprefix("\ufeff")
+    rows = csv.DictReader(io.StringIO(text, newline=None), skipinitialspace=True)
     try:
         names = [name.strip().lower() for name in rows.fieldnames or []]
         if not {"piece", "value"} <= set(names):

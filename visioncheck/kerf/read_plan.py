@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, cast
 
 from visioncheck.errors import UserError
-from visioncheck.files import parse_toml
+from visioncheck.files import parse_toml, read_text
 from visioncheck.kerf.plan import Groove, Plan, Saw, Side
 from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.units import UnitWorld, parse_length
@@ -44,29 +44,13 @@ def load_plan(path: Path) -> Plan:
     UserError
         Naming the file and the line or key.
     """
-    return parse_plan(_read_text(path, "plan"), str(path), path.parent)
+    return parse_plan(read_text(path, "plan file", largest=_LARGEST_FILE), str(path), path.parent)
 
 
 def parse_plan(text: str, name: str, folder: Path | None = None) -> Plan:
     """Read a plan from TOML text; `name` is what error messages call the file."""
     data = parse_toml(text, name, "a plan")
     return plan_from_data(data, _Source(name, text, folder))
-
-
-def _read_text(path: Path, what: str) -> str:
-    try:
-        if path.stat().st_size > _LARGEST_FILE:
-            raise UserError(f"{path} is too large for a {what} file; give the right one")
-        return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise UserError(f"no {what} file {path}; check its name") from None
-    except UnicodeDecodeError:
-        raise UserError(f"{path} is not a text file; give a {what} file") from None
-    except OSError as error:
-        reason = (error.strerror or "unreadable").lower()
-        raise UserError(f"cannot read the {what} file {path} ({reason}); check it") from None
-    except ValueError:
-        raise UserError(f"the {what} file's name holds a character that no file name can have") from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +202,8 @@ def _blade_kerf(blade: _Table | None) -> Quantity | None:
     name = blade.text("slot")
     if blade.source.folder is None:
         raise blade.complaint("slot", "needs a plan file that it can stand beside")
-    return slot_kerf(_read_text(blade.source.folder / name, "slot"), str(blade.source.folder / name))
+    path = blade.source.folder / name
+    return slot_kerf(read_text(path, "slot file", largest=_LARGEST_FILE), str(path))
 
 
 def slot_kerf(text: str, name: str) -> Quantity:
