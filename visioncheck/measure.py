@@ -387,19 +387,21 @@ def _traces(
         trace = trace_edge(photo.bgr, view, Guide(start, end), thickness_mm)
         # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
         if trace is None or trace.blur_px > 2 * sharpness_px + _SOFTER_PX:
-            raise _lost_edge(photo.path.name, glare=glare)
+            raise _lost_edge(photo.path.name, thickness_mm, glare=glare)
         traces.append(trace)
     return tuple(traces)
 
 
-def _lost_edge(name: str, *, glare: bool) -> Refusal:
+def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal:
     if glare:
         return Refusal(
             f"{name}: an edge of the piece is lost in the glare; move the lamp or the phone to the side.", "glare"
         )
+    # a side face is looked for where the thickness says
+    doubt = "" if thickness_mm is None else f", or check the thickness, {thickness_mm:.1f} mm"
     return Refusal(
         f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow falls"
-        " there, or use the other field.",
+        f" there, or use the other field{doubt}.",
         "low-contrast",
     )
 

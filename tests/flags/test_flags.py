@@ -269,7 +269,7 @@ REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
     "edge in glare": ("glare", glare_on_an_edge, "lost in the glare", ()),
     "another phone": ("other-rig", of_another_phone, "Otter 3", ()),
     "no slot": ("no-slot", plain, "no", SLOT),
-    "melting edge": ("low-contrast", melts_into_a_stain, "hardly differs", ()),
+    "melting edge": ("low-contrast", melts_into_a_stain, "or check the thickness, 2.0 mm", ()),
 }
 
 
