@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from tests.edges.coding import coded_between
 from visioncheck.edges.colour import along_best_colour, light_and_colour
 from visioncheck.edges.profile import fit_steps
 from visioncheck.photo.light import linear_light
@@ -16,7 +17,6 @@ from visioncheck.photo.light import linear_light
 PIXEL_MM, BLUR_PX, ROUGH_MM = 0.1, 0.8, 0.02
 OAK, BIRCH = (150, 118, 88), (196, 172, 138)
 PAPER, SHADED, BLACK, HOLLOW = (205, 204, 203), (180, 180, 182), (52, 52, 52), (46, 44, 42)
-CODES = np.arange(256)
 
 
 def light_of(rgb):
@@ -40,7 +40,7 @@ def read_outside_mm(wood, sheet, *, rough_mm, seed):
 
     to_hollow, to_sheet = light_of(HOLLOW) - light_of(wood), light_of(sheet) - light_of(HOLLOW)
     light = light_of(wood) + to_hollow * past(arris) + to_sheet * past(np.maximum(arris, 0))
-    coded = np.interp(light, linear_light(CODES.astype(np.uint8)), CODES) + rng.normal(0, 1.0, light.shape)
+    coded = coded_between(light) + rng.normal(0, 1.0, light.shape)
     profiles = along_best_colour(light_and_colour(coded), offset, np.arange(n) * PIXEL_MM, PIXEL_MM)
     fit = fit_steps(profiles.values, offset, profiles.noise)
     return float(np.mean((fit.at - arris)[fit.good])) * PIXEL_MM

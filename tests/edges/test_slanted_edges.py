@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from tests.edges.coding import coded_between
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView
 from visioncheck.edges.strip import Guide
@@ -34,7 +35,7 @@ def picture_of_an_edge(slant_deg, blur, levels=(WOOD, PAPER), rng=None, middle=(
     parts = (np.arange(5) - 2) / 5
     share = np.mean([ndtr((distance + a * out[0] + b * out[1]) / blur) for a in parts for b in parts], axis=0)
     dark, bright = linear_light(np.array(levels, np.uint8))
-    coded = np.interp(dark + (bright - dark) * share, linear_light(np.arange(256, dtype=np.uint8)), np.arange(256))
+    coded = coded_between(dark + (bright - dark) * share)
     if rng is not None:
         coded = coded + rng.normal(0, NOISE, coded.shape)
     grey = np.rint(np.clip(coded, 0, 255)).astype(np.uint8)

@@ -10,7 +10,6 @@ import contextlib
 import io
 import json
 import os
-import re
 import resource
 import signal
 import sys
@@ -370,5 +369,4 @@ if __name__ == "__main__":
     cv2.setNumThreads(1)
     scratch = Path(os.environ["TMPDIR"])
     bounded(KINDS[sys.argv[1]])
-    # the process's own high-water mark: that of getrusage is inherited from the process that started this one
-    print(int(re.search(r"VmHWM:\s+(\d+) kB", Path("/proc/self/status").read_text())[1]) * 1024)
+    print(peak_bytes())

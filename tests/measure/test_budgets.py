@@ -46,7 +46,7 @@ def test_taper_and_width(rig):
     # a length needs what no angle does
     assert not {"thickness", "scale"} & set(reading.budget)
     for width in reading.widths:
-        assert {"thickness", "scale", "edge"} <= set(width.budget)
+        assert {"thickness", "scale", "edge", "hollows"} <= set(width.budget)
         assert added(width.budget) == pytest.approx(width.width.u, rel=1e-3)
     # derived: a top face known to 0.3 mm, seen from the camera's height, is a width times 0.3 mm over it too large
     middle = reading.widths[1]

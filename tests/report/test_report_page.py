@@ -274,13 +274,15 @@ def test_a_slot_is_listed_with_its_width(log, tmp_path):
     assert "slot 2.85 ± 0.02 mm" in text
 
 
+def strip_made_of(budget):
+    """A strip with the budget of its taper, which is four times the fence error."""
+    error, taper = Quantity(0.03, 0.00125, "deg"), Quantity(0.12, 0.005, "deg")
+    return reading_json(replace(strip(), fence_error=error, taper=taper, fence_error_size=None, budget=budget))
+
+
 def test_budget_of_a_strip_is_that_of_its_fence_error(log, tmp_path):
-    # taper four times the fence error; parts 3 : 4 make a taper's u of 5
-    read = replace(
-        strip(), fence_error=Quantity(0.03, 0.00125, "deg"), taper=Quantity(0.12, 0.005, "deg"), fence_error_size=None,
-        budget={"edge": 0.003, "hollows": 0.004},
-    )  # fmt: skip
-    attach_photo(log, tmp_path, reading=reading_json(read))
+    # parts 3 : 4 make a taper's u of 5
+    attach_photo(log, tmp_path, reading=strip_made_of({"edge": 0.003, "hollows": 0.004}))
     text = Page(report_page(log)).text
     assert "hollows 0.0010° (64 %)" in text
     assert "edge 0.0008° (36 %)" in text
@@ -288,11 +290,7 @@ def test_budget_of_a_strip_is_that_of_its_fence_error(log, tmp_path):
 
 
 def test_a_source_that_only_older_readings_name_gets_no_advice(log, tmp_path):
-    read = replace(
-        strip(), fence_error=Quantity(0.03, 0.00125, "deg"), taper=Quantity(0.12, 0.005, "deg"), fence_error_size=None,
-        budget={"shading": 0.004, "edge": 0.001},
-    )  # fmt: skip
-    attach_photo(log, tmp_path, reading=reading_json(read))
+    attach_photo(log, tmp_path, reading=strip_made_of({"shading": 0.004, "edge": 0.001}))
     text = Page(report_page(log)).text
     assert "shading" in text
     assert "cut a longer test piece" not in text
