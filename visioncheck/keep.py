@@ -136,9 +136,10 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
 
 def read_sled(path: Path) -> SledFile:
     """Read a sled file and keep its text; raises UserError as `load_sled` does."""
-    from visioncheck.correction.sled import load_sled
+    from visioncheck.correction.sled import parse_sled, sled_text
 
-    return SledFile(load_sled(path), read_text(path, "sled file"))
+    text = sled_text(path)
+    return SledFile(parse_sled(text, str(path)), text)
 
 
 def sled_in_log(log: Log, name: str) -> SledFile | None:

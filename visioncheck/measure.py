@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,6 @@ from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
 from visioncheck.fence.of_piece import kind_of, with_fence_error
-from visioncheck.measure_groove import Board
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -37,6 +37,9 @@ from visioncheck.reading.piece import (
     read_piece,
 )
 from visioncheck.target.layout import TAG_MM
+
+if TYPE_CHECKING:
+    from visioncheck.measure_groove import Board
 
 Array = NDArray[np.float64]
 
@@ -197,6 +200,8 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
             f"{path.name}: which edge lay against the fence? Say --fence-edge top, bottom, left or right, as in the"
             " picture."
         )
+    from visioncheck.measure_groove import Board  # lazy: it brings plans, which only a groove's photo needs
+
     scene = Scene(seen.photo, sighting.points, seen.shape.view)
     return Board(scene, seen.shape, edge, seen.thickness or UNKNOWN_THICKNESS)
 

@@ -98,8 +98,12 @@ def load_sled(path: Path) -> Sled:
     UserError
         Naming the file and the line (broken TOML) or the key (a value that cannot be).
     """
-    text = read_text(path, "sled file", "write one with: visioncheck sled NEW.toml", _LARGEST_FILE)
-    return parse_sled(text, str(path))
+    return parse_sled(sled_text(path), str(path))
+
+
+def sled_text(path: Path) -> str:
+    """Read a sled file's text; raises UserError where there is none."""
+    return read_text(path, "sled file", "write one with: visioncheck sled NEW.toml", _LARGEST_FILE)
 
 
 def parse_sled(text: str, name: str) -> Sled:

@@ -186,9 +186,8 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
     rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1)
     if len(rows.at_mm) < 24:
         return None
-    profiles = along_best_colour(
-        light_and_colour(rows.coded), rows.offset_px, rows.at_mm, float(np.median(rows.pixel_mm))
-    )
+    pixel_mm = float(np.median(rows.pixel_mm))
+    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm, pixel_mm)
     fit = fit_steps(profiles.values, rows.offset_px, profiles.noise)
     if fit is None:
         return None
@@ -200,7 +199,7 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
         weights=1 / fit.u[use] ** 2,
         contrast=float(np.median(1 / profiles.noise)),
         blur_px=fit.blur,
-        pixel_mm=float(np.median(rows.pixel_mm)),
+        pixel_mm=pixel_mm,
         outward=guide.normal,
         arris_clear=clear,
         hollow_pull=float(np.median(profiles.hollow_pull[use])),
