@@ -70,7 +70,7 @@ def headline(reading: Reading, truth: dict) -> tuple[str, float, float]:
     if truth["type"] == "panel4":
         if reading.fence_error is None:
             return "order not known", float("nan"), float("nan")
-        as_cut = fit_panel(angles[[1, 2, 3, 0]], np.eye(4) * 1e-6, shear=True).error.value
+        as_cut = fit_panel(angles[[1, 2, 3, 0]], np.eye(4) * 1e-6, shear=True).opening.value
         return "fence error", reading.fence_error.value - as_cut, reading.fence_error.expanded()
     corner = reading.corners[place.index(0)]
     return "corner", corner.angle.value - float(angles[0]), corner.angle.expanded()

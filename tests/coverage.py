@@ -14,6 +14,7 @@ import numpy as np
 
 from tests.simulation.bench import Workpiece, rig_of_user, sawn_piece, shoot_piece
 from visioncheck.fence.of_piece import _panel_error
+from visioncheck.fence.signs import Saw
 from visioncheck.reading.model import Reading
 from visioncheck.reading.piece import Piece, long_edge, read_corners, read_edges, read_taper, read_widths
 
@@ -70,7 +71,7 @@ def _readings(piece: Workpiece, shape: Piece) -> Iterator[tuple[str, float, floa
         angle = read_corners(shape)[0].angle
         yield "corner deg", angle.value - float(piece.angles_deg[0]), angle.expanded()
     elif piece.kind == "panel":
-        found = _panel_error(_bare(shape), shape, "rear", "left").fence_error
+        found = _panel_error(_bare(shape), shape, Saw()).fence_error
         assert found is not None
         yield "panel e deg", found.value - piece.error_deg, found.expanded()
     else:

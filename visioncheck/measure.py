@@ -18,6 +18,7 @@ from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
 from visioncheck.fence.of_piece import kind_of, with_fence_error
+from visioncheck.fence.signs import Saw
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -311,11 +312,7 @@ def _tell(
         reading = replace(reading, piece="corner", question=_WHICH_KIND)
     else:
         ways = edge_ways(shape, seen.photo.exif.orientation)
-        reading = (
-            with_fence_error(reading, shape, cuts, ways, sled.fence_side, sled.piece_side)
-            if sled
-            else with_fence_error(reading, shape, cuts, ways)
-        )
+        reading = with_fence_error(reading, shape, cuts, ways, sled.saw if sled else Saw())
     flags = (*seen.flags, *_edge_flags(reading, shape.traces), *reading.flags)
     return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
 

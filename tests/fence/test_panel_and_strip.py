@@ -7,13 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from visioncheck.fence.squareness import (
-    fit_panel,
-    strip_error_from_taper,
-    strip_multiple,
-    taper_from_widths,
-    weigh_orders,
-)
+from visioncheck.fence.signs import LastStrip, Saw, fence_error, strip_multiple
+from visioncheck.fence.squareness import fit_panel, taper_from_widths, weigh_orders
 from visioncheck.quantity import Quantity
 
 E = np.array([1.0, 1.0, 1.0, -3.0])
@@ -30,7 +25,7 @@ def from_four_lines(u_deg, rng=None):
 def test_strip_uncertainty_of_the_handbook_case():
     # derived: u(w) = 0.02 mm each, independent, L = 400 mm, four times e: u(e) = 1.8e-5 rad = 0.0010°
     taper = taper_from_widths([25.0, 25.0], 0.02**2 * np.eye(2), Quantity(400, 0.5, "mm"))
-    assert strip_error_from_taper(taper, 5, "left").u == pytest.approx(0.0010, abs=2e-5)
+    assert fence_error(LastStrip(taper, "fence", 5), Saw()).u == pytest.approx(0.0010, abs=2e-5)
 
 
 def test_shared_error_of_the_callipers_cancels():
@@ -42,9 +37,9 @@ def test_shared_error_of_the_callipers_cancels():
 def test_typed_example():
     # 1.0235 and 1.0210 in, 23 in apart: (1.0235 − 1.0210)/(4·23) rad
     taper = taper_from_widths([25.9969, 25.9334], np.zeros((2, 2)), Quantity(584.2, 0, "mm"))
-    error = strip_error_from_taper(taper, 5, "left")
+    error = fence_error(LastStrip(taper, "rear", 5), Saw())
     assert math.radians(error.value) == pytest.approx(0.0025 / 92, rel=1e-6)
-    assert strip_error_from_taper(taper, 5, "right").value == -error.value
+    assert fence_error(LastStrip(taper, "rear", 5), Saw(piece="right")).value == -error.value
 
 
 @pytest.mark.parametrize(("cuts", "nominal"), [(1, 90), (0, 90), (5, 100), (3, 180), (4, 0)])
@@ -57,20 +52,20 @@ def test_no_such_strip(cuts, nominal):
 def test_error_and_shear_are_told_apart(shear):
     s = 0.05 if shear else 0.0
     fit = fit_panel(90 + 0.02 * E + s * S, 1e-6 * np.eye(4), shear=shear)
-    assert fit.error.value == pytest.approx(0.02, abs=1e-7)
+    assert fit.opening.value == pytest.approx(0.02, abs=1e-7)
     assert fit.chi2 < 1e-9
     assert fit.chi2_dof == (2 if shear else 3)
     if shear:
         assert fit.shear.value == pytest.approx(0.05, abs=1e-7)
     # without the term the sheet's shear would pass for fence error and spoil the fit
     blind = fit_panel(90 + 0.02 * E + 0.05 * S, 1e-6 * np.eye(4), shear=False)
-    assert blind.error.value == pytest.approx(0.02 + 0.05 * 4 / 12, abs=1e-6)
+    assert blind.opening.value == pytest.approx(0.02 + 0.05 * 4 / 12, abs=1e-6)
     assert blind.probability < 1e-10
 
 
 def test_independent_corners_give_the_textbook_uncertainty():
     # without shear: u(e) = u/√12
-    assert fit_panel(np.full(4, 90.0), 0.012**2 * np.eye(4), shear=False).error.u == pytest.approx(
+    assert fit_panel(np.full(4, 90.0), 0.012**2 * np.eye(4), shear=False).opening.u == pytest.approx(
         0.012 / math.sqrt(12), rel=1e-4
     )
 
@@ -84,7 +79,7 @@ def test_estimate_uncertainty_and_chi_square_hold_in_simulation(shear, tied):
     for _ in range(2000):
         noise = from_four_lines(0.003, rng)[1] if tied else rng.normal(0, 0.004, 4)
         fit = fit_panel(90 + 0.01 * E + (0.02 if shear else 0) * S + noise, covariance, shear=shear)
-        pulls.append((fit.error.value - 0.01) / fit.error.u)
+        pulls.append((fit.opening.value - 0.01) / fit.opening.u)
         chi2.append(fit.chi2)
         dof = fit.chi2_dof
     assert np.std(pulls) == pytest.approx(1, abs=0.05)
@@ -112,15 +107,15 @@ def test_order_is_found_when_the_error_is_large(closing):
     orders = weigh_orders(angles, from_four_lines(0.002), shear_u_deg=0.005)
     assert orders.best == closing
     assert orders.settled()
-    assert orders.error.value == pytest.approx(0.03, abs=4e-3)
+    assert orders.opening.value == pytest.approx(0.03, abs=4e-3)
 
 
 def test_order_stays_open_when_the_error_is_small():
     orders = weigh_orders(90 + 0.001 * E, from_four_lines(0.002))
     assert not orders.settled()
-    values = [fit.error.value for fit in orders.fits]
-    assert min(values) < orders.error.value < max(values)
-    assert orders.error.u > orders.fits[0].error.u
+    values = [fit.opening.value for fit in orders.fits]
+    assert min(values) < orders.opening.value < max(values)
+    assert orders.opening.u > orders.fits[0].opening.u
 
 
 def test_opposite_orders_cannot_be_told_apart_when_the_sheets_shear_is_unknown():
@@ -129,8 +124,8 @@ def test_opposite_orders_cannot_be_told_apart_when_the_sheets_shear_is_unknown()
     orders = weigh_orders(90 + 0.03 * E, from_four_lines(0.002), shear_u_deg=10.0)
     assert orders.probability == pytest.approx([0, 0.5, 0, 0.5], abs=0.01)
     assert not orders.settled()
-    assert orders.fits[1].error.value == pytest.approx(-orders.fits[3].error.value, rel=1e-3)
-    assert orders.error.u > 0.029
+    assert orders.fits[1].opening.value == pytest.approx(-orders.fits[3].opening.value, rel=1e-3)
+    assert orders.opening.u > 0.029
 
 
 def test_settled_order_is_right_in_simulation():

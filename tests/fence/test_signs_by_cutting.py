@@ -14,14 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from visioncheck.fence.squareness import (
-    corner_error,
-    fit_panel,
-    strip_error_from_taper,
-    strip_multiple,
-    taper_from_widths,
-    turned_over_error,
-)
+from visioncheck.fence.signs import ButtedHalves, FourCuts, LastStrip, OneCut, Saw, fence_error, strip_multiple
+from visioncheck.fence.squareness import fit_panel, taper_from_widths
 from visioncheck.quantity import Quantity
 
 CASES = [(piece, fence) for piece in ("left", "right") for fence in ("rear", "front")]
@@ -119,7 +113,9 @@ def test_one_cut(piece, fence, nominal, e):
     board = [(np.array(p, float), n) for p, n in [((0, 0), "a"), ((900, 0), "b"), ((900, 80), "c"), ((0, 80), "d")]]
     kept, _ = cut(board, "a", 300, e, piece=piece, fence=fence, fresh="fresh", nominal_deg=nominal)
     angle = corner_at(kept, "a", "fresh")
-    assert corner_error(Quantity(angle, 0.0, "deg"), piece, fence, nominal).value == pytest.approx(e, abs=1e-9)
+    assert fence_error(OneCut(Quantity(angle, 0.0, "deg")), Saw(fence, piece, nominal)).value == pytest.approx(
+        e, abs=1e-9
+    )
 
 
 def successive(n, e, piece, fence, sides):
@@ -170,8 +166,12 @@ def test_strip_of_the_last_cut(*, n, sides, multiple, piece, fence, e):
         assert outer == "cut1"
     taper = taper_from_widths(widths(strip, outer, 50.0), np.zeros((2, 2)), Quantity(50.0, 0.0, "mm"))
     assert strip_multiple(n, nominal) == multiple
-    found = strip_error_from_taper(taper, n, piece, nominal)
+    found = fence_error(LastStrip(taper, "rear", n), Saw(fence, piece, nominal))
     assert found.value == pytest.approx(e, abs=1e-8)
+    # the end at the fence is the rear one of a rear fence and the front one of a front fence
+    at_fence = taper if fence == "rear" else taper.scaled(-1, "deg")
+    assert fence_error(LastStrip(at_fence, "fence", n), Saw(fence, piece, nominal)) == found
+    assert fence_error(LastStrip(at_fence.scaled(-1, "deg"), "far", n), Saw(fence, piece, nominal)) == found
 
 
 @pytest.mark.parametrize(("piece", "fence"), CASES)
@@ -188,8 +188,9 @@ def test_four_cut_panel(piece, fence, e):
     pairs = [("cut1", "cut2"), ("cut2", "cut3"), ("cut3", "cut4"), ("cut4", "cut1")]
     angles = [corner_at(panel, a, b) for a, b in pairs]
     for shear in (False, True):
-        fit = fit_panel(angles, np.eye(4) * 1e-6, piece, fence, shear=shear)
-        assert fit.error.value == pytest.approx(e, abs=1e-9)
+        fit = fit_panel(angles, np.eye(4) * 1e-6, shear=shear)
+        found = fence_error(FourCuts(fit.opening), Saw(fence, piece))
+        assert found.value == pytest.approx(e, abs=1e-9)
         assert fit.closure.value == pytest.approx(0, abs=1e-9)
         assert fit.chi2 < 1e-6
 
@@ -199,7 +200,7 @@ def test_rear_and_front_are_swapped_by_the_wrong_sign(piece, fence):
     """The proof above can fail: the strip measured the wrong way round gives −e."""
     _, strip, outer, _ = successive(5, 0.1, piece, fence, 4)
     taper = taper_from_widths(widths(strip, outer)[::-1], np.zeros((2, 2)), Quantity(100.0, 0.0, "mm"))
-    assert strip_error_from_taper(taper, 5, piece).value == pytest.approx(-0.1, abs=1e-8)
+    assert fence_error(LastStrip(taper, "rear", 5), Saw(fence, piece)).value == pytest.approx(-0.1, abs=1e-8)
 
 
 def test_turning_the_other_way_loses_the_rule():
@@ -243,7 +244,7 @@ def test_halves_turned_over(fence, turned, e):
         lean[name] = (b - a)[0] / (b - a)[1]  # x per y of the fresh edge
     gap_per_y = lean["right"] - lean["left"]  # how the gap grows forwards
     away = 1 if fence == "rear" else -1
-    opens_at = "far end" if gap_per_y * away > 0 else "straightedge"
+    open_end = "far" if gap_per_y * away > 0 else "straightedge"
     wedge = abs(math.degrees(math.atan(lean["right"]) - math.atan(lean["left"])))
-    found = turned_over_error(Quantity(wedge, 0.0, "deg"), turned, opens_at, fence)
+    found = fence_error(ButtedHalves(Quantity(wedge, 0.0, "deg"), open_end, turned), Saw(fence))
     assert found.value == pytest.approx(e, abs=1e-9)

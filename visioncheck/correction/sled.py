@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from visioncheck.errors import UserError
+from visioncheck.fence.signs import Saw
 from visioncheck.files import parse_toml, read_text
 from visioncheck.units import UnitWorld, deg_from_slope, parse_length, parse_slope
 
@@ -83,6 +84,11 @@ class Sled:
     kerf_mm: float | None
     tip_width_mm: float | None
     piece_side: End
+
+    @property
+    def saw(self) -> Saw:
+        """How the saw stands for its test cuts, as their signs need it."""
+        return Saw(self.fence_side, self.piece_side)
 
     @property
     def moving_end(self) -> End:

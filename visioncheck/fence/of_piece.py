@@ -7,15 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.fence.squareness import (
-    FenceSide,
-    PanelFit,
-    PieceSide,
-    corner_error,
-    fit_panel,
-    strip_multiple,
-    weigh_orders,
-)
+from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, Saw, at_the_saw, fence_error
+from visioncheck.fence.squareness import PanelFit, fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 from visioncheck.reading.perpendicularity import cut_zone
@@ -55,8 +48,7 @@ def with_fence_error(
     shape: Piece,
     cuts: int | None,
     ways: tuple[str, ...],
-    fence: FenceSide = "rear",
-    side: PieceSide = "left",
+    saw: Saw,
 ) -> Reading:
     """Complete a reading by its fence error, or by the question that stands in its way.
 
@@ -66,50 +58,48 @@ def with_fence_error(
         Number of successive cuts behind a strip.
     ways : (4,) tuple of str
         The words by which the user names each edge.
-    fence, side : str
-        Where the fence stands on the sled, and on which side of the blade the piece was kept; the usual ones.
+    saw : Saw
+        Where the fence stands on the sled, and on which side of the blade the piece was kept.
     """
     if reading.piece == "strip":
-        return _strip_error(reading, shape, cuts, ways)
+        return _strip_error(reading, shape, cuts, ways, saw)
     if reading.piece == "panel":
-        return _panel_error(reading, shape, fence, side)
-    return _corner_error(reading, shape, fence, side)
+        return _panel_error(reading, shape, saw)
+    return _corner_error(reading, shape, saw)
 
 
-def _corner_error(reading: Reading, shape: Piece, fence: FenceSide, piece: PieceSide) -> Reading:
+def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
     if reading.fence_edge is None:
         return replace(
             reading,
             question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as in the picture.",
         )
-    cut = _cut_edge(shape, reading.fence_edge, fence, piece)
+    cut = _cut_edge(shape, reading.fence_edge, saw)
     corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
     angle = reading.corners[corner].angle
     return replace(
         reading,
         cut_edge=cut,
-        fence_error=corner_error(angle, piece, fence),
+        fence_error=fence_error(OneCut(angle), saw),
         perpendicularity=cut_zone(angle, reading.edges[cut]),
         budget=shape.combination(corner_weights(corner)).parts,
     )
 
 
-def _cut_edge(shape: Piece, fence_edge: int, fence: FenceSide, piece: PieceSide) -> int:
+def _cut_edge(shape: Piece, fence_edge: int, saw: Saw) -> int:
     """The edge that the blade made: with the piece as it lay at the saw, on the blade's side of it."""
-    out = shape.traces[fence_edge].outward
-    forward = -out if fence == "rear" else out
-    right = np.array([-forward[1], forward[0]])  # x right, y down: a quarter turn clockwise as seen
-    side = right if piece == "left" else -right
+    _, right = at_the_saw(shape.traces[fence_edge].outward, saw.fence)
+    blade = right if saw.piece == "left" else -right
     neighbours = ((fence_edge - 1) % 4, (fence_edge + 1) % 4)
-    return max(neighbours, key=lambda edge: float(shape.traces[edge].outward @ side))
+    return max(neighbours, key=lambda edge: float(shape.traces[edge].outward @ blade))
 
 
-def _panel_error(reading: Reading, shape: Piece, fence: FenceSide, side: PieceSide) -> Reading:
+def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
     covariance = angle_covariance_deg2(shape)
     angles = np.array([corner.angle.value for corner in reading.corners])
     dof = min(corner.angle.dof for corner in reading.corners)
     if reading.fence_edge is None:
-        weighed = weigh_orders(angles, covariance, side, fence, dof=dof)
+        weighed = weigh_orders(angles, covariance, dof=dof)
         if not weighed.settled():
             return replace(
                 reading,
@@ -117,28 +107,28 @@ def _panel_error(reading: Reading, shape: Piece, fence: FenceSide, side: PieceSi
                 " or say --fence-edge top, bottom, left or right.",
             )
         corners = [(weighed.best + 1 + k) % 4 for k in range(4)]
-        budget = _panel_budget(shape, weighed.fits[weighed.best], corners, weighed.error)
-        return replace(reading, fence_error=weighed.error, budget=budget)
-    ways = [_fit_way(reading.fence_edge, step, angles, covariance, side, fence, dof) for step in (1, -1)]
+        budget = _panel_budget(shape, weighed.fits[weighed.best], corners, weighed.opening)
+        return replace(reading, fence_error=fence_error(FourCuts(weighed.opening), saw), budget=budget)
+    ways = [_fit_way(reading.fence_edge, step, angles, covariance, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
     flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
-    error = _either_way(ways)
+    opening = _either_way(ways)
     return replace(
         reading,
-        fence_error=error,
+        fence_error=fence_error(FourCuts(opening), saw),
         panel=best.panel,
-        budget=_panel_budget(shape, best.panel, best.corners, error),
+        budget=_panel_budget(shape, best.panel, best.corners, opening),
         cut_edge=(reading.fence_edge + best.step) % 4,
         flags=flags,
     )
 
 
-def _panel_budget(shape: Piece, fit: PanelFit, corners: list[int], error: Quantity) -> dict[str, float]:
-    """By source, deg; what the fit of one order of cuts does not hold of the error's uncertainty is the order's."""
+def _panel_budget(shape: Piece, fit: PanelFit, corners: list[int], opening: Quantity) -> dict[str, float]:
+    """By source, deg; what the fit of one order of cuts does not hold of the opening's uncertainty is the order's."""
     weights = sum(weight * corner_weights(c) for weight, c in zip(fit.weights, corners, strict=True))
     parts = dict(shape.combination(np.asarray(weights)).parts)
-    order = error.u**2 - sum(part**2 for part in parts.values())
-    return parts | {"order of cuts": order**0.5} if order > 1e-4 * error.u**2 else parts
+    order = opening.u**2 - sum(part**2 for part in parts.values())
+    return parts | {"order of cuts": order**0.5} if order > 1e-4 * opening.u**2 else parts
 
 
 @dataclass(frozen=True)
@@ -150,17 +140,13 @@ class _Way:
     panel: PanelFit
 
 
-def _fit_way(
-    first: int, step: int, angles: Array, covariance: Array, side: PieceSide, fence: FenceSide, dof: float
-) -> _Way:
+def _fit_way(first: int, step: int, angles: Array, covariance: Array, dof: float) -> _Way:
     order = [(first + step * k) % 4 for k in range(4)]
     # corner i stands between edges i - 1 and i
     corners = [b if (b - 1) % 4 == a else a for a, b in zip(order, [*order[1:], order[0]], strict=True)]
     panel = fit_panel(
         angles[corners],
         covariance[np.ix_(corners, corners)],
-        side,
-        fence,
         shear=True,
         dof=dof,
     )
@@ -168,21 +154,21 @@ def _fit_way(
 
 
 def _either_way(ways: list[_Way]) -> Quantity:
-    """The error over both ways round, each with its likelihood.
+    """The opening over both ways round, each with its likelihood.
 
     The tag tells the first cut; which way the others followed depends on which face lies up in the photo. The
-    corners tell it as soon as the error stands out; before that both are close together.
+    corners tell it as soon as the opening stands out; before that both are close together.
     """
     chi2 = np.array([way.panel.chi2 for way in ways])
     weights = np.exp(-(chi2 - chi2.min()) / 2)
     weights /= weights.sum()
-    errors = [way.panel.error for way in ways]
-    value = float(sum(w * e.value for w, e in zip(weights, errors, strict=True)))
-    variance = float(sum(w * (e.u**2 + (e.value - value) ** 2) for w, e in zip(weights, errors, strict=True)))
-    return Quantity(value, variance**0.5, "deg", errors[int(np.argmax(weights))].dof)
+    openings = [way.panel.opening for way in ways]
+    value = float(sum(w * a.value for w, a in zip(weights, openings, strict=True)))
+    variance = float(sum(w * (a.u**2 + (a.value - value) ** 2) for w, a in zip(weights, openings, strict=True)))
+    return Quantity(value, variance**0.5, "deg", openings[int(np.argmax(weights))].dof)
 
 
-def _strip_error(reading: Reading, shape: Piece, cuts: int | None, ways: tuple[str, ...]) -> Reading:
+def _strip_error(reading: Reading, shape: Piece, cuts: int | None, ways: tuple[str, ...], saw: Saw) -> Reading:
     taper = read_taper(shape)
     first = long_edge(shape)
     budget = shape.combination(taper_weights(shape)).parts
@@ -191,14 +177,13 @@ def _strip_error(reading: Reading, shape: Piece, cuts: int | None, ways: tuple[s
         return replace(
             reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."
         )
-    size = taper.scaled(1 / strip_multiple(cuts), "deg")
     ends = ((first + 1) % 4, (first - 1) % 4)  # the last end of the first long edge, and its other end
+    # a positive taper is wider at the last end
+    error = fence_error(LastStrip(taper, "fence" if reading.fence_edge == ends[0] else "far", cuts), saw)
     if reading.fence_edge not in ends:
         return replace(
             reading,
-            fence_error_size=replace(size, value=abs(size.value)),
+            fence_error_size=replace(error, value=abs(error.value)),
             question=f"Which end of the strip was at the fence? Say --fence-edge {ways[ends[0]]} or {ways[ends[1]]}.",
         )
-    # positive taper: wider at the last end; e is positive where the fence end is the wider
-    sign = 1.0 if reading.fence_edge == ends[0] else -1.0
-    return replace(reading, fence_error=size.scaled(sign, "deg"))
+    return replace(reading, fence_error=error)

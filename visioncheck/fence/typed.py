@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
+from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, Saw, fence_error, strip_multiple
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,9 +35,7 @@ class _Typed:
 
     given: dict[str, str]
     cuts: int
-    piece: Any
-    fence: Any
-    nominal_deg: float
+    saw: Saw
     default_unit: str | None
 
 
@@ -80,9 +79,7 @@ def reckon_typed(
     typed = _Typed(
         given=dict(given),
         cuts=_cuts(given),
-        piece=_one_of("--side", side or (sled.piece_side if sled else "left"), ("left", "right")),
-        fence=_one_of("--fence", fence or (sled.fence_side if sled else "rear"), ("rear", "front")),
-        nominal_deg=nominal_deg,
+        saw=_saw(sled, side, fence, nominal_deg),
         default_unit=sled.units if sled else None,
     )
     result = _reckon(typed)
@@ -92,6 +89,14 @@ def reckon_typed(
             "and the nominal angle"
         )
     return result
+
+
+def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:
+
+    usual = Saw() if sled is None else sled.saw
+    piece: Any = _one_of("--side", side or usual.piece, ("left", "right"))
+    where: Any = _one_of("--fence", fence or usual.fence, ("rear", "front"))
+    return Saw(where, piece, nominal_deg)
 
 
 def _cuts(given: Mapping[str, str]) -> int:
@@ -125,64 +130,60 @@ def _reckon(typed: _Typed) -> Reckoned:
     foreign = sorted(typed.given.keys() - needs - may - {"u"})
     if foreign:
         raise UserError(f"--{foreign[0]} does not belong to --{chosen[0]}; leave it out")
-    if not 0 < typed.nominal_deg < 180:
-        raise UserError(f"--nominal is {typed.nominal_deg:g}; it must lie between 0 and 180 degrees")
+    if not 0 < typed.saw.nominal_deg < 180:
+        raise UserError(f"--nominal is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
     return reckoning(typed)
 
 
 def _from_widths(typed: _Typed) -> Reckoned:
     import numpy as np
 
-    from visioncheck.fence.squareness import strip_error_from_taper, taper_from_widths
+    from visioncheck.fence.squareness import taper_from_widths
     from visioncheck.quantity import Quantity
 
     widths = [_length(typed, key, 1.0) for key in ("rear", "front")]
     length = Quantity(_length(typed, "length", 10.0), _U_LENGTH_MM, "mm")
     u_mm = _u_length(typed)
     taper = taper_from_widths(widths, u_mm**2 * np.eye(2), length)
-    return Reckoned(_of_strip(typed, taper, strip_error_from_taper), _strip_notes(typed))
+    return Reckoned(_error(typed, LastStrip(taper, "rear", typed.cuts)), _strip_notes(typed))
 
 
 def _from_taper(typed: _Typed) -> Reckoned:
-    from visioncheck.fence.squareness import strip_error_from_taper
     from visioncheck.quantity import Quantity
 
     taper = Quantity(abs(_angle(typed, "taper")), _u_angle(typed), "deg")
     wide = typed.given.get("wide")
     if wide is None:
         ask = f"{_NO_SIGN}: say which end of the strip is the wider with --wide rear or --wide front"
-        error = _of_strip(typed, taper, strip_error_from_taper)
+        error = _error(typed, LastStrip(taper, "rear", typed.cuts))
         return Reckoned(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
-    if _one_of("--wide", wide, ("rear", "front")) == "front":
-        taper = replace(taper, value=-taper.value)
-    return Reckoned(_of_strip(typed, taper, strip_error_from_taper), _strip_notes(typed))
+    end: Any = _one_of("--wide", wide, ("rear", "front"))
+    return Reckoned(_error(typed, LastStrip(taper, end, typed.cuts)), _strip_notes(typed))
 
 
-def _of_strip(typed: _Typed, taper: Quantity, rule: Any) -> Quantity:
+def _error(typed: _Typed, cut: Cut) -> Quantity:
+
     try:
-        error: Quantity = rule(taper, typed.cuts, typed.piece, typed.nominal_deg)
+        return fence_error(cut, typed.saw)
     except ValueError as problem:
         raise UserError(f"--cuts {typed.cuts}: {problem}") from None
-    return error
 
 
 def _strip_notes(typed: _Typed) -> tuple[Line, ...]:
     from visioncheck.correction.words import Line
-    from visioncheck.fence.squareness import strip_multiple
 
-    multiple = strip_multiple(typed.cuts, typed.nominal_deg)
+    multiple = strip_multiple(typed.cuts, typed.saw.nominal_deg)
     counted = f"the strip of cut {typed.cuts} carries the error {multiple} times"
-    if typed.cuts - 1 < round(360 / (180 - typed.nominal_deg)):
+    if typed.cuts - 1 < round(360 / (180 - typed.saw.nominal_deg)):
         counted += "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
     return (Line("Counted", counted),)
 
 
 def _from_angle(typed: _Typed) -> Reckoned:
-    from visioncheck.fence.squareness import corner_error
     from visioncheck.quantity import Quantity
 
     angle = Quantity(_angle(typed, "angle"), _u_angle(typed), "deg")
-    return Reckoned(corner_error(angle, typed.piece, typed.fence, typed.nominal_deg))
+    return Reckoned(_error(typed, OneCut(angle)))
 
 
 def _from_corners(typed: _Typed) -> Reckoned:
@@ -192,27 +193,27 @@ def _from_corners(typed: _Typed) -> Reckoned:
     from visioncheck.fence.squareness import fit_panel, weigh_orders
 
     texts = typed.given["corners"].split(",")
-    if len(texts) != 4 or typed.nominal_deg != 90:
+    if len(texts) != 4 or typed.saw.nominal_deg != 90:
         raise UserError(
             "--corners needs four angles of a right-angled panel with commas between, such as 90.02,90.03,90.01,89.94"
         )
     angles = [_plain_angle("--corners", text) for text in texts]
     covariance = _u_angle(typed) ** 2 * np.eye(4)
     if "unordered" in typed.given:
-        orders = weigh_orders(angles, covariance, typed.piece, typed.fence)
+        orders = weigh_orders(angles, covariance)
         fit = orders.fits[orders.best]
         if not orders.settled():
             ask = (
                 "The four orders of cutting can't be told apart: read the corners in the order cut, without --unordered"
             )
-            size = replace(orders.error, value=abs(orders.error.value))
+            size = replace(orders.opening, value=abs(orders.opening.value))
             return Reckoned(size, (_closure_line(fit.closure),), ask)
     else:
-        fit = fit_panel(angles, covariance, typed.piece, typed.fence, shear=False)
+        fit = fit_panel(angles, covariance, shear=False)
     notes = [_closure_line(fit.closure)]
     if fit.probability < 0.01:
         notes.append(Line("Beware", _MISFIT))
-    return Reckoned(fit.error, tuple(notes))
+    return Reckoned(_error(typed, FourCuts(fit.opening)), tuple(notes))
 
 
 def _closure_line(closure: Quantity) -> Line:
@@ -222,10 +223,9 @@ def _closure_line(closure: Quantity) -> Line:
 
 
 def _from_wedge(typed: _Typed) -> Reckoned:
-    from visioncheck.fence.squareness import turned_over_error
     from visioncheck.quantity import Quantity
 
-    if typed.nominal_deg != 90:
+    if typed.saw.nominal_deg != 90:
         raise UserError("--wedge is for square cuts; leave --nominal out")
     if "length" in typed.given:
         import numpy as np
@@ -242,8 +242,8 @@ def _from_wedge(typed: _Typed) -> Reckoned:
         ask = f"{_NO_SIGN}: say --turned left or right and --opens straightedge or far"
         return Reckoned(wedge.scaled(0.5, "deg"), ask=ask)
     half: Any = _one_of("--turned", turned, ("left", "right"))
-    where: Any = {"straightedge": "straightedge", "far": "far end"}[_one_of("--opens", opens, ("straightedge", "far"))]
-    return Reckoned(turned_over_error(wedge, half, where, typed.fence))
+    where: Any = _one_of("--opens", opens, ("straightedge", "far"))
+    return Reckoned(_error(typed, ButtedHalves(wedge, where, half)))
 
 
 def _length(typed: _Typed, key: str, least_mm: float) -> float:

@@ -1,0 +1,195 @@
+"""The one place where the fence error gets its sign, for photos and typed readings alike.
+
+The fence error e is the angle by which the fence is turned counter-clockwise, seen from above, from its nominal
+angle to the blade: ``e > 0`` when its right end is too far forward. Seen from above, x runs to the operator's
+right and y forward, the way the sled is pushed.
+
+A fence turned by e points along the angle e (right) and 180° + e (left); the blade's cut along 90° (forward)
+and −90°. The work stands in front of a rear fence and behind a front fence. The corner between fence edge and
+fresh cut is therefore::
+
+    rear fence,  piece left of the blade    (180 + e) − 90 = 90 + e
+    rear fence,  piece right of the blade    90 − e        = 90 − e
+    front fence, piece left of the blade     270 − (180 + e) = 90 − e
+    front fence, piece right of the blade    e − (−90)     = 90 + e
+
+Every other test cut shows how far that same corner opens beyond its nominal angle: a panel at three corners, the
+strip of several cuts in how much wider its end at the fence is, two butted halves in their wedge. All of it is proved
+in the tests by cutting polygons.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from visioncheck.quantity import Quantity
+
+PieceSide = Literal["left", "right"]
+FenceSide = Literal["rear", "front"]
+StripEnd = Literal["fence", "far", "rear", "front"]
+WedgeEnd = Literal["straightedge", "far"]
+
+
+@dataclass(frozen=True, slots=True)
+class Saw:
+    """How the saw stood when the test piece was cut.
+
+    Parameters
+    ----------
+    fence : {"rear", "front"}
+        Rear: the fence is on the operator's side of the work.
+    piece : {"left", "right"}
+        Side of the blade that the test piece was kept on; of a strip, the panel that it fell off.
+    nominal_deg : float
+        The angle that the cut should have made with the fence edge.
+    """
+
+    fence: FenceSide = "rear"
+    piece: PieceSide = "left"
+    nominal_deg: float = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class OneCut:
+    """One cut: the interior angle, deg, between the edge that lay on the fence and the fresh cut."""
+
+    angle: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class FourCuts:
+    """A panel cut all round: how far its corners open, deg, as `PanelFit.opening` has it."""
+
+    opening: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class LastStrip:
+    """The strip taken by the last of several successive cuts.
+
+    Parameters
+    ----------
+    taper : Quantity
+        Angle between its long sides, deg; positive where the end `wide_end` is the wider.
+    wide_end : {"fence", "far", "rear", "front"}
+        An end of the strip as it lay at the saw: the one at the fence, the other, or the one nearest to the operator
+        and farthest from them.
+    cuts : int
+        Number of successive cuts, at least 2.
+    """
+
+    taper: Quantity
+    wide_end: StripEnd
+    cuts: int
+
+
+@dataclass(frozen=True, slots=True)
+class ButtedHalves:
+    """One cut through a board with parallel edges, one half turned over and the fresh edges butted.
+
+    Both halves stand against one straightedge, the half that was not turned with its fence edge, the other with
+    the edge opposite. Seen from the saw the left half lies on the left again.
+
+    Parameters
+    ----------
+    wedge : Quantity
+        Angle between the fresh edges, deg; positive where the gap opens towards `open_end`.
+    open_end : {"straightedge", "far"}
+        An end of the gap.
+    turned : {"left", "right"}
+        Which half was turned over, as they lay at the saw.
+    """
+
+    wedge: Quantity
+    open_end: WedgeEnd
+    turned: PieceSide
+
+
+Cut = OneCut | FourCuts | LastStrip | ButtedHalves
+
+
+def fence_error(cut: Cut, saw: Saw) -> Quantity:
+    """Reckon the signed fence error e, deg, from what was measured and how the saw stood.
+
+    Parameters
+    ----------
+    cut : OneCut, FourCuts, LastStrip or ButtedHalves
+        What was measured.
+    saw : Saw
+        How it was cut.
+
+    Raises
+    ------
+    ValueError
+        A strip of less than 2 cuts, or a nominal angle to which no closed panel belongs.
+
+    Notes
+    -----
+    Halves, rear fence, right half turned: the left half meets the straightedge at 90 + e, and so does the right half
+    with what was its far corner, 180 − (90 − e). For e > 0 they touch at the far end and gape at the straightedge.
+    Turning the left half instead mirrors that, so the half that was turned stands for the piece.
+    """
+    match cut:
+        case OneCut(angle):
+            opening, piece = replace(angle, value=angle.value - saw.nominal_deg), saw.piece
+        case FourCuts():
+            opening, piece = cut.opening, saw.piece
+        case LastStrip():
+            opening, piece = _strip_opening(cut, saw), saw.piece
+        case ButtedHalves():
+            opening = cut.wedge.scaled(0.5 if cut.open_end == "far" else -0.5, "deg")
+            piece = cut.turned
+    return opening.scaled(1.0 if (piece == "left") == (saw.fence == "rear") else -1.0, "deg")
+
+
+def _strip_opening(strip: LastStrip, saw: Saw) -> Quantity:
+    wider_at_fence = strip.wide_end in {"fence", saw.fence}
+    multiple = strip_multiple(strip.cuts, saw.nominal_deg)
+    return strip.taper.scaled((1 if wider_at_fence else -1) / multiple, "deg")
+
+
+def strip_multiple(cuts: int, nominal_deg: float = 90.0) -> int:
+    """How many times e the strip taken by the last of `cuts` successive cuts carries.
+
+    Every cut is made with the fresh edge of the one before on the fence, so each adds e to the direction of
+    its edge, and the last differs from the first by ``(cuts − 1) e``. Once round the panel the first edge
+    is gone: the strip then lies between this cut and the one a full round earlier, and its multiple
+    stays at the number of sides (4 e for a right-angled panel from the fifth cut on).
+    Before that the strip's outer side is no cut of this fence, and must be true to the first cut.
+
+    Raises
+    ------
+    ValueError
+        With fewer than 2 cuts, or when the nominal angle belongs to no closed panel.
+    """
+    sides = 360.0 / (180.0 - nominal_deg) if 0 < nominal_deg < 180 else 0.0
+    if cuts < 2:
+        raise ValueError("a strip carries the fence error from the second cut on")
+    if not (sides > 2.5 and abs(sides - round(sides)) < 1e-6):
+        raise ValueError(f"no panel closes with corners of {nominal_deg:g}°")
+    return min(cuts - 1, round(sides))
+
+
+def at_the_saw(towards_fence: NDArray[np.float64], fence: FenceSide) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Forward and right, as the saw has them, in the plane of a picture that shows the piece as it lay there.
+
+    Parameters
+    ----------
+    towards_fence : (2,) ndarray
+        Direction, x right and y down, out of the piece to the fence.
+    fence : {"rear", "front"}
+        Where the fence stood.
+
+    Returns
+    -------
+    forward, right : (2,) ndarray
+        Both of the length of `towards_fence`.
+    """
+    forward = -towards_fence if fence == "rear" else towards_fence
+    # x right, y down: right is a quarter turn clockwise from forward, as seen
+    return forward, forward[::-1] * [-1.0, 1.0]
