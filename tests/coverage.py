@@ -1,18 +1,23 @@
-"""Do the stated 95 % intervals hold the truth? A seeded simulation: `python -m tests.coverage [--rigs N] [--each N]`.
+"""Do the stated 95 % intervals hold the truth? A seeded simulation: `python -m tests.coverage [--hands held ...]`.
 
-From target points and edge stations (see `tests.simulation.bench`), through the program's own survey, views and
-readings. The truth is the straight line that the fence made, so that the edge's roughness counts as the error it is.
+From target points and edge stations (see `tests.simulation.bench` and `.hand`), through the program's own survey,
+views and readings. The truth is the straight line that the fence made, so that the edge's roughness counts as the
+error it is.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+import itertools
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tests.simulation.bench import Workpiece, rig_of_user, sawn_piece, shoot_piece
+from tests.simulation.bench import Workpiece, sawn_piece, shoot_piece, workshop
+from tests.simulation.hand import DEVELOPED, HANDS, MILD, OTHERWISE, STEADY, STILL, Setting
+from visioncheck.errors import Refusal
 from visioncheck.fence.of_piece import _panel_error
 from visioncheck.fence.signs import Saw
 from visioncheck.reading.model import Reading
@@ -24,20 +29,23 @@ LEAST_HELD, MOST_HELD, WIDEST = 0.90, 0.99, 3.0
 
 @dataclass(frozen=True)
 class Score:
-    """One reading against its truth: which, its error and its stated 95 %, in its own unit."""
+    """One reading against its truth: which, its error and its stated 95 %, in its own unit; or why it was refused."""
 
     what: str
     error: float
     stated: float
+    refused: str = ""
 
 
 @dataclass(frozen=True)
 class Row:
-    """All readings of one kind."""
+    """All readings of one kind; `beyond` counts the errors larger than twice the stated 95 %."""
 
     what: str
     count: int
+    refused: int
     held: float
+    beyond: int
     rms_error: float
     median_stated: float
 
@@ -52,18 +60,30 @@ class Row:
         return LEAST_HELD <= self.held <= MOST_HELD and self.ratio <= WIDEST
 
 
-def simulate(rigs: int, each: int, seed: int = 2026) -> list[Score]:
+def simulate(rigs: int, each: int, setting: Setting, photos: int = 8, seed: int = 2026) -> list[Score]:
     """Take `each` photos of every kind of piece with each of `rigs` users' phones and prints, with and without rig."""
     scores: list[Score] = []
-    for user in range(rigs):
-        printed, rig = rig_of_user(seed + user)
-        rng = np.random.default_rng([seed, user])
+    for number in range(rigs):
+        shop = workshop(seed + number, setting, photos)
+        rng = np.random.default_rng([seed, number])
         for kind in KINDS * each:
             piece = sawn_piece(kind, rng)
-            for label, used in (("rig", rig), ("no rig", None)):
-                shape = shoot_piece(piece, printed, used, rng)
+            for label in ("rig", "no rig"):
+                if label == "rig" and shop.rig is None:
+                    scores.append(_refused(kind, label, f"survey: {shop.refused}"))
+                    continue
+                try:
+                    shape = shoot_piece(piece, shop, shop.rig if label == "rig" else None, rng)
+                except Refusal as error:
+                    scores.append(_refused(kind, label, str(error)))
+                    continue
                 scores += [Score(f"{what}, {label}", error, stated) for what, error, stated in _readings(piece, shape)]
     return scores
+
+
+def _refused(kind: str, label: str, why: str) -> Score:
+    first = {"corner": "corner deg", "panel": "panel e deg", "strip": "taper deg"}[kind]
+    return Score(f"{first}, {label}", np.nan, np.nan, why)
 
 
 def _readings(piece: Workpiece, shape: Piece) -> Iterator[tuple[str, float, float]]:
@@ -108,24 +128,52 @@ def table(scores: list[Score]) -> list[Row]:
     rows = []
     for what in dict.fromkeys(score.what for score in scores):
         own = [score for score in scores if score.what == what]
-        error, stated = np.array([s.error for s in own]), np.array([s.stated for s in own])
-        held = float(np.mean(np.abs(error) <= stated))
-        rows.append(Row(what, len(own), held, float(np.sqrt(np.mean(error**2))), float(np.median(stated))))
+        read = [score for score in own if not score.refused]
+        error, stated = np.abs([s.error for s in read]), np.array([s.stated for s in read])
+        if not read:
+            rows.append(Row(what, len(own), len(own), np.nan, 0, np.nan, np.nan))
+            continue
+        held, beyond = float(np.mean(error <= stated)), int(np.sum(error > 2 * stated))
+        rms = float(np.sqrt(np.mean(error**2)))
+        rows.append(Row(what, len(own), len(own) - len(read), held, beyond, rms, float(np.median(stated))))
     return rows
+
+
+def said(row: Row) -> str:
+    """Write a row of the table."""
+    return (
+        f"{row.what:22} {row.count:5} {row.refused:5} {100 * row.held:6.1f} % {row.beyond:4} {row.rms_error:9.4f}"
+        f" {row.median_stated:9.4f} {row.ratio:6.2f}{'' if row.sound else '  NOT SOUND'}"
+    )
+
+
+HEADER = f"{'':22} {'n':>5} {'ref.':>5} {'held':>8} {'> 2×':>4} {'rms error':>9} {'median ±':>9} {'ratio':>6}"
+
+
+def settings_of(hands: Sequence[str]) -> list[Setting]:
+    """Every hand with a mild and a developed picture; where it moves, moving otherwise than assumed too."""
+    return [
+        Setting(hand, picture, habits)
+        for hand, picture, habits in itertools.product(HANDS, (MILD, DEVELOPED), (STEADY, OTHERWISE))
+        if hand.name in hands and (habits is STEADY or (hand is not STILL and picture is DEVELOPED))
+    ]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rigs", type=int, default=60, help="users, each with a phone and a print")
-    parser.add_argument("--each", type=int, default=8, help="photos of each kind of piece with each")
+    names = [hand.name for hand in HANDS]
+    parser.add_argument("--hands", nargs="+", choices=names, default=names)
+    parser.add_argument("--rigs", type=int, default=20, help="users, each with a phone and a print")
+    parser.add_argument("--each", type=int, default=6, help="photos of each kind of piece with each")
+    parser.add_argument("--photos", type=int, default=8, help="of the bare sheet, in each survey")
     told = parser.parse_args()
-    print(f"{'':22} {'n':>5} {'held':>7} {'rms error':>10} {'median ±':>9} {'ratio':>6}")
-    for row in table(simulate(told.rigs, told.each)):
-        said = "" if row.sound else "  NOT SOUND"
-        print(
-            f"{row.what:22} {row.count:5} {100 * row.held:5.1f} % {row.rms_error:10.4f} {row.median_stated:9.4f}"
-            f" {row.ratio:6.2f}{said}"
-        )
+    for setting in settings_of(told.hands):
+        scores = simulate(told.rigs, told.each, setting, told.photos)
+        print(f"\n{setting.name}; {told.photos} survey photos\n{HEADER}")
+        for row in table(scores):
+            print(said(row))
+        for reason, count in Counter(score.refused for score in scores if score.refused).most_common():
+            print(f"  refused {count}: {reason}")
 
 
 if __name__ == "__main__":

@@ -11,8 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.coverage import Row, Score, table
-from tests.simulation.bench import MIDDLE_MM, Workpiece, rig_of_user, sawn_piece, shoot_piece
+from tests.coverage import HEADER, Score, said, table
+from tests.simulation.bench import MIDDLE_MM, Workpiece, sawn_piece, shoot_piece, workshop
+from tests.simulation.hand import Setting
 from visioncheck.camera.rig import Rig
 from visioncheck.reading.pair import matches, mean_piece, told_apart
 from visioncheck.reading.piece import Piece, read_corners
@@ -43,13 +44,14 @@ def simulate(prints: int, each: int, seed: int = 2026) -> tuple[list[Score], flo
     scores: list[Score] = []
     by_shape = []
     for user in range(prints):
-        printed, rig = rig_of_user(seed + user)
+        shop = workshop(seed + user, Setting())
+        assert shop.rig is not None
         rng = np.random.default_rng([seed, user, 1])
         for _ in range(each):
             piece = sawn_piece("corner", rng)
             again = turned(piece, rng)
-            for label, used in (("no rig", None), ("rig", rig)):
-                first, second = (shoot_piece(lying, printed, used, rng) for lying in (piece, again))
+            for label, used in (("no rig", None), ("rig", shop.rig)):
+                first, second = (shoot_piece(lying, shop, used, rng) for lying in (piece, again))
                 mean, told = mean_of(first, second, used)
                 by_shape.append(told)
                 for what, shape in (("one photo", first), ("pair", mean)):
@@ -58,21 +60,13 @@ def simulate(prints: int, each: int, seed: int = 2026) -> tuple[list[Score], flo
     return scores, float(np.mean(by_shape))
 
 
-def said(row: Row) -> str:
-    """Write a row of the table."""
-    return (
-        f"{row.what:20} {row.count:5} {100 * row.held:5.1f} % {row.rms_error:10.4f} {row.median_stated:9.4f}"
-        f" {row.ratio:6.2f}{'' if row.sound else '  NOT SOUND'}"
-    )
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--prints", type=int, default=40)
     parser.add_argument("--each", type=int, default=5, help="pairs on each print")
     told = parser.parse_args()
     scores, by_shape = simulate(told.prints, told.each)
-    print(f"{'corner, deg':20} {'n':>5} {'held':>7} {'rms error':>10} {'median ±':>9} {'ratio':>6}")
+    print(HEADER)
     for row in table(scores):
         print(said(row))
     print(f"corners told apart by the shapes alone: {100 * by_shape:.0f} %")

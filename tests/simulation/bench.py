@@ -1,4 +1,4 @@
-"""An invented workshop on the computer: prints, a phone, surveys and sawn pieces, down to edge stations with noise.
+"""An invented workshop on the computer: prints, a phone in a hand, surveys, sawn pieces, edge stations with noise.
 
 Nothing is rendered: target points and edge stations are put where light would put them, and the program's own survey,
 views and readings take it from there. Sizes of the errors are those of home prints and sawn edges as measured on the
@@ -13,34 +13,36 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.signal import lfilter
 
-from tests.camera.scene import HEIGHT, LENS, WIDTH, Print, home_print, photograph, pose, survey_photos
+from tests.camera.scene import HEIGHT, ROUND, WIDTH, Print, home_print, photograph
 from tests.shapes import interior_angles_deg, laid, quadrilateral
-from visioncheck.camera.rig import Rig
+from tests.simulation.hand import Camera, Setting, User, user_of
+from visioncheck.camera.from_photos import rig_of
+from visioncheck.camera.lens import BLUE, RED
 from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
+from visioncheck.errors import UserError
+from visioncheck.photo.load import Exif
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece, read_piece
 from visioncheck.target.layout import layout_of
 
 if TYPE_CHECKING:
-    from visioncheck.camera.view import RigidView, View
+    from visioncheck.camera.rig import Rig
+    from visioncheck.camera.view import View
+    from visioncheck.points.model import TargetPoints
 
 MIDDLE_MM = np.array([105.0, 148.5])
 FOCAL_35MM = 26.0
 """What the invented phone writes into EXIF: rounded, and about 1 % off."""
-REFOCUS_SD = np.array([2.0, 1.0, 1.0, 5e-4, 1e-3, 3e-5, 3e-5, 0.0])
-"""f, cx, cy (px), k1, k2, p1, p2, k3: how far the lens moves from photo to photo; an assumption."""
 RELAID_SD_MM = 0.012
 """The sheet does not lie quite as it lay when it was surveyed."""
 PULLS = (0.0, 0.2, 1.2)
 """How many times as far as an arris lies back it is read too far out: on a dark field, in shade, beside white paper."""
-HALO_SD_MM = 0.012
-"""How far a phone's tone curve moves every edge outwards."""
 ROCK_SD_MM = 0.01
 """How far the top face's ends stand off parallel to the sheet."""
-THICKNESS_U_MM = 0.3
-NOISE_PX = 0.12
+CHANNEL_SHARE = 0.3
+"""Of blue and of red in what an edge is read from; about what grey takes of them."""
 ROUGH_SD_MM = 0.02
 TRIM_MM = 2.0
 GRAIN_MM = 0.1
@@ -86,21 +88,40 @@ class Workpiece:
         return interior_angles_deg(self.corners_mm)
 
 
-def rig_of_user(seed: int) -> tuple[Print, Rig]:
-    """A print and its survey of eight photos, with the ruled length as a rule is read."""
+@dataclass(frozen=True)
+class Workshop:
+    """A user, the print on the bench and its survey; without one, the reason for which the program refused it."""
+
+    printed: Print
+    user: User
+    rig: Rig | None
+    refused: str = ""
+
+
+def workshop(seed: int, setting: Setting, photos: int = 8) -> Workshop:
+    """A print and its survey, with the ruled length as a rule is read."""
     rng = np.random.default_rng(seed)
     printed = home_print(rng, stretch=0.0035, shear=0.0015)
     # ink and paper: each point on its own
     printed = Print(printed.points_mm + rng.normal(0, 0.004, printed.points_mm.shape) * [1, 1, 0])
-    photos = survey_photos([printed], rng)
+    user = user_of(setting, rng)
+    taken = [_survey_photo(printed, user, n, rng) for n in range(photos)]
     first, last = layout_of("a4").ruled_points
     ruled_mm = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first])) + rng.normal(0, 0.15)
-    found = survey(photos, WIDTH, HEIGHT, ruled_mm)
-    rig = Rig(
-        found.lens, "a4", "light", found.sheet, found.index, found.points_mm, found.covariance, found.scale_u_rel,
-        ruled_mm, found.residual_px, len(photos), None, None, None, "",
-    )  # fmt: skip
-    return printed, rig
+    try:
+        found = survey(taken, WIDTH, HEIGHT, ruled_mm)
+    except UserError as error:
+        return Workshop(printed, user, None, str(error))
+    return Workshop(printed, user, rig_of(found, taken, Exif(), ruled_mm))
+
+
+def _survey_photo(printed: Print, user: User, number: int, rng: np.random.Generator) -> TargetPoints:
+    """As the guide asks for: from all sides, tilted, the phone turned; each by eye."""
+    tilt, roll = ROUND[number % len(ROUND)]
+    by_eye = rng.normal(0, 1, 3) * [3, 8, 8]
+    aim, distance_mm = MIDDLE_MM + rng.normal(0, 5, 2), rng.uniform(360, 460)
+    camera = user.shoot(tilt + by_eye[0], roll + by_eye[1], 47 * number + by_eye[2], aim, distance_mm, rng)
+    return photograph(camera, [printed], rng, user.setting.picture.point_px, lateral=user.lateral)
 
 
 def sawn_piece(kind: str, rng: np.random.Generator) -> Workpiece:
@@ -150,22 +171,46 @@ def sawn_off_mm(cut: Cut, at: np.ndarray, length: float) -> np.ndarray:
     return off
 
 
-def shoot_piece(piece: Workpiece, printed: Print, rig: Rig | None, rng: np.random.Generator) -> Piece:
-    """Photograph the piece on the print and read its four edges, with a rig or without."""
-    lens = LENS.with_terms(LENS.terms + rng.normal(0, 1, 8) * REFOCUS_SD)
-    camera = pose(rng.uniform(0, 18), rng.uniform(0, 360), rng.uniform(0, 360), MIDDLE_MM, rng.uniform(400, 480), lens)
+def shoot_piece(piece: Workpiece, shop: Workshop, rig: Rig | None, rng: np.random.Generator) -> Piece:
+    """Photograph the piece on the print and read its four edges, with a rig or without.
+
+    Raises
+    ------
+    Refusal
+        The program's, for what it takes to be wrong with the photo.
+    """
+    user, printed = shop.user, shop.printed
+    picture = user.setting.picture
+    # the sheet fills the picture lengthwise
+    roll = rng.choice([-90, 90]) + rng.normal(0, 6)
+    camera = user.shoot(rng.uniform(0, 15), roll, rng.uniform(0, 360), MIDDLE_MM, rng.uniform(270, 330), rng)
     lying = Print(printed.points_mm + np.outer(_relaid(printed.points_mm, rng), [0, 0, 1.0]))
-    shadow = camera.to_table(camera.to_image(piece.corners_mm, piece.thickness_mm))
-    points = photograph(camera, [lying], rng, keep=lambda at: _outside(at[:, :2], shadow))
+    shadow = camera.on_paper(piece.corners_mm, piece.thickness_mm)
+    points = photograph(
+        camera, [lying], rng, picture.point_px, lateral=user.lateral, keep=lambda at: _outside(at[:, :2], shadow)
+    )
     if rig is None:
         view: View = plane_view(points, WIDTH, HEIGHT, FOCAL_35MM, "photo").view
     else:
         view = rigid_view(points, rig, "photo").view
-    halo = rng.normal(0, HALO_SD_MM)
+    halo = rng.normal(0, picture.halo_mm)
     rock = rng.normal(0, ROCK_SD_MM, 2) / 60
-    traces = tuple(_trace(piece, k, (halo, rock), camera, view, rng) for k in range(4))
+    seen = _Seen(piece, camera, view, user, halo, rock)
+    traces = tuple(_trace(seen, k, rng) for k in range(4))
     told_mm = piece.thickness_mm + rng.normal(0, 0.3)
     return read_piece(view, traces, Quantity(told_mm, 0.3, "mm"))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A piece before the camera: the true one, and the program's view; how the edges and the top face are off."""
+
+    piece: Workpiece
+    camera: Camera
+    view: View
+    user: User
+    halo_mm: float
+    rock: np.ndarray
 
 
 def _relaid(points_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -182,16 +227,9 @@ def _outside(points_mm: np.ndarray, corners_mm: np.ndarray) -> np.ndarray:
     return off.max(axis=1) > 3.0
 
 
-def _trace(
-    piece: Workpiece,
-    k: int,
-    lie: tuple[float, np.ndarray],
-    camera: RigidView,
-    view: View,
-    rng: np.random.Generator,
-) -> Trace:
+def _trace(seen: _Seen, k: int, rng: np.random.Generator) -> Trace:
     """Stations of edge k one pixel apart: the real edge through the real camera, back through the program's view."""
-    halo, rock = lie
+    piece, camera, view, picture = seen.piece, seen.camera, seen.view, seen.user.setting.picture
     start, end = piece.corners_mm[k], piece.corners_mm[(k + 1) % 4]
     length = float(np.linalg.norm(end - start))
     along = (end - start) / length
@@ -201,19 +239,28 @@ def _trace(
     off = sawn_off_mm(piece.cuts[k], at, length)
     pull = float(rng.choice(PULLS))
     # what lies back further is a tear, which is seen
-    off = off + pull * np.clip(-off, 0, 4 * piece.cuts[k].rough_mm) + halo
+    off = off + pull * np.clip(-off, 0, 4 * piece.cuts[k].rough_mm) + seen.halo_mm
+    off = off + rng.normal(0, picture.edge_turn_mm) * (at / length - 0.5)
     edge = start + at[:, None] * along + off[:, None] * normal
-    top = -piece.thickness_mm + (edge - MIDDLE_MM) @ rock
+    top = -piece.thickness_mm + (edge - MIDDLE_MM) @ seen.rock
     pixels = camera.project(np.column_stack([edge, top]))
     across = camera.project(np.column_stack([edge + 0.01 * normal, top])) - pixels
     across /= np.linalg.norm(across, axis=1)[:, None]
-    pixels = pixels + (NOISE_PX * _shared(len(at), rng))[:, None] * across
-    seen = rng.random(len(at)) > 0.1
+    pixels = pixels + (picture.edge_px * _shared(len(at), rng))[:, None] * across
+    pixels = pixels + _colour_left(seen) * (pixels - camera.lens.centre_px)
+    kept = rng.random(len(at)) > 0.1
     outward = view.to_table(pixels[[0]] + across[[0]]) - view.to_table(pixels[[0]])
     return Trace(
-        view.to_table(pixels[seen]), rng.uniform(0.7, 1.3, int(seen.sum())), 15.0, 1.0, pixel_mm,
+        view.to_table(pixels[kept]), rng.uniform(0.7, 1.3, int(kept.sum())), 15.0, 1.0, pixel_mm,
         (outward / np.linalg.norm(outward))[0], arris_clear=True, hollow_pull=pull,
     )  # fmt: skip
+
+
+def _colour_left(seen: _Seen) -> float:
+    """Magnification that is left where blue and red are laid onto green as the program's view says."""
+    told = seen.view.lens.lateral
+    blue, red = seen.user.lateral
+    return CHANNEL_SHARE * (blue - told[BLUE] + red - told[RED])
 
 
 def _shared(count: int, rng: np.random.Generator) -> np.ndarray:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.coverage import LEAST_HELD, MOST_HELD, WIDEST, simulate, table
+from tests.simulation.hand import MILD, STILL, Setting
 
 WHAT = {
     f"{what}, {label}" for what in ("corner deg", "panel e deg", "taper deg", "width mm") for label in ("rig", "no rig")
@@ -16,7 +17,7 @@ WHAT = {
 
 @pytest.fixture(scope="module")
 def scores():
-    return simulate(rigs=12, each=3)
+    return simulate(12, 3, Setting(STILL, MILD))
 
 
 def test_all_readings_together_are_held_as_often_as_stated(scores):
