@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
 from visioncheck.files import read_text
+from visioncheck.log.adjusting import require_after
 from visioncheck.log.entry import EntryDraft, sha256_text
 from visioncheck.log.photos import read_photo, taken
 from visioncheck.quantity import Quantity
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
     from visioncheck.correction.correct import Correction
     from visioncheck.correction.sled import Sled
+    from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measure import Measured, Sighting
@@ -182,6 +184,7 @@ def measure_for_log(
     # looked up here, so that attaching alone does not load the measuring
     from visioncheck.correction.correct import correct
     from visioncheck.measure import measure_photo, measure_turned
+    from visioncheck.report.settle import basis_of
 
     told = told or Told()
     owner = sled.sled if sled else None
@@ -194,7 +197,7 @@ def measure_for_log(
     except UserError as problem:
         return refused(path, problem, sled, rig, told)
     error = measured.reading.fence_error
-    correction = correct(error, owner) if error and owner else None
+    correction = correct(error, owner, basis_of(measured.reading)) if error and owner else None
     reading = _reading_of(measured, correction, sled, rig, told)
     return Outcome(path, reading, sled, rig, measured, correction, turned=told.turned)
 
@@ -231,7 +234,14 @@ def _read_with(sled: SledFile | None, rig: RigFile | None, told: Told) -> dict[s
 
 
 def attach_outcome(
-    log: Log, outcome: Outcome, *, person: str = "", note: str = "", adjusted: str = "", time: datetime | None = None
+    log: Log,
+    outcome: Outcome,
+    *,
+    person: str = "",
+    note: str = "",
+    adjusted: str = "",
+    time: datetime | None = None,
+    now: Moment | None = None,
 ) -> Entry:
     """Keep a measured photo in the log, with its reading and the texts of its sled and rig.
 
@@ -247,6 +257,9 @@ def attach_outcome(
         From `measure_for_log`, with a sled.
     person, note, adjusted, time
         See `EntryDraft`; without `time` the photo's own.
+    now : Moment or None
+        That `adjusted` is being noted as done just now, so that the photo must be of after it; None: it is a record of
+        old, whose times are its user's business.
 
     Returns
     -------
@@ -256,8 +269,8 @@ def attach_outcome(
     Raises
     ------
     UserError
-        A refused photo (its reason), no sled, a photo that was changed since it was measured, or a log that
-        cannot be written.
+        A refused photo (its reason), no sled, a photo that was changed since it was measured, one that shows the
+        sled before it was adjusted (`TakenBefore` where its time alone says so), or a log that cannot be written.
     """
     if outcome.problem is not None:
         raise outcome.problem
@@ -266,10 +279,13 @@ def attach_outcome(
     photo = read_photo(outcome.path)
     if photo.sha256 != outcome.reading["photo_sha256"]:
         raise UserError(f"{outcome.path} was changed after it was measured; measure it again.")
+    when = taken(outcome.path)
+    if now is not None and time is None:
+        time = require_after(log, outcome.sled.sled.name, photo.sha256, when, adjusted, now)
     draft = EntryDraft(
         sled=outcome.sled.sled.name,
         reading=outcome.reading,
-        time=taken(outcome.path),
+        time=when,
         file_name=outcome.path.name,
         rig_text=outcome.rig.text if outcome.rig else None,
         sled_text=outcome.sled.text,

@@ -106,7 +106,7 @@ def test_bare_numbers_take_the_sleds_units(capsys, sleds):
 def test_move_in_words(capsys, sleds):
     arguments = ["--angle", "90.05", "--u", "0.005", "--sled", str(sleds / "mm.toml")]
     out = " ".join(reckon(capsys, *arguments).split())
-    assert "LEFT end FORWARD, away from the operator, by 0.524 mm (20.6 thou)" in out
+    assert "LEFT end FORWARD, away from the operator, by 0.524 ± 0.103 mm (20.6 ± 4.0 thou)" in out
     assert "1/2 turn of the adjusting screw clockwise" in out
 
 

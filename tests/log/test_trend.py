@@ -135,7 +135,7 @@ def test_one_odd_reading_is_not_a_drift():
     values[11] += 0.02
     last = assess(make_points(values[:12]))
     assert (last.state, last.jump.error.value) == ("unsure", values[11])
-    assert "measure once more" in trend_words(last, "mm")[0]
+    assert "another reading will tell" in trend_words(last, "mm")[0]
     later = assess(make_points(values))
     assert later.state == "steady"
     assert "does not fit" in trend_words(later, "mm")[0]

@@ -12,14 +12,14 @@ from phone import FIXTURES, PHOTOS, SLED_KEY, until
 from pretended_work import do
 
 from visioncheck.correction.sled import load_sled
+from visioncheck.correction.words import _STEPS
 from visioncheck.fence.typed import reckon_typed
 from visioncheck.flags import FLAGS
 from visioncheck.keep import Told, attach_outcome, measure_for_log, read_sled
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.page.answers import in_page_words, remedy_of
+from visioncheck.page.answers import remedy_of
 from visioncheck.page.stock import key_of
-from visioncheck.report import budget
 
 STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
 
@@ -253,10 +253,8 @@ def test_whatever_the_log_holds_is_shown(serve, reading, said):
 
 
 def test_no_advice_names_an_option():
-    for source in (*budget._BETTER, "print survey"):
-        for surveyed in (True, False):
-            said = in_page_words(budget.better_way(source, surveyed=surveyed, turned=False))
-            assert not re.search(r"--\w|visioncheck \w", said), source
+    for ways in _STEPS.values():
+        assert not re.search(r"--\w|visioncheck \w", ways["page"]), ways
 
 
 def test_no_remedy_names_a_command_or_option():

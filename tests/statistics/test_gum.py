@@ -12,7 +12,6 @@ from visioncheck.fence.decision import (
     conformance_probability,
     decide,
     guard_factor,
-    repeats_to_settle,
 )
 from visioncheck.fence.propagate import (
     draw,
@@ -197,13 +196,14 @@ def test_guard_factors():
     ("value", "u", "verdict"),
     [
         (0.0, 0.002, Verdict.INSIDE),
-        (0.0166, 0.002, Verdict.INSIDE),
-        (0.0168, 0.002, Verdict.CANNOT_TELL),
-        (-0.0168, 0.002, Verdict.CANNOT_TELL),
-        (0.0232, 0.002, Verdict.CANNOT_TELL),
-        (0.0234, 0.002, Verdict.OUTSIDE),
-        (-0.0234, 0.002, Verdict.OUTSIDE),
-        (0.0, 0.0115, Verdict.CANNOT_TELL),  # the one-sided band alone would pass it with 8 % risk
+        (0.0160, 0.002, Verdict.INSIDE),
+        (0.0162, 0.002, Verdict.CANNOT_TELL),
+        (-0.0162, 0.002, Verdict.CANNOT_TELL),
+        (0.0238, 0.002, Verdict.CANNOT_TELL),
+        (0.0240, 0.002, Verdict.OUTSIDE),
+        (-0.0240, 0.002, Verdict.OUTSIDE),
+        (0.0, 0.0115, Verdict.CANNOT_TELL),
+        (0.1, 0.25, Verdict.CANNOT_TELL),  # inside by 3 % only, since the ± is so wide: it proves nothing
         (0.0, 0.0, Verdict.INSIDE),
         (0.03, 0.0, Verdict.OUTSIDE),
     ],
@@ -215,21 +215,6 @@ def test_three_way_verdict(value, u, verdict):
         assert abs(value) + decision.guard_band <= 0.02
     if u and verdict is Verdict.OUTSIDE:
         assert abs(value) - decision.guard_band > 0.02
-
-
-@pytest.mark.parametrize("value", [0.0, 0.005, -0.012, 0.019, 0.021, -0.05])
-def test_the_uncertainty_needed_just_settles_it(value):
-    u = decide(Quantity(value, 0.01, "deg"), 0.02).u_needed
-    assert decide(Quantity(value, 0.999 * u, "deg"), 0.02).verdict is not Verdict.CANNOT_TELL
-    assert decide(Quantity(value, 1.001 * u, "deg"), 0.02).verdict is Verdict.CANNOT_TELL
-
-
-def test_repeats():
-    q = Quantity(0.015, 0.01, "deg")
-    n = repeats_to_settle(q, 0.02, u_repeat=0.01)
-    assert n == 11  # (1.645 · 0.01 / 0.005)² = 10.8
-    assert repeats_to_settle(q, 0.02, u_repeat=0.01, u_common=0.004) is None
-    assert repeats_to_settle(Quantity(0.001, 0.002, "deg"), 0.02, 0.002) == 1
 
 
 def test_few_degrees_of_freedom_make_the_verdict_cautious():

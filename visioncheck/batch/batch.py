@@ -15,6 +15,7 @@ from visioncheck.errors import UserError
 from visioncheck.keep import Outcome, attach_outcome, refused
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
+from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.store import short
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ class Result:
         The reading's JSON object; for a photo given twice the reason alone.
     sled, entry : str or None
         The sled's name, and the id of the log's entry.
+    counts : bool
+        Whether it is its sled's newest reading, with nothing adjusted since: only that one says what to do.
     """
 
     job: Job
@@ -50,6 +53,18 @@ class Result:
     reading: dict[str, Any]
     sled: str | None = None
     entry: str | None = None
+    counts: bool = False
+
+
+def with_standing(log: Log, results: Sequence[Result]) -> list[Result]:
+    """Mark the results that say what to do."""
+    counting = set[str]()
+    for name in {result.sled for result in results if result.sled and result.entry}:
+        entries = list(log.entries(sled=name))
+        newest = newest_reading(entries)
+        if newest is not None and not pending_adjustment(entries):
+            counting.add(newest.id)
+    return [replace(result, counts=result.entry in counting) for result in results]
 
 
 def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list[Result]]:

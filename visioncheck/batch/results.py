@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from visioncheck.batch.batch import Result
 
@@ -20,8 +20,22 @@ _STYLES = {"refused": "bold red", "measured": "green"}
 
 def result_json(result: Result) -> dict[str, Any]:
     """Write one result: the reading's JSON object, and beside it the file, its sled, state and entry."""
-    own = {"file": result.job.label, "sled": result.sled, "state": result.state, "entry": result.entry}
+    own: dict[str, Any] = {"file": result.job.label, "sled": result.sled, "state": result.state, "entry": result.entry}
+    if "correction" in result.reading:
+        own["correction"] = _correction(result)
     return {**own, **{key: value for key, value in result.reading.items() if key not in own}}
+
+
+_HOW_IT_STANDS = ("verdict", "probability_inside")
+_NOT_NEWEST = "see the newest reading"
+
+
+def _correction(result: Result) -> dict[str, Any]:
+    """What to do: of a reading that a newer one or an adjustment came after, only how it stood."""
+    found: dict[str, Any] = result.reading.get("correction") or {}
+    if result.counts or not found:
+        return found
+    return {**{key: found[key] for key in _HOW_IT_STANDS if key in found}, "advice": _NOT_NEWEST}
 
 
 def write_lines(results: Iterable[Result]) -> str:
@@ -41,7 +55,8 @@ def write_csv(results: Iterable[Result]) -> str:
 def _row(result: Result | None) -> dict[str, Any]:
     """One line of the CSV; of no result: its headings."""
     reading = {} if result is None else result.reading
-    error, move = reading.get("fence_error_deg") or {}, reading.get("correction") or {}
+    error = reading.get("fence_error_deg") or {}
+    move = {} if result is None else _correction(result)
     return {
         "file": None if result is None else result.job.label,
         "sled": None if result is None else result.sled,
@@ -55,10 +70,12 @@ def _row(result: Result | None) -> dict[str, Any]:
         "in_per_ft": reading.get("in_per_ft"),
         "mm_per_m": reading.get("mm_per_m"),
         "verdict": move.get("verdict"),
+        "probability_inside": move.get("probability_inside"),
         "advice": move.get("advice"),
         "end": move.get("end"),
         "way": move.get("way"),
         "move_mm": (move.get("move_mm") or {}).get("value"),
+        "move_expanded_95_mm": (move.get("move_mm") or {}).get("expanded"),
         "flags": " ".join(reading.get("flags", [])),
         "reason": reading.get("reason"),
         "entry": None if result is None else result.entry,
@@ -68,7 +85,7 @@ def _row(result: Result | None) -> dict[str, Any]:
 def table(results: Iterable[Result]) -> Table:
     """Lay the results out for the terminal; reasons stand below it, see `reasons`."""
     found = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for heading in ("Photo", "Sled", "Fence error, 95 %", "Tolerance", ""):
+    for heading in ("Photo", "Sled", "Fence error, 95 %", "Chance inside", "To do", ""):
         found.add_column(heading)
     for result in results:
         error = result.reading.get("fence_error_deg")
@@ -76,10 +93,20 @@ def table(results: Iterable[Result]) -> Table:
             Text(result.job.label),
             Text(result.sled or "?"),
             Text(f"{error['value']:+.3f}° ± {error['expanded']:.3f}°" if error else ""),
-            Text((result.reading.get("correction") or {}).get("verdict", "")),
+            *(Text(text) for text in _stands(_correction(result))),
             Text(result.state, style=_STYLES.get(result.state, "")),
         )
     return found
+
+
+def _stands(correction: Mapping[str, Any]) -> tuple[str, str]:
+    """Say the verdict with its chance, and the advice."""
+    from visioncheck.correction.words import percent
+
+    if "probability_inside" not in correction:
+        return "", ""
+    verdict = f"{correction['verdict']}, {percent(correction['probability_inside'])}"
+    return verdict, str(correction["advice"])
 
 
 def reasons(results: Sequence[Result]) -> list[str]:

@@ -61,6 +61,7 @@ def batch(
     """
     outputs = _outputs(output or [])
 
+    from visioncheck.batch.batch import with_standing
     from visioncheck.keep import read_told
     from visioncheck.log.store import Log
 
@@ -68,6 +69,7 @@ def batch(
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)
+        results = with_standing(open_log, results)
     for path, write in outputs:
         _write(path, write(results))
     _say(results, as_json=as_json)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,7 +16,9 @@ from visioncheck.errors import UserError
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
     from visioncheck.keep import SledFile
+    from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry, EntryDraft
+    from visioncheck.log.standing import Standing
     from visioncheck.log.store import Listed, Log
     from visioncheck.log.trend import Point
 
@@ -47,6 +49,12 @@ def attach(
     time: Annotated[
         str | None, typer.Option(help=f"When it was read, {_TIME_HELP}; else the photo's own time, or now.")
     ] = None,
+    taken_after: Annotated[
+        bool,
+        typer.Option(
+            "--taken-after", help="With --adjusted: taken after it for certain, whatever the photo's time says."
+        ),
+    ] = False,
     corrects: Annotated[
         str | None, typer.Option(metavar="ID", help="Entry that this one stands in for; the rest is taken from it.")
     ] = None,
@@ -60,6 +68,7 @@ def attach(
     measure --log.
     """
     from visioncheck.files import read_text
+    from visioncheck.log.adjusting import Moment
     from visioncheck.log.store import Log
 
     if withdraw is not None and (corrects is None or reading is not None):
@@ -78,7 +87,8 @@ def attach(
         if photo is not None and reading is None and corrects is None:
             said = {"person": person or "", "note": note or "", "adjusted": adjusted or ""}
             said_time = None if time is None else changes["time"]
-            _measure_and_attach(open_log, photo, file, rig, {**said, "time": said_time})
+            now = Moment(is_sure=taken_after)
+            _measure_and_attach(open_log, photo, file, rig, {**said, "time": said_time, "now": now})
             return
         draft = _start(open_log, corrects, has_reading=reading is not None)
         changes |= {"sled": name, "sled_text": file.text if file else None}
@@ -88,6 +98,8 @@ def attach(
         if not draft.sled:
             raise UserError(_WHICH_SLED)
         _require_own(draft, photo, f"The reading {reading}" if reading else "The entry's reading")
+        if photo is not None and corrects is None and time is None:
+            draft = _of_after(open_log, draft, photo, Moment(is_sure=taken_after))
         entry = open_log.attach(draft, photo)
         typer.echo(_attached_words(open_log, entry))
 
@@ -120,20 +132,23 @@ def show(
 ) -> None:
     """Show one entry with all that was kept with it."""
     from visioncheck.log.entry import content_of
+    from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
 
     with Log.open(log, readonly=True) as open_log:
         entry = open_log.get(entry_id)
         photos = open_log.photo_paths(entry)
+        standing = standing_of(entry, open_log.entries(sled=entry.sled))
         if as_json:
             content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": entry.reading}
             del content["reading_json"]
             content["sled_file"] = open_log.document(entry.sled_sha256)
             content["rig_file"] = open_log.document(entry.rig_sha256)
+            content["standing"] = asdict(standing)
             content["photo_paths"] = [str(photo) for photo in photos]
             typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
             return
-        for label, text in _shown(entry, photos):
+        for label, text in _shown(entry, photos, standing):
             typer.echo(f"{label:12} {text}")
 
 
@@ -147,9 +162,10 @@ def trend(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Say whether a sled has stayed square since it was last adjusted, and chart it."""
+    from visioncheck.log.standing import pending_adjustment
     from visioncheck.log.store import Log
     from visioncheck.log.trend import assess, points_of
-    from visioncheck.log.words import trend_json, trend_words
+    from visioncheck.log.words import pending_words, trend_json, trend_words
 
     if output is not None and output.suffix.lower() not in {".png", ".svg"}:
         raise UserError(f"{output} must end in .png or .svg.")
@@ -163,10 +179,11 @@ def trend(
         for name in names:
             entries = list(open_log.entries(sled=name))
             points, owner = points_of(entries), _owner(open_log, name)
-            units = owner.units if owner else "mm"
-            found[name] = trend_json(assess(points))
+            units, pending = owner.units if owner else "mm", pending_adjustment(entries)
+            found[name] = trend_json(assess(points)) | ({"adjusted_since": pending} if pending else {})
             if not as_json:
-                typer.echo(f"{name}: {' '.join(trend_words(assess(points), units))}")
+                said = [*trend_words(assess(points), units), *pending_words(pending)]
+                typer.echo(f"{name}: {' '.join(said)}")
             if output is not None:
                 _draw(output, points, name, owner)
     if as_json:
@@ -357,6 +374,15 @@ def _measure_and_attach(log: Log, photo: Path, sled: SledFile | None, rig: Path 
         typer.echo(f"No fence error yet: {outcome.reading['reason']} Answer it with visioncheck measure … --log.")
 
 
+def _of_after(log: Log, draft: EntryDraft, photo: Path, now: Moment) -> EntryDraft:
+    """Require that a photo shows the sled after what is noted as adjusted with it."""
+    from visioncheck.log.adjusting import require_after
+    from visioncheck.log.photos import read_photo
+
+    time = require_after(log, draft.sled, read_photo(photo).sha256, draft.time, draft.adjusted, now)
+    return draft if time is None else replace(draft, time=time)
+
+
 def _attached_words(log: Log, entry: Entry) -> str:
     return f"Entry {entry.id[:8]} of {entry.sled} is in the log {log.folder}."
 
@@ -424,7 +450,7 @@ def _expanded(entry: Listed) -> float:
     return Quantity(entry.fence_error_deg or 0.0, entry.fence_error_u_deg or 0.0, "deg", dof).expanded()
 
 
-def _shown(entry: Entry, photos: list[Path]) -> list[tuple[str, str]]:
+def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
     from visioncheck.correction.words import error_words
 
     reading, error = entry.reading, entry.fence_error
@@ -440,11 +466,19 @@ def _shown(entry: Entry, photos: list[Path]) -> list[tuple[str, str]]:
         ("Person", entry.person),
         ("Note", entry.note),
         ("Adjusted", entry.adjusted),
+        ("Since then", _since_words(standing)),
         ("Corrects", entry.corrects or ""),
         ("Corrected by", entry.corrected_by or ""),
         ("Flags", ", ".join(str(flag) for flag in reading.get("flags", []))),
     ]
     return [(label, text) for label, text in lines if text]
+
+
+def _since_words(standing: Standing) -> str:
+    """Say why this entry is not the one to go by; empty where it is."""
+    if standing.state == "adjusted":
+        return f"adjusted ({standing.adjusted}): this reading orders no move any more"
+    return f"the newest reading is {standing.newer[:8]}" if standing.state == "older" and standing.newer else ""
 
 
 def register(app: typer.Typer) -> None:

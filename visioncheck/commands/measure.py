@@ -59,14 +59,23 @@ def measure(
     adjusted: Annotated[
         str, typer.Option(help="With --log: what you changed on the sled since the reading before these.")
     ] = "",
+    taken_after: Annotated[
+        bool,
+        typer.Option(
+            "--taken-after", help="With --adjusted: taken after it for certain, whatever the photo's time says."
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
     _check_turned(photos, turned=turned)
     _check_picture(picture, photos[:1] if turned else photos)
     _check_log(log, sled, person or note or adjusted)
+    if taken_after and not adjusted:
+        raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
 
     from visioncheck.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
+    from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
 
     sled_file = read_sled(sled) if sled else None
@@ -84,7 +93,8 @@ def measure(
             if open_log and not outcome.problem:
                 # what was adjusted came before the first of these readings
                 before = "" if entries else adjusted
-                entries.append(attach_outcome(open_log, outcome, person=person, note=note, adjusted=before))
+                now = Moment(is_sure=taken_after)
+                entries.append(attach_outcome(open_log, outcome, person=person, note=note, adjusted=before, now=now))
     if as_json:
         _say_json(outcomes)
     else:

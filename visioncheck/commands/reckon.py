@@ -70,6 +70,7 @@ def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
         return
     from visioncheck.correction.terminal import print_report
     from visioncheck.correction.words import Line, describe, error_words
+    from visioncheck.fence.next_step import Basis
     from visioncheck.units import format_error
 
     if result.ask:
@@ -77,7 +78,7 @@ def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
         lines = [Line("Size", f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})")]
         lines += [Line("Sign", result.ask)]
     elif sled:
-        lines = describe(result.error, sled)
+        lines = describe(result.error, sled, Basis(result.kind))
     else:
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
         lines = [Line("Fence", error_words(result.error)), Line("Hint", hint)]

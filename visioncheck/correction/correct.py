@@ -1,86 +1,82 @@
-"""From the fence error to the move that mends it."""
+"""The one decision on a fence error: leave it, move it so, or measure first."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from fractions import Fraction
-from itertools import combinations
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from visioncheck.correction.sled import End, Screw, Shims, Sled, Way
-from visioncheck.fence.decision import Decision, Verdict, decide
+from visioncheck.correction.means import means_for
+from visioncheck.fence.decision import LEVEL, Decision, Verdict, combined, decide, improvement_probability
+from visioncheck.fence.next_step import Basis, NextStep, next_step
 from visioncheck.quantity import Quantity
 
-_STEPS_A_TURN = 16
-_MOST_LEAVES = 3
-# how well a stop is set against a leaf by feel; common practice, no source
-_U_SEAT_MM = 0.005
+if TYPE_CHECKING:
+    from visioncheck.correction.means import Passes, Turns
+    from visioncheck.correction.sled import End, Sled, Way
 
 Advice = Literal["leave it", "move it", "measure again", "finer means needed"]
 
 
 @dataclass(frozen=True, slots=True)
-class Stack:
-    """Leaves to use together, thickest first, mm."""
-
-    leaves_mm: tuple[float, ...]
-
-    @property
-    def thickness_mm(self) -> float:
-        """Of the whole stack."""
-        return sum(self.leaves_mm)
-
-
-@dataclass(frozen=True, slots=True)
-class Turns:
-    """A turn of the adjusting screw, in sixteenths, and which way round seen from its head."""
-
-    turns: Fraction
-    way_round: Literal["clockwise", "anticlockwise"]
-
-
-@dataclass(frozen=True, slots=True)
 class Correction:
-    """What to do about a fence error.
+    """What to do about a fence error, and what to expect of it.
 
     Parameters
     ----------
+    advice : {"leave it", "move it", "measure again", "finer means needed"}
+        Whether to move it at all. The move below is to be named where the advice is to move, and nowhere else.
+    error : Quantity
+        The fence error as read, deg, signed.
     end : {"left", "right"}
         The end that moves.
     way : {"forward", "back"}
         Back: towards the operator.
     move : Quantity
         How far, mm, at the adjuster; never negative.
-    means : Stack or Turns
-        How to make the move with what the sled has; an empty stack or no turn when the move is below
-        the finest step.
+    means : Passes or Turns
+        How to make the move with what the sled has; no stack or no turn when the move is below the finest step.
     left_over_mm : float
         Move wanted less the move made by `means`.
     after : Quantity
         Fence error to expect afterwards, deg, signed.
     now, then : Decision
         How the error stands to the tolerance before and after.
-    advice : {"leave it", "move it", "measure again", "finer means needed"}
-        Whether to do it at all.
+    probability_better : float
+        P(|e after| < |e|) of the move as `means` makes it.
+    next_step : NextStep or None
+        What to measure first; None unless the advice is to measure, or where nothing would help.
     """
 
+    advice: Advice
+    error: Quantity
     end: End
     way: Way
     move: Quantity
-    means: Stack | Turns
+    means: Passes | Turns
     left_over_mm: float
     after: Quantity
     now: Decision
     then: Decision
-    advice: Advice
+    probability_better: float
+    next_step: NextStep | None = None
+
+    @property
+    def moves(self) -> bool:
+        """Whether the fence is to be moved."""
+        return self.advice == "move it"
 
 
-def correct(error: Quantity, sled: Sled) -> Correction:
-    """Work out the correction: ``move = D · tan(e)`` at the distance D from the pivot.
+def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correction:
+    """Decide what to do about a fence error, and reckon the move: ``move = D · tan(e)`` at the distance D.
 
     A fence turned counter-clockwise (e > 0) has its right end too far forward: with the pivot at
     the left the right end comes back, with the pivot at the right the left end goes forward.
+
+    A reading inside the tolerance is left alone. Otherwise the move is advised when it makes the fence squarer with
+    a probability of 95 % at least (`improvement_probability`) and the ± leaves no doubt which way it leans. Where a
+    move to the micrometre would do so and the sled's steps do not, it needs finer means; where no move would, a better
+    reading.
 
     Parameters
     ----------
@@ -88,6 +84,8 @@ def correct(error: Quantity, sled: Sled) -> Correction:
         Fence error, deg, signed.
     sled : Sled
         The sled it belongs to.
+    basis : Basis or None
+        What it was read from, for the advice on what to measure next; None: not known.
     """
     distance = sled.adjuster_distance_mm
     slope = math.tan(math.radians(error.value))
@@ -95,52 +93,35 @@ def correct(error: Quantity, sled: Sled) -> Correction:
     way: Way = "forward" if forward_mm > 0 else "back"
     u_mm = distance * math.radians(error.u) * (1 + slope**2)
     move = Quantity(abs(forward_mm), u_mm, "mm", error.dof)
-    means, made_mm, u_made_mm = _means(move.value, way, sled)
-    after_slope = slope - math.copysign(made_mm / distance, slope)
-    after = Quantity(
-        math.degrees(math.atan(after_slope)), math.hypot(error.u, math.degrees(u_made_mm / distance)), "deg", error.dof
-    )
+    tolerance_mm = distance * math.tan(math.radians(sled.tolerance_deg))
+    means = means_for(move.value, way, sled, enough_mm=max(tolerance_mm / 2, u_mm))
+    after_slope = slope - math.copysign(means.made_mm / distance, slope)
+    after = combined(math.degrees(math.atan(after_slope)), error, math.degrees(means.u_mm / distance))
     now = decide(error, sled.tolerance_deg)
+    better = improvement_probability(move, means.made_mm, means.u_mm)
+    advice = _advice(now, move, better)
+    step = next_step(error, sled.tolerance_deg, basis or Basis()) if advice == "measure again" else None
     return Correction(
+        advice=advice,
+        error=error,
         end=sled.moving_end,
         way=way,
         move=move,
         means=means,
-        left_over_mm=move.value - made_mm,
+        left_over_mm=move.value - means.made_mm,
         after=after,
         now=now,
         then=decide(after, sled.tolerance_deg),
-        advice=_advice(now, error, after),
+        probability_better=better,
+        next_step=step,
     )
 
 
-def _advice(now: Decision, error: Quantity, after: Quantity) -> Advice:
+def _advice(now: Decision, move: Quantity, better: float) -> Advice:
     if now.verdict is Verdict.INSIDE:
         return "leave it"
-    if now.verdict is Verdict.CANNOT_TELL:
+    # of the move as it is wanted: a smaller one that the sled's leaves allow is no surer of the way
+    wanted = improvement_probability(move, move.value)
+    if wanted < LEVEL or move.value <= move.expanded():
         return "measure again"
-    return "move it" if abs(after.value) < abs(error.value) else "finer means needed"
-
-
-def _means(move_mm: float, way: Way, sled: Sled) -> tuple[Stack | Turns, float, float]:
-    """How to make a move: the means, the move they make and its standard uncertainty, mm."""
-    adjuster = sled.adjuster
-    if isinstance(adjuster, Screw):
-        turns = Fraction(round(move_mm / adjuster.pitch_mm * _STEPS_A_TURN), _STEPS_A_TURN)
-        clockwise = way == adjuster.clockwise
-        # set to the nearest sixteenth by eye: rectangular over half a step either way
-        u_mm = adjuster.pitch_mm / _STEPS_A_TURN / 2 / math.sqrt(3)
-        return Turns(turns, "clockwise" if clockwise else "anticlockwise"), float(turns) * adjuster.pitch_mm, u_mm
-    stack = best_stack(move_mm, adjuster)
-    return stack, stack.thickness_mm, _U_SEAT_MM
-
-
-def best_stack(move_mm: float, shims: Shims) -> Stack:
-    """At most three of the leaves whose sum comes nearest to a move; of equals, the fewest leaves."""
-    best: tuple[float, ...] = ()
-    for count in range(1, _MOST_LEAVES + 1):
-        for leaves in combinations(sorted(shims.leaves_mm, reverse=True), count):
-            # leaves are known to a µm at best: no third leaf for less than a ten-thousandth
-            if abs(sum(leaves) - move_mm) < abs(sum(best) - move_mm) - 1e-4:
-                best = leaves
-    return Stack(best)
+    return "move it" if better >= LEVEL else "finer means needed"

@@ -1,14 +1,15 @@
-"""The correction in words: which end, which way, how far, with what, and whether to do it at all."""
+"""The correction in words: whether to do anything, which end, which way, how far and with what."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from visioncheck.correction.correct import Correction, Stack, Turns, correct
+from visioncheck.correction.correct import Correction, correct
+from visioncheck.correction.means import Passes, Stack, Turns
 from visioncheck.correction.sled import Screw
-from visioncheck.fence.decision import Decision, Verdict, repeats_to_settle
+from visioncheck.fence.decision import Decision, Verdict
 from visioncheck.units import (
     MM_PER_IN,
     UnitWorld,
@@ -21,7 +22,11 @@ from visioncheck.units import (
 
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
+    from visioncheck.fence.next_step import Basis, Code
     from visioncheck.quantity import Quantity
+
+Door = Literal["command", "page"]
+"""Where advice is read: a page names no command."""
 
 _WAYS = {"forward": "FORWARD, away from the operator", "back": "BACK, towards the operator"}
 
@@ -49,7 +54,7 @@ def lie_words(error: Quantity) -> str:
     return f"the right end is too far {'forward' if error.value > 0 else 'back'}"
 
 
-def describe(error: Quantity, sled: Sled, settle: str | None = None) -> list[Line]:
+def describe(error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command") -> list[Line]:
     """Say a fence error and what to do about it, line by line.
 
     Parameters
@@ -58,68 +63,92 @@ def describe(error: Quantity, sled: Sled, settle: str | None = None) -> list[Lin
         Fence error, deg, signed.
     sled : Sled
         The sled that it belongs to.
-    settle : str or None
-        What would settle an open verdict; without it, how many readings like this one to average.
+    basis : Basis or None
+        What it was read from.
+    door : {"command", "page"}
+        Where the user stands: what is to be done is named as it is done there.
     """
-    correction = correct(error, sled)
+    correction = correct(error, sled, basis)
     lines = [
         Line("Fence", error_words(error, sled.fence_length_mm, sled.units)),
         Line("Verdict", verdict_words(correction.now, sled)),
-        Line("Do", _advice_words(correction, error, sled, settle)),
+        Line("Do", advice_words(correction, sled, door)),
     ]
-    if correction.advice in {"move it", "measure again"} and _moves(correction):
-        label = "Move" if correction.advice == "move it" else "It would be"
+    if correction.moves:
         lines += [
-            Line(label, move_words(correction, sled)),
-            Line("With", means_words(correction, sled)),
+            Line("Move", move_words(correction, sled)),
+            *(Line("With", text) for text in means_words(correction, sled)),
+            Line("Left over", left_over_words(correction, sled)),
             Line("After", _after_words(correction)),
+            Line("How", how_words(correction, sled)),
         ]
-    if correction.advice == "move it":
-        lines += [Line("How", how_words(correction, sled))]
     return lines
-
-
-def _moves(correction: Correction) -> bool:
-    means = correction.means
-    return bool(means.turns if isinstance(means, Turns) else means.leaves_mm)
 
 
 def verdict_words(decision: Decision, sled: Sled) -> str:
     """Say how an error stands to the sled's tolerance, and how likely it is inside."""
     tolerance = format_error(sled.tolerance_deg, signed=False)
-    probability = _percent(decision.probability_inside)
     said = {
         Verdict.INSIDE: "inside the tolerance",
         Verdict.OUTSIDE: "outside the tolerance",
-        Verdict.CANNOT_TELL: "can't tell yet, the tolerance lies within the ±",
+        Verdict.CANNOT_TELL: "can't tell whether inside the tolerance",
     }[decision.verdict]
     limit = tolerance.in_per_ft if sled.units == "in" else tolerance.mm_per_m
-    return f"{said} of {limit} ({tolerance.deg}); chance of being inside: {probability}"
+    return f"{said} of {limit} ({tolerance.deg}); chance of being inside: {percent(decision.probability_inside)}"
 
 
-def _percent(probability: float) -> str:
+def percent(probability: float) -> str:
+    """Write a probability in whole per cent, never as certain; cut, so that no chance seems to reach a level."""
     if probability < 0.01:
         return "under 1 %"
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+    return "over 99 %" if probability > 0.99 else f"{math.floor(100 * probability + 1e-9)} %"
 
 
-def _advice_words(correction: Correction, error: Quantity, sled: Sled, settle: str | None) -> str:
+def advice_words(correction: Correction, sled: Sled, door: Door = "command") -> str:
+    """Say the one thing to do."""
     if correction.advice == "leave it":
         return "leave the fence as it is"
     if correction.advice == "measure again":
-        return settle or settle_words(error, sled.tolerance_deg, error.u)
+        return _measure_words(correction, door)
     if correction.advice == "finer means needed":
-        move = both_units(correction.move.value, sled.units)
-        return f"the fence needs {move}, less than your finest step makes good; add a thinner leaf or a finer screw"
-    return "move the fence, then cut and measure a fresh test piece"
+        return _finer_words(correction, sled)
+    better = percent(correction.probability_better)
+    return f"move the fence (chance that this makes it squarer: {better}), then cut and measure a fresh test piece"
 
 
-def settle_words(error: Quantity, tolerance_deg: float, u_repeat: float, u_common: float = 0.0) -> str:
-    """Say how many readings like this one, averaged, would settle an open verdict."""
-    n = repeats_to_settle(error, tolerance_deg, u_repeat, u_common)
-    if n is None:
-        return "measure in a better way before moving the fence: repeats of this reading will not settle it"
-    return f"measure again before moving the fence: about {max(n, 2)} readings like this one, averaged, settle it"
+_STEPS: dict[Code, dict[Door, str]] = {
+    "quarter turn": {
+        "command": "turn the piece a quarter on the sheet, shoot again and give both photos with --turned",
+        "page": "take a second photo with the piece turned a quarter on the sheet",
+    },
+    "survey": {
+        "command": "survey this phone and sheet (visioncheck survey), then measure this photo again with --rig",
+        "page": "survey this phone and sheet, then send a photo of this piece again",
+    },
+    "repeats": {
+        "command": "measure {count} fresh cuts in all and take their mean",
+        "page": "measure {count} fresh cuts in all and take their mean",
+    },
+    "strip": {
+        "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (--cuts 5)",
+        "page": "cut a panel all round, then a strip with a fifth cut, and measure the strip",
+    },
+}
+
+
+def _measure_words(correction: Correction, door: Door) -> str:
+    step = correction.next_step
+    if step is None:
+        return "leave the fence until a better way of measuring is at hand: repeats of this reading will not settle it"
+    way = _STEPS[step.code][door].format(count=step.count)
+    decides = f"settles it with a chance of {percent(step.probability_decides)}"
+    return f"measure better before you move the fence: {way} (leaves about ± {step.expanded_deg:.3f}°, {decides})"
+
+
+def _finer_words(correction: Correction, sled: Sled) -> str:
+    move = both_units(correction.move.value, sled.units)
+    finer = "a finer screw" if isinstance(sled.adjuster, Screw) else "a leaf of about that"
+    return f"leave the fence for now: it needs {move}, which your steps are too coarse for; get {finer}"
 
 
 def both_units(mm: float, units: UnitWorld) -> str:
@@ -128,23 +157,50 @@ def both_units(mm: float, units: UnitWorld) -> str:
     return f"{format_small(mm, units)} ({format_small(mm, other)})"
 
 
+def with_range(length: Quantity, units: UnitWorld) -> str:
+    """Say a small distance with its ± (95 %), in the owner's units and in the other ones."""
+    other: UnitWorld = "mm" if units == "in" else "in"
+    return f"{_one_range(length, units)} ({_one_range(length, other)})"
+
+
+def _one_range(length: Quantity, units: UnitWorld) -> str:
+    value, unit = format_small(length.value, units).split(" ")
+    return f"{value} ± {format_small(length.expanded(), units).split(' ')[0]} {unit}"
+
+
 def move_words(correction: Correction, sled: Sled) -> str:
     """Say which end moves which way and how far."""
     where = format_run(sled.adjuster_distance_mm, sled.units)
     end = f"{correction.end.upper()} end {_WAYS[correction.way]}"
-    far = both_units(correction.move.value, sled.units)
+    far = with_range(correction.move, sled.units)
     return f"{end}, by {far} at the adjuster, {where} from the {sled.pivot} end"
 
 
-def means_words(correction: Correction, sled: Sled) -> str:
-    """Say the stack of leaves or the turns of the screw that make the move, and what is left over."""
-    left = abs(correction.left_over_mm)
-    over = f"{both_units(left, sled.units)} {'short' if correction.left_over_mm > 0 else 'too much'}"
-    if isinstance(correction.means, Turns):
-        return f"{_turn_words(correction.means)}, {over}"
-    leaves = " + ".join(leaf_words(leaf, sled.units) for leaf in correction.means.leaves_mm)
-    count = len(correction.means.leaves_mm)
-    return f"{'one leaf' if count == 1 else f'{count} leaves'}: {leaves}, {over}"
+def means_words(correction: Correction, sled: Sled) -> list[str]:
+    """Say the turns of the screw, or the stacks of leaves one pass after the other, and the leaf to be bought."""
+    means = correction.means
+    if isinstance(means, Turns):
+        return [_turn_words(means)]
+    said = [_stack_words(stack, sled.units) for stack in means.stacks]
+    if len(said) > 1:
+        said = [f"pass {k} of {len(said)}: {stack}" for k, stack in enumerate(said, 1)]
+    if means.buy_mm is not None:
+        where = "in a further pass" if correction.left_over_mm > 0 else "in place of the last stack"
+        leaf = leaf_words(means.buy_mm, sled.units)
+        said.append(f"what is left needs a leaf or spacer of {leaf}, which you have not got, {where}")
+    return said
+
+
+def left_over_words(correction: Correction, sled: Sled) -> str:
+    """Say how far the move that can be made falls short of the one wanted, or goes beyond it."""
+    left = correction.left_over_mm
+    return f"{both_units(abs(left), sled.units)} {'short' if left > 0 else 'too much'}"
+
+
+def _stack_words(stack: Stack, units: UnitWorld) -> str:
+    leaves = " + ".join(leaf_words(leaf, units) for leaf in stack.leaves_mm)
+    count = len(stack.leaves_mm)
+    return f"one leaf of {leaves}" if count == 1 else f"{count} leaves, {leaves}"
 
 
 def leaf_words(mm: float, units: UnitWorld) -> str:
@@ -166,20 +222,18 @@ def how_words(correction: Correction, sled: Sled) -> str:
     if isinstance(sled.adjuster, Screw):
         return "turn past it and come back if the screw has play, so that you always finish in the same direction"
     face = "behind" if correction.way == "back" else "in front of"
-    return (
+    said = (
         f"hold the stack against the fence at the adjuster and clamp a stop block touching it, {face} the fence; "
         f"take the stack out, loosen the fence, bring it {correction.way} against the block, tighten"
     )
+    several = isinstance(correction.means, Passes) and len(correction.means.stacks) > 1
+    return f"{said}; then the same for each further pass, from where the fence stands by then" if several else said
 
 
 def _after_words(correction: Correction) -> str:
     ways = format_error(correction.after.value, signed=False)
-    said = {
-        Verdict.INSIDE: "inside",
-        Verdict.OUTSIDE: "still outside",
-        Verdict.CANNOT_TELL: "can't tell until measured",
-    }[correction.then.verdict]
-    return f"expect {ways.deg} ± {correction.after.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m}): {said}"
+    expected = f"expect {ways.deg} ± {correction.after.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
+    return f"{expected}; chance of being inside then: {percent(correction.then.probability_inside)}"
 
 
 def quantity_json(quantity: Quantity) -> dict[str, float | None]:
@@ -198,13 +252,33 @@ def error_json(error: Quantity) -> dict[str, Any]:
 
 
 def correction_json(correction: Correction) -> dict[str, Any]:
-    """Write a correction for JSON: lengths in mm, angles in degrees."""
+    """Write a correction for JSON: lengths in mm, angles in degrees; a move where one is advised, and nowhere else."""
+    found: dict[str, Any] = {
+        "advice": correction.advice,
+        "verdict": correction.now.verdict.value,
+        "probability_inside": correction.now.probability_inside,
+    }
+    if correction.moves:
+        found |= _move_json(correction)
+    if correction.next_step is not None:
+        step = correction.next_step
+        found["next_step"] = {
+            "code": step.code,
+            "count": step.count,
+            "expanded_deg": step.expanded_deg,
+            "probability_decides": step.probability_decides,
+        }
+    return found
+
+
+def _move_json(correction: Correction) -> dict[str, Any]:
     means = correction.means
-    made: dict[str, Any] = (
-        {"leaves_mm": list(means.leaves_mm)}
-        if isinstance(means, Stack)
-        else {"turns": float(means.turns), "way_round": means.way_round}
-    )
+    made: dict[str, Any]
+    if isinstance(means, Turns):
+        made = {"turns": float(means.turns), "way_round": means.way_round}
+    else:
+        made = {"passes_mm": [list(stack.leaves_mm) for stack in means.stacks]}
+        made |= {} if means.buy_mm is None else {"buy_mm": means.buy_mm}
     return {
         "end": correction.end,
         "way": correction.way,
@@ -212,8 +286,7 @@ def correction_json(correction: Correction) -> dict[str, Any]:
         **made,
         "left_over_mm": correction.left_over_mm,
         "after_deg": quantity_json(correction.after),
-        "verdict": correction.now.verdict.value,
-        "probability_inside": correction.now.probability_inside,
         "verdict_after": correction.then.verdict.value,
-        "advice": correction.advice,
+        "probability_inside_after": correction.then.probability_inside,
+        "probability_better": correction.probability_better,
     }

@@ -1,6 +1,6 @@
-"""Inside the tolerance, outside, or cannot tell: the decision and what would settle it.
+"""Inside the tolerance, outside, or cannot tell; and whether a move would improve it.
 
-JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*; ISO 14253-1:2017, decision rules
+JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*; ISO 14253-1, decision rules
 (the uncertainty counts against whoever gives the proof).
 """
 
@@ -12,8 +12,8 @@ from enum import StrEnum
 
 from visioncheck.quantity import Quantity
 
-_LEVEL = 0.95
-_MOST_REPEATS = 99
+LEVEL = 0.95
+"""What is very probable: the level of every ±, and the chance of improving that a move needs."""
 
 
 class Verdict(StrEnum):
@@ -41,7 +41,7 @@ def _cumulative(limit: float, reading: Quantity) -> float:
     return float(special.ndtr(z) if math.isinf(reading.dof) else special.stdtr(reading.dof, z))
 
 
-def guard_factor(level: float = _LEVEL, dof: float = math.inf) -> float:
+def guard_factor(level: float = LEVEL, dof: float = math.inf) -> float:
     """How many standard uncertainties the limit is drawn in for a one-sided probability (JCGM 106, 9.5.2)."""
     from scipy import special  # lazy: kept off the path of --help
 
@@ -59,24 +59,24 @@ class Decision:
     probability_inside : float
         Conformance probability.
     guard_band : float
-        Width by which each limit is drawn in to prove "inside" and out to prove "outside".
-    u_needed : float
-        Largest standard uncertainty (of many degrees of freedom) that would settle a reading of this
-        value; 0 when the reading lies on the limit itself.
+        Width by which each limit is drawn in to prove "inside" and out to prove "outside": the ± that is shown.
     """
 
     verdict: Verdict
     probability_inside: float
     guard_band: float
-    u_needed: float
 
 
-def decide(error: Quantity, tolerance: float, level: float = _LEVEL) -> Decision:
+def decide(error: Quantity, tolerance: float) -> Decision:
     """Decide whether a signed error is within ``± tolerance``.
 
-    Inside when the conformance probability is at least `level`, outside when it is at most
-    ``1 − level``. For an uncertainty small against the tolerance this is the guard band of ISO 14253-1
-    (``|e| + g ≤ T``, ``|e| − g > T``); for a large one it also counts the far limit.
+    The guard band is the expanded uncertainty U that is shown with the reading (JCGM 106, 8.3.3, with a guard band
+    of one U, the rule of ISO 14253-1): inside when the whole of value ± U lies within the limits, outside when the
+    whole of it lies beyond one. So no verdict contradicts the ± beside it. "Inside" then has a conformance
+    probability of 95 % at least (97.5 % where one limit alone is near), "outside" one of 2.5 % at most.
+
+    A small probability alone proves nothing: under a ± far wider than the tolerance the chance of being inside is
+    small wherever the reading lies.
 
     Parameters
     ----------
@@ -84,60 +84,51 @@ def decide(error: Quantity, tolerance: float, level: float = _LEVEL) -> Decision
         The signed error.
     tolerance : float
         Largest size allowed, positive, in the unit of `error`.
-    level : float
-        Probability that the proof needs.
     """
-    probability = conformance_probability(error, -tolerance, tolerance)
-    if probability >= level:
+    guard, size = error.expanded(LEVEL), abs(error.value)
+    if size + guard <= tolerance:
         verdict = Verdict.INSIDE
-    elif probability <= 1 - level:
+    elif size - guard > tolerance:
         verdict = Verdict.OUTSIDE
     else:
         verdict = Verdict.CANNOT_TELL
-    guard = guard_factor(level, error.dof) * error.u
-    return Decision(verdict, probability, guard, _u_needed(error.value, tolerance, level))
+    return Decision(verdict, conformance_probability(error, -tolerance, tolerance), guard)
 
 
-def _u_needed(value: float, tolerance: float, level: float) -> float:
-    """Find the u at which a normal reading of this value is just settled."""
-    room = abs(tolerance - abs(value))
-    if room == 0:
-        return 0.0
-    # from u small (settled) to the one-sided bound (the far limit may still spoil "inside")
-    low, high = 0.0, room / guard_factor(level)
-    for _ in range(60):
-        middle = (low + high) / 2
-        inside = conformance_probability(Quantity(value, middle, ""), -tolerance, tolerance)
-        low, high = (middle, high) if inside >= level or inside <= 1 - level else (low, middle)
-    return low
+def improvement_probability(needed: Quantity, made: float, u_made: float = 0.0) -> float:
+    """Probability that a move leaves a smaller error than there is: P(|e after| < |e|).
 
+    With the error e as the move it needs (in the direction of the move, so that it may be negative) and the move
+    d that is really made, ``e after = e − d``. Squared, ``(e − d)² < e²`` says ``d² < 2 e d``, and for d > 0
+    that is ``e − d/2 > 0``: a move helps when the true error is more than half of it. With e spread about
+    `needed` with u(e) and d about `made` with u(d), independent,
+    ``e − d/2`` is spread about ``needed − made/2`` with ``u² = u(e)² + u(d)²/4``. That d itself might change
+    its sign is neglected: no means of moving is so coarse against its own step.
 
-def repeats_to_settle(
-    error: Quantity, tolerance: float, u_repeat: float, u_common: float = 0.0, level: float = _LEVEL
-) -> int | None:
-    """How many readings in all would settle it, should their mean stay where it is.
+    Degrees of freedom after Welch and Satterthwaite, u(d) taken as known (JCGM 100:2008, G.4).
 
     Parameters
     ----------
-    error : Quantity
-        The reading so far.
-    tolerance : float
-        As for `decide`.
-    u_repeat : float
-        The part of one reading's uncertainty that changes from reading to reading.
-    u_common : float
-        The part that all share (such as the print survey), which averaging does not lower.
-    level : float
-        As for `decide`.
+    needed : Quantity
+        The move that would make the error nothing; its value is not negative.
+    made : float
+        The move to be made, in the same unit; 0 for none.
+    u_made : float
+        Standard uncertainty of making it.
 
     Returns
     -------
-    int or None
-        None when no number up to 99 does: something better than repeats is needed.
+    float
+        0 for no move: nothing is better then.
     """
-    for n in range(1, _MOST_REPEATS + 1):
-        dof = error.dof if math.isinf(error.dof) else error.dof * n
-        mean = Quantity(error.value, math.hypot(u_repeat / math.sqrt(n), u_common), error.unit, dof)
-        if decide(mean, tolerance, level).verdict is not Verdict.CANNOT_TELL:
-            return n
-    return None
+    if made <= 0:
+        return 0.0
+    half = combined(needed.value - made / 2, needed, u_made / 2)
+    return 1 - _cumulative(0.0, half)
+
+
+def combined(value: float, known: Quantity, u_more: float) -> Quantity:
+    """Give `value` the uncertainty of `known` and one more of infinite degrees of freedom (JCGM 100:2008, G.4.1)."""
+    u = math.hypot(known.u, u_more)
+    dof = known.dof * (u / known.u) ** 4 if known.u > 0 else math.inf
+    return Quantity(value, u, known.unit, dof)

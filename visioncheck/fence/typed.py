@@ -22,6 +22,7 @@ _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
 _LARGEST_ERROR_DEG = 5.0
 _USUAL_CUTS = 5
+_KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap"}
 _MISFIT = (
     "the corners do not fit four cuts with one fence error: a curved edge, a piece that moved, "
     "another order of cuts or a slip of reading"
@@ -41,11 +42,12 @@ class _Typed:
 
 @dataclass(frozen=True, slots=True)
 class Reckoned:
-    """Fence error, what else there is to say, and what is missing to know its sign."""
+    """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece."""
 
     error: Quantity
     notes: tuple[Line, ...] = ()
     ask: str | None = None
+    kind: str = ""
 
 
 def reckon_typed(
@@ -132,7 +134,7 @@ def _reckon(typed: _Typed) -> Reckoned:
         raise UserError(f"--{foreign[0]} does not belong to --{chosen[0]}; leave it out")
     if not 0 < typed.saw.nominal_deg < 180:
         raise UserError(f"--nominal is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
-    return reckoning(typed)
+    return replace(reckoning(typed), kind=_KINDS[chosen[0]])
 
 
 def _from_widths(typed: _Typed) -> Reckoned:
@@ -301,11 +303,12 @@ def reckoned_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
     """Write what was reckoned as JSON, schema 1, as the log keeps it."""
     from visioncheck.correction.correct import correct
     from visioncheck.correction.words import correction_json, error_json
+    from visioncheck.fence.next_step import Basis
 
-    found: dict[str, Any] = {"schema": 1, "status": "measured", **error_json(result.error)}
+    found: dict[str, Any] = {"schema": 1, "status": "measured", "piece": result.kind, **error_json(result.error)}
     if result.ask:
         found |= {"status": "sign unknown", "reason": result.ask}
     elif sled:
-        found["correction"] = correction_json(correct(result.error, sled))
+        found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
     found["notes"] = [f"{line.label}: {line.text}" for line in result.notes]
     return found

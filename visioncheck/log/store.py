@@ -355,6 +355,13 @@ class Log:
             found = self.connection.execute(query, (photo_sha256,)).fetchone()
         return None if found is None else entry_of_row(found)
 
+    def entry_of_photo(self, photo_sha256: str) -> Entry | None:
+        """Return the entry that a photo counts in, as its own photo or read together with another."""
+        standing = self.standing_entry(photo_sha256)
+        if standing is None and photo_sha256 in self.second_photos():
+            return self.get(self.second_photos()[photo_sha256])
+        return standing
+
     def second_photos(self) -> dict[str, str]:
         """Return the hashes of photos that were read together with another, and the id of the entry that stands."""
         query = (

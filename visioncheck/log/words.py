@@ -41,6 +41,11 @@ def trend_words(trend: Trend, units: UnitWorld) -> list[str]:
     return lines
 
 
+def pending_words(adjusted: str) -> list[str]:
+    """Say that the sled was adjusted after its newest reading, so that nothing above is of the sled as it is now."""
+    return [f"Adjusted since ({adjusted}), and not measured after that: cut a fresh piece."] if adjusted else []
+
+
 def trend_json(trend: Trend) -> dict[str, Any]:
     """Give the trend as JSON knows it; angles in degrees, keys that do not apply absent."""
     found: dict[str, Any] = {"state": trend.state, "readings": len(trend.since)}
@@ -80,7 +85,7 @@ def _change_words(trend: Trend, change: Quantity, units: UnitWorld) -> str:
     if trend.state == "drifted":
         return f"The fence has drifted by {said} {start}: {way}."
     if trend.state == "unsure":
-        return f"The fence may have moved by {said} {start} ({way}): measure once more before you adjust it."
+        return f"The fence may have moved by {said} {start} ({way}); another reading will tell."
     return f"The change of {said} {start} is within what repeated photos scatter: no drift to be seen."
 
 
@@ -91,7 +96,7 @@ def _jump_words(trend: Trend, jump: Point, said: str, way: str) -> str:
         return f"The fence moved by {said} {when}: {way}."
     odd = f"The reading of {date_words(jump.time)} does not fit those before it"
     if trend.state == "unsure":
-        return f"{odd}: the fence may have moved by {said} {when} ({way}); measure once more before you adjust it."
+        return f"{odd}: the fence may have moved by {said} {when} ({way}); another reading will tell."
     return f"{odd}, but those after it do: no lasting change to be seen ({said})."
 
 

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from visioncheck.correction.cautions import CAUTIONS
 from visioncheck.correction.correct import correct
 from visioncheck.correction.sled import parse_sled
-from visioncheck.correction.words import Line, both_units, means_words
+from visioncheck.correction.words import Line, advice_words, means_words, with_range
 from visioncheck.flags import FLAGS
 from visioncheck.keep import WAYS
+from visioncheck.log.standing import Standing, standing_of
 from visioncheck.report.from_json import flags_of, quantity_of, reading_of
 from visioncheck.report.lines import degrees
-from visioncheck.report.settle import how_to_settle
+from visioncheck.report.settle import basis_of_json
 from visioncheck.report.slot import fine_length
 from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
 from visioncheck.units import format_error
@@ -21,9 +22,11 @@ from visioncheck.units import format_error
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from visioncheck.correction.correct import Correction
     from visioncheck.correction.sled import Sled
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
+    from visioncheck.quantity import Quantity
     from visioncheck.reading.model import Reading
     from visioncheck.report.verdict import Tone
     from visioncheck.units import UnitWorld
@@ -34,15 +37,7 @@ _REMEDIES = {
     "other-rig": "Survey this phone, zoom and sheet, or choose another survey for this photo.",
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
-_SURVEY_HERE = "survey this phone and sheet first, or take a second photo with the piece turned"
-_ADVICE = {
-    "turn the piece a quarter on the sheet, shoot again and give both photos with --turned": (
-        "take a second photo with the piece turned a quarter on the sheet"
-    ),
-    "survey the sheet (visioncheck survey) and give --rig": "survey phone and sheet",
-    "say --thickness from callipers": "say its thickness from callipers",
-}
-_SAID_LARGE = {"Verdict", "Do", "Move", "It would be", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
+_SAID_LARGE = {"Verdict", "Do", "Move", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +74,8 @@ class AnswerView:
         How far the fence is out, and which way; empty where that is not known.
     how : str
         How to make the move; empty where there is none.
+    newer : str or None
+        Id of the entry that counts in place of this one.
     lines : tuple of Line
         How far out, what to expect after, how it was read.
     doubts : tuple of tuple
@@ -94,6 +91,7 @@ class AnswerView:
     act: tuple[str, ...]
     out: str
     how: str
+    newer: str | None
     lines: tuple[Line, ...]
     doubts: tuple[tuple[str, str], ...]
     question: Question | None
@@ -110,29 +108,53 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     found = entry.reading
     error, flags = entry.fence_error, flags_of(found)
     size = quantity_of(found.get("fence_error_size_deg"), "deg")
-    reading = reading_of(found)
+    standing = standing_of(entry, log.entries(sled=entry.sled))
+    correction = correct(error, sled, basis_of_json(found)) if error is not None and sled is not None else None
     # doubts are said in the page's own words below
-    verdict = verdict_view(error, sled, (), size, settle=_settle(reading, sled, flags))
+    verdict = _verdict(standing, error, sled, size, found)
     said = {line.label: line.text for line in verdict.lines}
-    moves = error is not None and sled is not None and correct(error, sled).advice == "move it"
+    moves = correction is not None and correction.moves and standing.counts
+    reading = reading_of(found)
     question = _question(found, flags)
     return AnswerView(
         id=entry.id,
         sled=entry.sled,
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
         verdict=replace(verdict, lines=()),
-        act=_act(entry, sled, said, question),
+        act=_act(entry, sled, correction, question) if standing.counts else (_SUPERSEDED[standing.state],),
         out=said.get("Fence", said.get("Size", "")),
         how=said.get("How", "") if moves else "",
-        lines=(*(line for line in verdict.lines if line.label not in _SAID_LARGE), *_read_lines(log, entry, reading)),
+        newer=standing.newer,
+        lines=(
+            *(line for line in verdict.lines if line.label not in _SAID_LARGE),
+            *_read_lines(log, entry, reading, standing),
+        ),
         doubts=tuple((FLAGS[code].sentence, remedy_of(code)) for code in flags if code in FLAGS),
         question=question,
-        picture=_picture_words(entry, reading, sled),
+        picture=_picture_words(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         is_turned="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
     )
+
+
+_SUPERSEDED = {
+    "adjusted": "The sled was adjusted since this reading: cut and measure a fresh test piece",
+    "older": "This is not the newest reading of the sled: go by that one",
+    "corrected": "A later reading of the same photo stands in for this one: go by that one",
+}
+
+
+def _verdict(
+    standing: Standing, error: Quantity | None, sled: Sled | None, size: Quantity | None, found: Mapping[str, object]
+) -> VerdictView:
+    """How the reading stands; what was true before an adjustment is no verdict on the sled as it is now."""
+    view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page")
+    if standing.state != "adjusted":
+        return view
+    lines = (line for line in view.lines if line.label != "After")
+    return VerdictView("unknown", "Adjusted since", lines=tuple(lines))
 
 
 def remedy_of(code: str) -> str:
@@ -148,36 +170,18 @@ def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:
     return sled if units is None else replace(sled, units=units)
 
 
-def _settle(reading: Reading | None, sled: Sled | None, flags: Sequence[str]) -> str | None:
-    """What would settle an open verdict, without naming a command."""
-    if "no-rig" in flags:
-        return _SURVEY_HERE
-    said = how_to_settle(reading, sled.tolerance_deg) if reading and sled else None
-    return None if said is None else in_page_words(said)
-
-
-def in_page_words(advice: str) -> str:
-    """Say advice as it is done on the page, where the command line's names an option."""
-    for command, page in _ADVICE.items():
-        advice = advice.replace(command, page)
-    return advice
-
-
-def _act(entry: Entry, sled: Sled | None, said: Mapping[str, str], question: Question | None) -> tuple[str, ...]:
-    error = entry.fence_error
+def _act(entry: Entry, sled: Sled | None, correction: Correction | None, question: Question | None) -> tuple[str, ...]:
     if question is not None:
         return (question.text,)
-    if error is None:
+    if entry.fence_error is None:
         return (_slot_words(entry, sled) or str(entry.reading.get("reason") or "This reading has no fence error"),)
-    if sled is None:
+    if sled is None or correction is None:
         return ("The sled's file is not in the log, so there is no verdict",)
-    correction = correct(error, sled)
-    if correction.advice == "move it":
-        means, _ = means_words(correction, sled).rsplit(", ", 1)
+    if correction.moves:
         end = f"{correction.end.upper()} end {correction.way.upper()}"
         toward = "towards you" if correction.way == "back" else "away from you"
-        return (f"{end}, {toward}", both_units(correction.move.value, sled.units), means)
-    text = said["Do"]
+        return (f"{end}, {toward}", with_range(correction.move, sled.units), *means_words(correction, sled))
+    text = advice_words(correction, sled, "page")
     return (text[0].upper() + text[1:],)
 
 
@@ -207,7 +211,7 @@ def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | N
     return Question("Which edge lay on the fence?", edge=True)
 
 
-def _read_lines(log: Log, entry: Entry, reading: Reading | None) -> list[Line]:
+def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[Line]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
     lines += [Line(*note.split(": ", 1)) for note in found.get("notes", []) if ": " in note]
@@ -217,6 +221,7 @@ def _read_lines(log: Log, entry: Entry, reading: Reading | None) -> list[Line]:
     if "turned" in found:
         lines.append(Line("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
     lines += [Line("Changed before", entry.adjusted)] if entry.adjusted else []
+    lines += [Line("Changed since", standing.adjusted)] if standing.adjusted else []
     lines += [Line("Note", entry.note)] if entry.note else []
     return lines
 
@@ -240,12 +245,10 @@ def _rig_words(text: str) -> str:
     return f"{content['phone'].get('model') or 'phone'}, {content['paper']} {content['field']}, {content['date'][:10]}"
 
 
-def _picture_words(entry: Entry, reading: Reading | None, sled: Sled | None) -> str | None:
+def _picture_words(entry: Entry, reading: Reading | None, correction: Correction | None) -> str | None:
     from visioncheck.report.figures import photo_words
 
-    if reading is None or entry.photo_sha256 is None:
-        return None
-    return photo_words(reading, correct(entry.fence_error, sled) if entry.fence_error and sled else None)
+    return None if reading is None or entry.photo_sha256 is None else photo_words(reading, correction)
 
 
 @dataclass(frozen=True, slots=True)

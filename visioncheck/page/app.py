@@ -81,6 +81,7 @@ def _routes() -> list[Route]:
         Route("/job/{job}", photo.show_job),
         Route("/job/{job}/state", photo.job_state),
         post("/job/{job}/again", photo.try_again),
+        post("/job/{job}/when", photo.say_when),
         Route("/reading/{entry}", reading.show_reading),
         Route("/picture/{entry}", reading.show_picture),
         post("/reading/{entry}/tell", reading.tell),

@@ -46,7 +46,7 @@ class Job:
     attempts : int
         How often it was begun.
     answer : dict or None
-        What came of it: ``state`` is ``done``, ``refused`` or ``broken``.
+        What came of it: ``state`` is ``done``, ``refused``, ``asks`` or ``broken``.
     """
 
     id: str
@@ -154,14 +154,14 @@ class Spool:
         self._keep(replace(job, attempts=job.attempts - 1))
 
     def again(self, job: Job) -> Job:
-        """Let a job that broke off be done anew."""
+        """Let a job be done anew that broke off or had a question; its answer goes."""
         (self.path(job) / _ANSWER).unlink(missing_ok=True)
         return self._keep(replace(job, attempts=0, answer=None))
 
     def finish(self, job: Job, answer: dict[str, Any]) -> None:
-        """Keep the answer; photo and scraps go, unless the measuring broke off and may be tried again."""
+        """Keep the answer; photo and scraps go, unless the measuring broke off or waits for a word of the user's."""
         _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
-        if answer["state"] != "broken":
+        if answer["state"] not in {"broken", "asks"}:
             for path in self.path(job).iterdir():
                 if path.name not in {_FILE, _ANSWER}:
                     path.unlink()

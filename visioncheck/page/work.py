@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     from visioncheck.camera.view import View
     from visioncheck.keep import Outcome, Told
+    from visioncheck.log.adjusting import Moment
+    from visioncheck.log.store import Log
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -40,9 +42,9 @@ class Places:
     rigs: Path
     page: Path
 
-    def picture(self, entry_id: str) -> Path:
-        """Where the annotated picture of a log entry is kept once it is drawn."""
-        return self.page / "pictures" / f"{entry_id}.jpg"
+    def picture(self, entry_id: str, *, counts: bool) -> Path:
+        """Where the annotated picture of a log entry is kept once it is drawn: with its move while it counts."""
+        return self.page / "pictures" / f"{entry_id}{'' if counts else '-before'}.jpg"
 
 
 def warm_up() -> None:
@@ -104,8 +106,11 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``state`` ``done`` with what to show, or ``refused`` with ``sentence`` and ``code`` (a flag's, or None).
+        ``state`` ``done`` with what to show, ``asks`` with a ``sentence``, or ``refused`` with ``sentence`` and
+        ``code`` (a flag's, or None).
     """
+    from visioncheck.log.adjusting import TakenBefore
+
     # Ctrl-C in the terminal is the server's to handle
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
@@ -114,6 +119,8 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
         if job.kind == "survey photo":
             return _survey_photo(places, job, Path(folder))
         return _measure(places, job, Path(folder))
+    except TakenBefore as doubt:
+        return {"state": "asks", "sentence": doubt.question}
     except UserError as problem:
         return _refused(problem, Path(folder))
 
@@ -131,6 +138,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
     from visioncheck.correction.sled import parse_sled
     from visioncheck.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
+    from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
 
     said = job.told
@@ -148,9 +156,22 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     if outcome.problem is not None:
         return _refused(outcome.problem, folder)
     with Log.open(places.log) as log:
-        entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"])
-    _draw(places, entry.id, outcome)
+        entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"], now=_moment(log, said))
+        counts = standing_of(entry, log.entries(sled=entry.sled)).counts
+    _draw(places.picture(entry.id, counts=counts), outcome, counts=counts)
     return {"state": "done", "entry": entry.id}
+
+
+def _moment(log: Log, said: dict[str, Any]) -> Moment:
+    """What is known of when the sled was adjusted: jobs of before this was asked say nothing of it."""
+    from visioncheck.errors import UserError
+    from visioncheck.log.adjusting import Moment
+
+    try:
+        after = None if said.get("after") is None else log.get(said["after"])
+    except UserError:
+        after = None
+    return Moment(after, is_sure=bool(said.get("sure")))
 
 
 @dataclass(frozen=True)
@@ -197,7 +218,7 @@ def _together(before: Told, now: Told) -> Told:
     return replace(before, **{key: value for key, value in vars(now).items() if value is not None})
 
 
-def _draw(places: Places, entry_id: str, outcome: Outcome) -> None:
+def _draw(path: Path, outcome: Outcome, *, counts: bool) -> None:
     from visioncheck.files import write_whole
     from visioncheck.report.picture import render_reading
 
@@ -206,13 +227,13 @@ def _draw(places: Places, entry_id: str, outcome: Outcome) -> None:
     drawn = render_reading(
         measured.photo,
         measured.reading,
-        outcome.correction,
+        outcome.correction if counts else None,
         sled,
         kind="jpg",
         long_side_px=_PICTURE_PX,
         captioned=False,
     )
-    write_whole(places.picture(entry_id), drawn)
+    write_whole(path, drawn)
 
 
 def draw_entry(places: Places, entry_id: str) -> bool:
@@ -226,6 +247,7 @@ def draw_entry(places: Places, entry_id: str) -> bool:
     from visioncheck.correction.correct import correct
     from visioncheck.correction.sled import parse_sled
     from visioncheck.files import write_whole
+    from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
     from visioncheck.photo.load import load_photo
     from visioncheck.report.from_json import reading_of
@@ -234,15 +256,16 @@ def draw_entry(places: Places, entry_id: str) -> bool:
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
         path, text = log.photo_path(entry), log.document(entry.sled_sha256)
+        counts = standing_of(entry, log.entries(sled=entry.sled)).counts
     reading = reading_of(entry.reading)
     if path is None or reading is None:
         return False
     sled = None if text is None else parse_sled(text, "the sled file")
-    correction = correct(entry.fence_error, sled) if entry.fence_error and sled else None
+    correction = correct(entry.fence_error, sled) if entry.fence_error and sled and counts else None
     drawn = render_reading(
         load_photo(path), reading, correction, sled, kind="jpg", long_side_px=_PICTURE_PX, captioned=False
     )
-    write_whole(places.picture(entry.id), drawn)
+    write_whole(places.picture(entry.id, counts=counts), drawn)
     return True
 
 

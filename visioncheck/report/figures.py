@@ -161,7 +161,7 @@ def photo_words(reading: Reading, correction: Correction | None) -> str:
     said += [f"corner {degrees(c.angle)}" for c in shown if reading.piece == "panel" or set(c.edges) == named]
     if reading.fence_edge is not None:
         said.append("a bar stands where the fence was")
-        if correction is not None and correction.advice == "move it":
+        if correction is not None and correction.moves:
             said.append(f"an arrow at its {correction.end} end points {correction.way}")
     return "; ".join(said) + "."
 

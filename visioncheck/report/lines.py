@@ -9,7 +9,7 @@ from visioncheck.correction.words import Line, describe, error_words, verdict_wo
 from visioncheck.fence.decision import decide
 from visioncheck.fence.propagate import size_of
 from visioncheck.flags import flag
-from visioncheck.report.settle import how_to_settle
+from visioncheck.report.settle import basis_of
 from visioncheck.report.slot import slot_lines
 from visioncheck.units import MM_PER_IN, format_error, format_run
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 _NO_LOWER = 0.02
 _CANCELS = "what the sheet is out of scale and square by cancels"
-SURVEY_FIRST = "survey this phone and sheet first (visioncheck survey), then measure this photo again with --rig"
 
 
 def degrees(angle: Quantity) -> str:
@@ -110,8 +109,7 @@ def _corner_lines(reading: Reading) -> list[Line]:
 def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
     if reading.fence_error:
         if sled:
-            settle = SURVEY_FIRST if "no-rig" in reading.flags else how_to_settle(reading, sled.tolerance_deg)
-            return describe(reading.fence_error, sled, settle)
+            return describe(reading.fence_error, sled, basis_of(reading))
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
         return [Line("Fence", error_words(reading.fence_error)), Line("Hint", hint)]
     lines = []

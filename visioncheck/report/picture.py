@@ -14,18 +14,19 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
+from visioncheck.correction.words import percent, with_range
 from visioncheck.files import write_whole
 from visioncheck.flags import flag
 from visioncheck.photo.orientation import upright
 from visioncheck.report.lines import degrees, size_words
-from visioncheck.units import format_error, format_small
+from visioncheck.units import format_error
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from visioncheck.correction.correct import Correction
+    from visioncheck.correction.correct import Advice, Correction
     from visioncheck.correction.sled import Sled
     from visioncheck.photo.load import Photo
     from visioncheck.reading.model import EdgeReading, Reading
@@ -49,6 +50,12 @@ _SLOT_MARGIN = 0.12
 _LEAST_FENCE_PX = 300.0
 _ARROW_PX = 70.0
 _DARK = "#202020"
+_SHORT: dict[Advice, str] = {
+    "leave it": "leave the fence as it is",
+    "move it": "move the fence",
+    "measure again": "measure better before you move the fence",
+    "finer means needed": "leave the fence until you have finer means",
+}
 _SLOTS = ("slot", "gap")
 _LONG_PIECES = ("strip", *_SLOTS)
 
@@ -295,7 +302,7 @@ def _draw_fence(
         axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
                   path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
     _callout(axes, middle, "fence", _BLUE)
-    if correction is None or correction.advice != "move it":
+    if correction is None or not correction.moves:
         return
     at = ends[correction.end] + (0.12 * half * right if correction.end == "left" else -0.12 * half * right)
     way = forward if correction.way == "forward" else -forward
@@ -349,7 +356,8 @@ def _headline(reading: Reading) -> str:
 
 
 def _todo(correction: Correction, sled: Sled | None) -> str:
-    if correction.advice != "move it":
-        return correction.advice
-    far = format_small(correction.move.value, sled.units if sled else "mm")
-    return f"move its {correction.end.upper()} end {correction.way.upper()} by {far} at the adjuster"
+    chance = f"chance of being inside the tolerance: {percent(correction.now.probability_inside)}"
+    if not correction.moves or sled is None:
+        return f"{chance}; {_SHORT[correction.advice]}"
+    far = with_range(correction.move, sled.units)
+    return f"{chance}\nmove its {correction.end.upper()} end {correction.way.upper()} by {far} at the adjuster"

@@ -1,44 +1,31 @@
-"""What would settle an open verdict: so many readings like this one, or a better one."""
+"""What a fence error rests on, for the advice on what to measure next: of a reading, and of a log entry's JSON."""
 
 from __future__ import annotations
 
-import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from visioncheck.correction.words import settle_words
-from visioncheck.fence.decision import decide, repeats_to_settle
-from visioncheck.report.budget import better_way, budgets_of
+from visioncheck.fence.next_step import Basis
+from visioncheck.report.budget import budgets_of
+from visioncheck.report.from_json import reading_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from visioncheck.reading.model import Reading
 
-_COMMON = frozenset({"print survey", "lens", "paper flatness", "edge bias", "scale"})
-"""What further photos with the same phone and sheet would have alike; averaging does not lower it."""
 
-_ON_THE_LIMIT = 0.2
-"""An uncertainty so much smaller than this reading's is not to be had from a photo."""
+def basis_of(reading: Reading) -> Basis:
+    """Say what a reading's fence error rests on; a taper's shares are those of the fence error that comes of it."""
+    return Basis(
+        kind=reading.piece,
+        is_photo=True,
+        is_surveyed=reading.is_surveyed,
+        is_turned=reading.turned is not None,
+        shares=dict(budgets_of(reading)[0].shares) if reading.budget else {},
+    )
 
 
-def how_to_settle(reading: Reading, tolerance_deg: float) -> str | None:
-    """Say how many fresh readings, averaged, settle the verdict, or what must be better first.
-
-    Returns
-    -------
-    str or None
-        None where the reading has no budget.
-    """
-    error, budgets = reading.fence_error, budgets_of(reading)
-    if error is None or not reading.budget:
-        return None
-    shares = dict(budgets[0].shares)
-    common = sum(share for source, share in shares.items() if source in _COMMON)
-    u_common, u_repeat = error.u * math.sqrt(common), error.u * math.sqrt(max(1 - common, 0.0))
-    if repeats_to_settle(error, tolerance_deg, u_repeat, u_common) is not None:
-        return settle_words(error, tolerance_deg, u_repeat, u_common)
-    if decide(error, tolerance_deg).u_needed < _ON_THE_LIMIT * error.u:
-        return "the error is the tolerance itself as nearly as can be read: correct it or leave it, as you like"
-    worst = max(_COMMON & shares.keys(), key=lambda source: shares[source], default=None)
-    if worst is None:
-        return settle_words(error, tolerance_deg, u_repeat, u_common)
-    way = better_way(worst, surveyed=reading.is_surveyed, turned=reading.turned is not None)
-    return f"measure better before moving the fence, since repeats share what is doubtful: {way}"
+def basis_of_json(found: Mapping[str, Any]) -> Basis:
+    """Say what the fence error of a log entry rests on: a photo's reading, or one that was typed."""
+    reading = reading_of(found)
+    return Basis(kind=str(found.get("piece", ""))) if reading is None else basis_of(reading)

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.correction.cautions import CAUTIONS
 from visioncheck.correction.correct import correct
 from visioncheck.correction.sled import Sled, parse_sled
-from visioncheck.correction.words import Line, both_units, means_words
+from visioncheck.correction.words import Line, means_words, with_range
 from visioncheck.errors import UserError
 from visioncheck.log.chart import adjustment_words, chart_alternative
+from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.trend import Trend, assess, points_of
-from visioncheck.log.words import date_words, signed_words, trend_words
+from visioncheck.log.words import date_words, pending_words, signed_words, trend_words
 from visioncheck.photo.load import load_photo
 from visioncheck.report.budget import Budget
 from visioncheck.report.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
 from visioncheck.report.from_json import budget_of, flags_of, quantity_of, reading_of
 from visioncheck.report.lines import length, size_words
 from visioncheck.report.pages import render_page
-from visioncheck.report.settle import how_to_settle
+from visioncheck.report.settle import basis_of_json
 from visioncheck.report.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
 from visioncheck.units import UnitWorld, format_error
 
@@ -159,16 +160,13 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
 def _facts(log: Log, name: str) -> _Facts:
     entries = tuple(log.entries(sled=name))
     standing = tuple(entry for entry in entries if entry.corrected_by is None)
-    with_error = [entry for entry in standing if entry.fence_error is not None]
-    newest = with_error[-1] if with_error else None
-    after = standing[standing.index(newest) + 1 :] if newest else standing
     return _Facts(
         name=name,
         sled=_newest_sled(log, name),
         entries=entries,
         standing=standing,
-        newest=newest,
-        pending="; ".join(entry.adjusted for entry in after if entry.adjusted),
+        newest=newest_reading(entries),
+        pending=pending_adjustment(entries),
         trend=assess(points_of(entries)),
     )
 
@@ -186,7 +184,7 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledView:
     facts = _facts(log, name)
     verdict = _verdict(facts)
     points = points_of(facts.entries)
-    sentences = tuple(trend_words(facts.trend, facts.units))
+    sentences = (*trend_words(facts.trend, facts.units), *pending_words(facts.pending))
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
     below += adjustment_words(shown)[-_MOST_ADJUSTMENTS:]
@@ -222,15 +220,13 @@ def _verdict(facts: _Facts) -> VerdictView:
         lines = [Line("Adjusted", facts.pending), Line("Do", "cut and measure a fresh test piece")]
         if newest and newest.fence_error:
             lines.append(Line("Before that", signed_words(newest.fence_error, facts.units)))
-        return VerdictView("unknown", "Not measured since it was adjusted", tuple(lines))
+        return VerdictView("unknown", "Not measured since it was adjusted", lines=tuple(lines))
     if newest is None:
         last = facts.standing[-1].reading
         size = _size(last)
         reason = last.get("reason")
         return verdict_view(None, facts.sled, flags_of(last), size, None if reason is None else str(reason))
-    reading = reading_of(newest.reading)
-    settle = how_to_settle(reading, facts.sled.tolerance_deg) if reading and facts.sled else None
-    return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), settle=settle)
+    return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), basis=basis_of_json(newest.reading))
 
 
 def _size(reading: Mapping[str, Any]) -> Quantity | None:
@@ -255,10 +251,10 @@ def _todo(facts: _Facts, verdict: VerdictView) -> str:
         text = said.get("Do") or said.get("Tell me") or "give its sled file with the next reading"
         return f"{text[0].upper()}{text[1:]}"
     correction = correct(error, facts.sled)
-    if correction.advice == "move it":
-        far = both_units(correction.move.value, facts.sled.units)
+    if correction.moves:
+        far = with_range(correction.move, facts.sled.units)
         end, way = correction.end.upper(), correction.way.upper()
-        return f"Move its {end} end {way} by {far}: {means_words(correction, facts.sled)}"
+        return f"Move its {end} end {way} by {far}: {'; '.join(means_words(correction, facts.sled))}"
     (text,) = (line.text for line in verdict.lines if line.label == "Do")
     return f"{text[0].upper()}{text[1:]}"
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from visioncheck.correction.words import Line, describe, error_words, verdict_words
-from visioncheck.fence.decision import Verdict, decide
+from visioncheck.correction.correct import correct
+from visioncheck.correction.words import Line, describe, error_words, percent, verdict_words
+from visioncheck.fence.decision import Decision, Verdict, decide
 from visioncheck.flags import FLAGS
-from visioncheck.report.lines import SURVEY_FIRST, size_words
+from visioncheck.report.lines import size_words
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from visioncheck.correction.sled import Sled
+    from visioncheck.correction.words import Door
+    from visioncheck.fence.next_step import Basis
     from visioncheck.quantity import Quantity
 
 Tone = Literal["outside", "open", "unknown", "inside"]
@@ -26,6 +29,8 @@ WORDS: dict[Tone, str] = {
     "open": "Can’t tell yet",
     "unknown": "Not known",
 }
+_AT_THE_LIMIT = "At the limit"
+"""In place of can't tell yet, where a move improves it whatever side of the limit it is on."""
 # the gauge is drawn 240 wide and shows three tolerances either side
 _MIDDLE, _A_TOLERANCE, _EDGE = 120.0, 40.0, 118.0
 
@@ -61,6 +66,8 @@ class VerdictView:
         Which shape and colour; "open" is can't tell yet.
     word : str
         The verdict in a few words.
+    chance : str
+        The chance of being inside, in words; empty where it is not known.
     lines : tuple of Line
         The error, the correction and what is doubtful.
     gauge : Gauge or None
@@ -69,6 +76,7 @@ class VerdictView:
 
     tone: Tone
     word: str
+    chance: str = ""
     lines: tuple[Line, ...] = ()
     gauge: Gauge | None = None
 
@@ -84,7 +92,8 @@ def verdict_view(
     flags: Iterable[str] = (),
     size: Quantity | None = None,
     question: str | None = None,
-    settle: str | None = None,
+    basis: Basis | None = None,
+    door: Door = "command",
 ) -> VerdictView:
     """Say a reading's verdict, correction and doubts.
 
@@ -100,8 +109,10 @@ def verdict_view(
         Size of the error, deg, where its sign cannot be known.
     question : str or None
         What the user must say for the sign to be known.
-    settle : str or None
-        What would settle an open verdict; without it, how many readings like this one to average.
+    basis : Basis or None
+        What the error was read from.
+    door : {"command", "page"}
+        Where the user stands.
     """
     flags = tuple(flags)
     doubts = [Line("Doubt", f"{FLAGS[code].sentence} {FLAGS[code].remedy}") for code in flags if code in FLAGS]
@@ -109,23 +120,30 @@ def verdict_view(
         return _of_size(size, sled, [*([Line("Tell me", question)] if question else []), *doubts])
     if sled is None:
         lines = [Line("Fence", error_words(error)), Line("Tolerance", "not known, since no sled file was given")]
-        return VerdictView("unknown", "Tolerance not known", (*lines, *doubts))
-    lines = describe(error, sled, settle=SURVEY_FIRST if "no-rig" in flags else settle)
-    tone = tone_of(error, sled.tolerance_deg)
-    return VerdictView(tone, WORDS[tone], (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
+        return VerdictView("unknown", "Tolerance not known", "", (*lines, *doubts))
+    lines = describe(error, sled, basis, door)
+    correction = correct(error, sled, basis)
+    tone = _TONES[correction.now.verdict]
+    word = _AT_THE_LIMIT if tone == "open" and correction.moves else WORDS[tone]
+    return VerdictView(tone, word, chance_words(correction.now), (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
+
+
+def chance_words(decision: Decision) -> str:
+    """Say the common currency of every verdict."""
+    return f"chance of being inside: {percent(decision.probability_inside)}"
 
 
 def _of_size(size: Quantity | None, sled: Sled | None, more: list[Line]) -> VerdictView:
     """Say what the size alone tells: whether the fence is out, though not which way."""
     if size is None:
-        return VerdictView("unknown", WORDS["unknown"], tuple(more))
+        return VerdictView("unknown", WORDS["unknown"], lines=tuple(more))
     lines = [Line("Size", f"{size_words(size)}, either way")]
     if sled is None:
-        return VerdictView("unknown", WORDS["unknown"], (*lines, *more))
+        return VerdictView("unknown", WORDS["unknown"], lines=(*lines, *more))
     decision = decide(size, sled.tolerance_deg)
     lines.append(Line("Verdict", verdict_words(decision, sled)))
     tone = _TONES[decision.verdict]
-    return VerdictView(tone, WORDS[tone], (*lines, *more))
+    return VerdictView(tone, WORDS[tone], chance_words(decision), (*lines, *more))
 
 
 def gauge_of(error: Quantity, tolerance_deg: float) -> Gauge:

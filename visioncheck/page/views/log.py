@@ -11,9 +11,10 @@ from starlette.responses import Response
 
 from visioncheck.keep import sled_in_log
 from visioncheck.log.chart import chart_alternative
+from visioncheck.log.standing import pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, points_of
-from visioncheck.log.words import trend_words
+from visioncheck.log.words import pending_words, trend_words
 from visioncheck.page import work
 from visioncheck.page.answers import row_of
 from visioncheck.page.desk import desk_of, units_of
@@ -51,7 +52,8 @@ def show_trend(request: Request) -> Response:
     desk = desk_of(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         name = _name(log, request)
-        points = points_of(log.entries(sled=name))
+        entries = list(log.entries(sled=name))
+        points = points_of(entries)
         file = sled_in_log(log, name)
     units = units_of(request) or (file.sled.units if file else "mm")
     return desk.render(
@@ -59,7 +61,7 @@ def show_trend(request: Request) -> Response:
         "trend.html.j2",
         name=name,
         key=request.path_params["key"],
-        sentences=trend_words(assess(points), units),
+        sentences=[*trend_words(assess(points), units), *pending_words(pending_adjustment(entries))],
         alternative=chart_alternative(points, name, units),
         has_points=bool(points),
     )

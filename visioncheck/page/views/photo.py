@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG = "rig", "none"
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
-_EMPTY = dict.fromkeys(("piece", "fence_edge", "thickness", "cuts", "adjusted", "note"), "")
+_EMPTY = dict.fromkeys(("piece", "fence_edge", "thickness", "cuts", "adjusted", "after", "note"), "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
     "survey": "Take the photos that are missing, then finish the survey again.",
@@ -67,7 +68,8 @@ def _filled(desk: Desk, request: Request) -> dict[str, Any]:
     try:
         with Log.open(desk.settings.log, readonly=True) as log:
             # for the log to know of it, and not to take the move for drift
-            return {"adjusted": ", ".join(answer_of(log, log.get(entry_id), units_of(request)).act)}
+            entry = log.get(entry_id)
+            return {"adjusted": ", ".join(answer_of(log, entry, units_of(request)).act), "after": entry.id}
     except UserError:
         return {}
 
@@ -90,6 +92,7 @@ async def send_photo(request: Request) -> Response:
             )
         rig = rigs[chosen].file if chosen in rigs else None
         own = {"sled_text": sled.text, "sled_key": request.path_params["key"], "rig": rig, "again": None}
+        own["after"] = form.fields.get("after") or None
         told = told_of(form.fields, sled.sled.units) | own
         response = await desk.accept(request, "measure", told, form.photo)
     remember(response, RIG, chosen)
@@ -134,6 +137,21 @@ def _cuts(text: str) -> int | None:
     return int(text)
 
 
+async def say_when(request: Request) -> Response:
+    """Take the answer to whether a photo is of after the adjustment, and measure it so."""
+    desk = desk_of(request)
+    job = desk.job(request)
+    async with desk.form(request) as form:
+        taken = form.fields.get("taken")
+        if taken not in {"after", "before"}:
+            raise RefusedForm(400, "Was the photo taken before or after the change?", "Choose one of the two.")
+        if job.answer is not None and job.answer["state"] == "asks":
+            # of before: then the change is not noted with this photo
+            more = {"sure": True} if taken == "after" else {"adjusted": "", "after": None}
+            desk.workers.put(desk.spool.again(replace(job, told=job.told | more)))
+    return RedirectResponse(f"/job/{job.id}", 303)
+
+
 def show_job(request: Request) -> Response:
     """Show how far a job is, or what came of it."""
     desk = desk_of(request)
@@ -142,6 +160,8 @@ def show_job(request: Request) -> Response:
         return desk.render(request, "waiting.html.j2", job=job, place=_place(desk, job))
     if job.answer["state"] == "broken":
         return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
+    if job.answer["state"] == "asks":
+        return desk.render(request, "asks.html.j2", job=job, answer=job.answer)
     if job.answer["state"] == "refused":
         code = job.answer["code"]
         remedy = remedy_of(code) if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)

@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
 from visioncheck.errors import UserError
+from visioncheck.log.standing import standing_of
 from visioncheck.log.store import Log
 from visioncheck.page import work
 from visioncheck.page.answers import answer_of
@@ -34,8 +35,8 @@ def show_reading(request: Request) -> Response:
 async def show_picture(request: Request) -> Response:
     """Send the annotated picture; one that another door brought into the log is drawn now."""
     desk = desk_of(request)
-    entry = await anyio.to_thread.run_sync(_entry_of, request)
-    path = desk.settings.places.picture(entry.id)
+    entry, counts = await anyio.to_thread.run_sync(_entry_that_counts, request)
+    path = desk.settings.places.picture(entry.id, counts=counts)
     if not path.exists():
         try:
             drawn = await desk.workers.aside(work.draw_entry, desk.settings.places, entry.id)
@@ -89,3 +90,10 @@ def _entry(log: Log, request: Request) -> Entry:
 def _entry_of(request: Request) -> Entry:
     with Log.open(desk_of(request).settings.log, readonly=True) as log:
         return _entry(log, request)
+
+
+def _entry_that_counts(request: Request) -> tuple[Entry, bool]:
+    """Find the entry, and whether it is the one that says what to do."""
+    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+        entry = _entry(log, request)
+        return entry, standing_of(entry, log.entries(sled=entry.sled)).counts
