@@ -1,13 +1,17 @@
 """Sub-pixel fit of many saddle points at once.
 
-Each point is fitted by Gauss-Newton to a blurred crossing of two edges,
+Each point is fitted to a blurred crossing of two edges,
 
-    (o + a erf(u/√2σ_u) erf(v/√2σ_v) + s (g(u) + g(v))) (1 + p·(x - c)),
+    (o + a E(u, σ_u) E(v, σ_v) + h E(u, w_u) E(v, w_v) + s (g(u) + g(v))) (1 + p·(x - c)),
 
-u and v the distances from the two edges, which need not be square to each other. The term in s is what
-ink spread and an unknown tone curve do: they widen the dark squares and leave the crossing where it is,
-because they keep the point symmetry about it. The last factor is uneven light.
-The model of an edge as the error function is that of a Gaussian point spread.
+u and v the distances from the two edges, which need not be square to each other, E(u, σ) = erf(u/√2σ) the edge under
+a Gaussian point spread. The term in h is the halo of sharpening, which takes away a share of the picture blurred
+wider (w² = σ² + 1.5²). The term in s is what ink spread and an unknown tone curve do: they widen the dark squares.
+Both leave the crossing where it is, as does any curve of tone, because they keep the point symmetry about it.
+The last factor is uneven light, and what local tone mapping makes of it.
+
+The steps are those of D. W. Marquardt, *An algorithm for least-squares estimation of nonlinear parameters* (1963):
+undamped ones swing to and fro where blur, halo and spread are hard to tell apart.
 """
 
 from __future__ import annotations
@@ -17,18 +21,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erf
 
 from visioncheck.photo.light import linear_light
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
-_STEPS = 10
-_SETTLED_PX = 0.004
+_STEPS = 20
+_SETTLED_PX = 0.01
 _NEAR_PX = 4.0
-_ROUGH_STEPS = 4
-_NEAR_ENOUGH_PX = 0.05
+_ROUGH_STEPS = 6
+_NEAR_ENOUGH_PX = 0.2
 _WILD_PX = 0.5
 _FAINT = 0.2
 """Least contrast, relative to the usual one, of a window whose crossing is some pixels off its place."""
@@ -36,8 +39,16 @@ _AT_ONCE = 32
 """Windows that fit a processor core's own memory together: all at once takes a third more time."""
 MOST_PX = 17
 """The largest offset of a window's pixel from its middle."""
-X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y = range(11)
-_SHARPEST_PX, _BLURREDEST_PX = 0.35, 6.0
+X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y, HALO = range(12)
+_TERMS = 12
+_SHARPEST_PX, _BLURREDEST_PX = 0.3, 6.0
+_HALO_PX = np.float32(1.5)
+"""How much wider than the picture's own blur the one is that sharpening takes away; phones use 1 to 2 px."""
+_ERF_P = np.float32(0.3275911)
+_ERF_A = [np.float32(a) for a in (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)]
+_ALIKE = 3
+"""Side, px, of the blocks in which residuals are alike: demosaicing and sharpening mix next neighbours."""
+_DAMPING, _LESS, _MORE, _MOST_DAMPING = 1e-3, 0.2, 8.0, 1e4
 
 
 @dataclass(frozen=True)
@@ -90,12 +101,14 @@ class Fits:
 
     Attributes
     ----------
-    terms : (n, 11) ndarray
+    terms : (n, 12) ndarray
         x, y (px, image frame), turns of the two edges' normals (rad), blur of each (px), level, amplitude, spread,
-        slope of the light (1/px).
+        slope of the light (1/px), halo.
     u_px : (n,) ndarray
-        Standard uncertainty of x and of y (root of the mean variance) by the residuals as if even and
-        uncorrelated, which noise at edges is not: `find` scales it by the points' true scatter.
+        Standard uncertainty of x and of y (root of the mean variance) by the residuals as if even and uncorrelated.
+    unrest : (n,) ndarray
+        How many times larger it is by the residuals as they are: greater at edges than beside them, and alike in
+        neighbouring pixels. A single point's is rough; see `find`.
     residual_rms, residual_worst : (n,) ndarray
         Root mean square residual, and the largest mean over a 5 x 5 block, in levels.
     last_step_px : (n,) ndarray
@@ -104,6 +117,7 @@ class Fits:
 
     terms: Array
     u_px: Array
+    unrest: Array
     residual_rms: Array
     residual_worst: Array
     last_step_px: Array
@@ -171,7 +185,7 @@ def fit_saddles(
     windows = windows_at(places, jacobians, half_mm).every(2)
     values = windows.cut(channel)
     terms = _start(values, windows, places, jacobians)
-    contrast = np.abs(terms[:, AMPLITUDE]) / np.maximum(terms[:, LEVEL], 1)
+    contrast = np.abs(contrasts(terms))
     if usual_contrast is None:
         usual_contrast = float(np.quantile(contrast, 0.75)) if len(contrast) else 0.0
     worth = contrast >= _FAINT * usual_contrast
@@ -188,6 +202,11 @@ def fit_saddles(
     return which, _judge(values, windows, terms, last_step)
 
 
+def contrasts(terms: Array) -> Array:
+    """Half the difference of light and dark, far from the edges, over the light between them; signed."""
+    return np.asarray((terms[:, AMPLITUDE] + terms[:, HALO]) / np.maximum(terms[:, LEVEL], 1))
+
+
 def _within(channel: NDArray[np.uint8], places: Array) -> NDArray[np.bool_]:
     """Whether the largest window about a place lies in the picture."""
     height, width = channel.shape
@@ -198,21 +217,63 @@ def _settle(values: Single, windows: Windows, terms: Array, steps: int, settled_
     """Step until the places settle, `steps` times at most: terms and lengths of the last step."""
     terms, last_step = terms.copy(), np.full(len(terms), np.inf)
     for few in np.array_split(np.arange(len(terms)), len(terms) // _AT_ONCE + 1):
-        moving = few
-        for _ in range(steps):
-            step = _step(values[moving], windows.rows(moving), terms[moving])
-            terms[moving] += step
-            terms[few, SIGMA_U : SIGMA_V + 1] = np.clip(terms[few, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
-            last_step[moving] = np.hypot(step[:, X], step[:, Y])
-            moving = moving[last_step[moving] > settled_px]
-            if not len(moving):
-                break
+        terms[few], last_step[few] = _settle_few(values[few], windows.rows(few), terms[few], steps, settled_px)
     return terms, last_step
 
 
-def _step(values: Single, windows: Windows, terms: Array) -> Array:
+def _settle_few(values: Single, windows: Windows, terms: Array, steps: int, settled_px: float) -> tuple[Array, Array]:
+    found = _equations(values, windows, terms)
+    damping, last_step = np.full(len(terms), _DAMPING), np.full(len(terms), np.inf)
+    moving = np.arange(len(terms))
+    for _ in range(steps):
+        step = _damped_step(found.rows(moving), damping[moving])
+        tried = terms[moving] + step
+        tried[:, SIGMA_U : SIGMA_V + 1] = np.clip(tried[:, SIGMA_U : SIGMA_V + 1], _SHARPEST_PX, _BLURREDEST_PX)
+        there = _equations(values[moving], windows.rows(moving), tried)
+        better = there.cost <= found.cost[moving] * (1 + 1e-6)
+        taken = moving[better]
+        terms[taken] = tried[better]
+        found.put(taken, there.rows(better))
+        length = np.hypot(step[:, X], step[:, Y])
+        last_step[taken] = length[better]
+        damping[moving] *= np.where(better, _LESS, _MORE)
+        moving = moving[~(better & (length < settled_px)) & (damping[moving] < _MOST_DAMPING)]
+        if not len(moving):
+            break
+    return terms, last_step
+
+
+@dataclass(frozen=True)
+class _Equations:
+    """Sum of squares (n,), normal matrix (n, 12, 12) and right-hand side (n, 12) at some terms."""
+
+    cost: Array
+    normal: Array
+    right: Array
+
+    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> _Equations:
+        """Those of some points only."""
+        return _Equations(self.cost[chosen], self.normal[chosen], self.right[chosen])
+
+    def put(self, places: NDArray[np.intp], others: _Equations) -> None:
+        """Take others' in some points' places."""
+        for name, values in vars(self).items():
+            values[places] = getattr(others, name)
+
+
+def _equations(values: Single, windows: Windows, terms: Array) -> _Equations:
     model, slopes = _model(terms, windows.offset)
-    step = _solve(slopes, windows.weight, values - model)
+    residual = (values - model) * windows.weight
+    slopes *= windows.weight[:, None]
+    right = np.matmul(slopes, residual[:, :, None])[:, :, 0].astype(float)
+    return _Equations(np.einsum("nk,nk->n", residual, residual).astype(float), _normal(slopes), right)
+
+
+def _damped_step(at: _Equations, damping: Array) -> Array:
+    scale = np.sqrt(np.maximum(np.einsum("nii->ni", at.normal), 1e-12))
+    balanced = at.normal / (scale[:, :, None] * scale[:, None, :])
+    balanced += (damping + 1e-6)[:, None, None] * np.eye(_TERMS)
+    step = np.asarray(np.linalg.solve(balanced, (at.right / scale)[:, :, None])[:, :, 0] / scale)
     # a first step from a poor start can be wild
     for most, which in ((2.5, [X, Y]), (0.15, [TURN_U, TURN_V]), (0.5, [SIGMA_U, SIGMA_V])):
         step[:, which] = np.clip(step[:, which], -most, most)
@@ -224,7 +285,7 @@ def shift_to_channel(values: Single, windows: Windows, green: Fits) -> tuple[Arr
 
     Edge directions and blur stay green's; place, levels and light are free.
     """
-    free = [X, Y, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y]
+    free = [X, Y, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y, HALO]
     terms = green.terms.copy()
     terms[:, :2] -= windows.corner
     residual = np.zeros_like(values)
@@ -244,7 +305,7 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
     sign = np.sign(along * across)
     count = np.maximum(weight.sum(axis=1), 1)
     level = (values * weight).sum(axis=1) / count
-    terms = np.zeros((len(values), 11))
+    terms = np.zeros((len(values), _TERMS))
     terms[:, :2] = places - windows.corner
     terms[:, TURN_U] = np.arctan2(normals[:, 0, 1], normals[:, 0, 0])
     terms[:, TURN_V] = np.arctan2(normals[:, 1, 1], normals[:, 1, 0])
@@ -255,40 +316,59 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
 
 
 def _model(terms: Array, offset: Single) -> tuple[Single, Single]:
-    """Model (n, k) and its derivatives (n, 11, k)."""
+    """Model (n, k) and its derivatives (n, 12, k)."""
     t = terms.astype(np.float32)[:, :, None]
     dx, dy = offset[..., 0] - t[:, X], offset[..., 1] - t[:, Y]
     cos_u, sin_u, cos_v, sin_v = np.cos(t[:, TURN_U]), np.sin(t[:, TURN_U]), np.cos(t[:, TURN_V]), np.sin(t[:, TURN_V])
     u, along_u = cos_u * dx + sin_u * dy, cos_u * dy - sin_u * dx
     v, along_v = cos_v * dx + sin_v * dy, cos_v * dy - sin_v * dx
-    step_u, bell_u = _edge(u, t[:, SIGMA_U])
-    step_v, bell_v = _edge(v, t[:, SIGMA_V])
+    sigma_u, sigma_v = t[:, SIGMA_U], t[:, SIGMA_V]
+    wide_u, wide_v = np.hypot(sigma_u, _HALO_PX), np.hypot(sigma_v, _HALO_PX)
+    step_u, bell_u = _edge(u, sigma_u)
+    step_v, bell_v = _edge(v, sigma_v)
+    halo_u, halo_bell_u = _edge(u, wide_u)
+    halo_v, halo_bell_v = _edge(v, wide_v)
     light = 1 + t[:, SLOPE_X] * dx + t[:, SLOPE_Y] * dy
-    crossing = step_u * step_v
-    bells = bell_u + bell_v
-    clean = t[:, LEVEL] + t[:, AMPLITUDE] * crossing + t[:, SPREAD] * bells
-    by_u = (t[:, AMPLITUDE] * bell_u * step_v - t[:, SPREAD] * bell_u * u / t[:, SIGMA_U] ** 2) * light
-    by_v = (t[:, AMPLITUDE] * bell_v * step_u - t[:, SPREAD] * bell_v * v / t[:, SIGMA_V] ** 2) * light
-    slopes = np.empty((len(terms), 11, offset.shape[1]), np.float32)
+    crossing, halo, bells = step_u * step_v, halo_u * halo_v, bell_u + bell_v
+    clean = t[:, LEVEL] + t[:, AMPLITUDE] * crossing + t[:, HALO] * halo + t[:, SPREAD] * bells
+    # derivatives by u and v of the sharp part and of the halo
+    sharp_u, sharp_v = t[:, AMPLITUDE] * bell_u * step_v, t[:, AMPLITUDE] * bell_v * step_u
+    soft_u, soft_v = t[:, HALO] * halo_bell_u * halo_v, t[:, HALO] * halo_bell_v * halo_u
+    spread_u, spread_v = t[:, SPREAD] * bell_u / sigma_u, t[:, SPREAD] * bell_v / sigma_v
+    in_u, in_v = u / sigma_u, v / sigma_v
+    by_u = (sharp_u + soft_u - spread_u * in_u) * light
+    by_v = (sharp_v + soft_v - spread_v * in_v) * light
+    slopes = np.empty((len(terms), _TERMS, offset.shape[1]), np.float32)
     slopes[:, X] = -cos_u * by_u - cos_v * by_v - clean * t[:, SLOPE_X]
     slopes[:, Y] = -sin_u * by_u - sin_v * by_v - clean * t[:, SLOPE_Y]
     slopes[:, TURN_U] = by_u * along_u
     slopes[:, TURN_V] = by_v * along_v
-    # σ's own derivative of the spread's bell is left out: it only slows the last digits of σ
-    slopes[:, SIGMA_U] = -by_u * u / t[:, SIGMA_U]
-    slopes[:, SIGMA_V] = -by_v * v / t[:, SIGMA_V]
+    slopes[:, SIGMA_U] = (spread_u * (in_u**2 - 1) - sharp_u * in_u - soft_u * u * sigma_u / wide_u**2) * light
+    slopes[:, SIGMA_V] = (spread_v * (in_v**2 - 1) - sharp_v * in_v - soft_v * v * sigma_v / wide_v**2) * light
     slopes[:, LEVEL] = light
     slopes[:, AMPLITUDE] = crossing * light
     slopes[:, SPREAD] = bells * light
     slopes[:, SLOPE_X] = clean * dx
     slopes[:, SLOPE_Y] = clean * dy
+    slopes[:, HALO] = halo * light
     return clean * light, slopes
 
 
 def _edge(distance: Single, sigma: Single) -> tuple[Single, Single]:
-    """Rise of an edge from -1 to 1 and its derivative."""
-    scaled = distance / (np.float32(np.sqrt(2)) * sigma)
-    return erf(scaled), np.float32(np.sqrt(2 / np.pi)) / sigma * np.exp(-(scaled**2))
+    """Rise of an edge from -1 to 1 and its derivative.
+
+    The error function by M. Abramowitz and I. A. Stegun, *Handbook of Mathematical Functions* (1964), 7.1.26, which is
+    right to 1.5e-7, about single precision's last digit, and shares its exponential with the derivative.
+    """
+    scaled = distance * (np.float32(np.sqrt(0.5)) / sigma)
+    bell = np.exp(-scaled * scaled)
+    t = 1 / (1 + _ERF_P * np.abs(scaled))
+    tail = t * bell
+    sums = np.full_like(t, _ERF_A[0])
+    for a in _ERF_A[1:]:
+        sums *= t
+        sums += a
+    return np.copysign(1 - sums * tail, scaled), bell * (np.float32(np.sqrt(2 / np.pi)) / sigma)
 
 
 def _normal(slopes: Single) -> Array:
@@ -309,31 +389,45 @@ def _solve(slopes: Single, weight: Single, residual: Single) -> Array:
 def _judge(values: Single, windows: Windows, terms: Array, last_step: Array) -> Fits:
     model, slopes = _model(terms, windows.offset)
     residual = (values - model) * windows.weight
+    slopes *= windows.weight[:, None]
     count = windows.weight.sum(axis=1)
-    rms = np.sqrt((residual**2).sum(axis=1) / np.maximum(count - terms.shape[1], 1))
-    normal = _normal(slopes * windows.weight[:, None])
+    rms = np.sqrt((residual**2).sum(axis=1) / np.maximum(count - _TERMS, 1))
+    normal = _normal(slopes)
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-12))
-    inverse = np.linalg.inv(normal / (scale[:, :, None] * scale[:, None, :]) + 1e-6 * np.eye(11))
-    variance = np.einsum("nii->ni", inverse)[:, :2] / scale[:, :2] ** 2
-    squares = windows.on_grid(residual)
+    both = scale[:, :, None] * scale[:, None, :]
+    of_places = np.linalg.inv(normal / both + 1e-6 * np.eye(_TERMS))[:, :2] / both[:, :2]
+    u_px = rms * np.sqrt(np.einsum("nii->n", of_places[:, :, :2]) / 2)
+    pull = np.matmul(of_places.astype(np.float32), slopes) * residual[:, None]
+    uneven = np.sqrt(count / np.maximum(count - _TERMS, 1) * _variance_of_sum(windows, pull) / 2)
     placed = terms.copy()
     placed[:, :2] += windows.corner
-    return Fits(
-        placed,
-        rms * np.sqrt(variance.mean(axis=1)),
-        rms,
-        _worst_block(squares, windows.on_grid(windows.weight)),
-        last_step,
-    )
+    worst = _worst_block(windows.on_grid(residual), windows.on_grid(windows.weight))
+    return Fits(placed, u_px, uneven / np.maximum(u_px, 1e-9), rms, worst, last_step)
+
+
+def _variance_of_sum(windows: Windows, pull: Single) -> Array:
+    """Variance (n,) of x and y together from what each pixel's residual pulls the place, (n, 2, k).
+
+    The squares of sums over blocks weigh products of neighbours as W. K. Newey and K. D. West do in *A simple,
+    positive semi-definite, heteroskedasticity and autocorrelation consistent covariance matrix* (1987).
+    """
+    total = np.zeros(len(pull))
+    for axis in range(2):
+        grid = np.pad(windows.on_grid(pull[:, axis]), ((0, 0), (_ALIKE, _ALIKE), (_ALIKE, _ALIKE)))
+        total += np.einsum("nij->n", _blocks(grid, _ALIKE).astype(float) ** 2) / _ALIKE**2
+    return total
 
 
 def _worst_block(squares: Single, weight: Single) -> Array:
     """Largest absolute mean residual over a 5 x 5 block that lies mostly in the window, (n,)."""
-    sums = _blocks(squares)
-    counts = _blocks(weight)
+    sums = _blocks(squares, 5)
+    counts = _blocks(weight, 5)
     return np.asarray(np.where(counts >= 10, np.abs(sums) / np.maximum(counts, 1), 0).max(axis=(1, 2)), float)
 
 
-def _blocks(squares: Single) -> Single:
+def _blocks(squares: Single, side: int) -> Single:
+    """Sums over blocks of `side` pixels a side, at every place."""
     total = np.cumsum(np.cumsum(np.pad(squares, ((0, 0), (1, 0), (1, 0))), axis=1), axis=2)
-    return np.asarray(total[:, 5:, 5:] - total[:, :-5, 5:] - total[:, 5:, :-5] + total[:, :-5, :-5])
+    return np.asarray(
+        total[:, side:, side:] - total[:, :-side, side:] - total[:, side:, :-side] + total[:, :-side, :-side]
+    )

@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 _ROBUST_STEPS = 6
+_FEWEST_TO_DRAW = 8
+_DRAWS = 200
+_ROOM = 0.01
+"""How far a lens bends a sheet's points off a homography, relative to the sheet's size in the picture."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +56,7 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
     ValueError
         The points fix no homography.
     """
-    fitted, _ = cv2.findHomography(page_mm, pixels, cv2.LMEDS if len(page_mm) >= 8 else 0)
-    if fitted is None or not np.all(np.isfinite(fitted)):
-        raise ValueError("the points fix no homography")
-    homography: Array = np.array(fitted, float)
+    homography = _homography(page_mm, pixels)
     centre = page_mm.mean(axis=0)
     half = float(np.max(np.abs(page_mm - centre))) or 1.0
     basis = _basis(page_mm, centre, half, degree)
@@ -73,6 +74,27 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
         scale = max(1.5 * float(np.median(distance)), floor_px)
         weights = 1 / (1 + (distance / scale) ** 2)
     return SheetMap(homography, centre, half, degree, coefficients), residuals
+
+
+def _homography(page_mm: Array, pixels: Array) -> Array:
+    """By least squares, or where most points disagree with those, by the draws of four that most agree with.
+
+    Draws often fail where all points are good: they stand in rows, and in fours close together as corners of squares.
+    """
+    room_px = max(_ROOM * float(np.ptp(pixels, axis=0).max()), 1.0)
+    best, least = None, np.inf
+    for method in (0, cv2.LMEDS, cv2.RANSAC) if len(page_mm) >= _FEWEST_TO_DRAW else (0,):
+        fitted, _ = cv2.findHomography(page_mm, pixels, method, room_px, maxIters=_DRAWS)
+        if fitted is None or not np.all(np.isfinite(fitted)):
+            continue
+        miss = float(np.median(np.linalg.norm(pixels - project(np.array(fitted, float), page_mm), axis=1)))
+        if miss < least:
+            best, least = np.array(fitted, float), miss
+        if least < room_px:
+            break
+    if best is None:
+        raise ValueError("the points fix no homography")
+    return best
 
 
 def project(homography: Array, points: Array) -> Array:
