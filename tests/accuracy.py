@@ -143,13 +143,19 @@ def _tell(name: str, label: str, kind: str, measure: Callable[[], Reading], trut
     flags = " ".join(reading.flags)
     both = zip(scores_of(reading, truth, FENCE), scores_of(reading, truth, CUT), strict=True)
     for (what, error, stated, unit), (_, as_cut, _, _) in both:
-        score = Score(f"{label}, {what} ({unit})", error, as_cut, stated)
+        score = Score(f"{label}, {kind if np.isnan(error) else f'{what} ({unit})'}", error, as_cut, stated)
         held = "" if np.isnan(error) else ("held" if score.held else f"MISSED, {abs(error) / stated:.1f} x")
         print(f"{name:34} {label:12} {what:16} {error:+9.4f} ({as_cut:+.4f}) {unit:3} ± {stated:.4f} {held} {flags}")
         yield score
 
 
-WHAT = {"corner": "corner (deg)", "panel4": "fence error (deg)", "strip": "taper (deg)"}
+WHAT = {
+    "corner": "corner (deg)",
+    "panel4": "fence error (deg)",
+    "strip": "taper (deg)",
+    "kerf": "slot width (mm)",
+    "gap": "gap width (mm)",
+}
 """What a refused photo would have been scored by."""
 
 
@@ -173,7 +179,7 @@ def _score_photo(photo: Path, label: str, rig: Rig | UserError | None) -> Iterat
     """Read the photo alone, and with its second one, the piece turned a quarter, where there is one."""
     truth = truth_of(photo)["truth"]
     thickness = None if truth.get("tag") else Quantity(truth["thickness_mm"], 0.5, "mm")
-    name, kind = f"{photo.parent.name}/{photo.stem}", WHAT.get(truth["type"], truth["type"])
+    name, kind = f"{photo.parent.name}/{photo.stem}", WHAT[truth["type"]]
 
     def used() -> Rig | None:
         if isinstance(rig, UserError):

@@ -7,7 +7,7 @@ computed photos (`python -m tests.accuracy`), unless said otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -122,6 +122,20 @@ def _survey_photo(printed: Print, user: User, number: int, rng: np.random.Genera
     aim, distance_mm = MIDDLE_MM + rng.normal(0, 5, 2), rng.uniform(360, 460)
     camera = user.shoot(tilt + by_eye[0], roll + by_eye[1], 47 * number + by_eye[2], aim, distance_mm, rng)
     return photograph(camera, [printed], rng, user.setting.picture.point_px, lateral=user.lateral)
+
+
+def sheared(rig: Rig, errors_deg: np.ndarray, u_deg: float) -> Rig:
+    """The rig with its sheet out of square by `errors_deg`, (2,): as drawn and on its corner; and saying so by `u_deg`.
+
+    As a survey from a moving hand leaves it, whatever it is that the survey makes of such a hand.
+    """
+    centred = rig.points_mm[:, :2] - rig.points_mm[:, :2].mean(axis=0)
+    ways = np.zeros((2, *rig.points_mm.shape))
+    ways[0, :, :2], ways[1, :, :2] = centred[:, ::-1] / 2, centred * [0.5, -0.5]
+    ways = np.radians(ways.reshape(2, -1))
+    covariance = rig.covariance.copy()
+    covariance[8:, 8:] += u_deg**2 * ways.T @ ways
+    return replace(rig, points_mm=rig.points_mm + (errors_deg @ ways).reshape(-1, 3), covariance=covariance)
 
 
 def sawn_piece(kind: str, rng: np.random.Generator) -> Workpiece:

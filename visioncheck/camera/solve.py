@@ -222,7 +222,7 @@ class _PoseFit:
         rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
         weight = self.weights / self.u**2
         inverse = np.linalg.inv(self.full)
-        gain = inverse @ np.einsum("nki,nkj,n->inj", rows, at.by_point, weight).reshape(14, -1)
+        gain = -inverse @ np.einsum("nki,nkj,n->inj", rows, at.by_point, weight).reshape(14, -1)
         columns = (8 + 3 * which[:, None] + np.arange(3)).ravel()
         survey = self.rig.covariance[np.ix_(columns, columns)]
         wave = (FLATNESS_SD_MM**2 + self.lifted_mm**2) * _wave_alike(self.spatial[:, :2])

@@ -61,12 +61,12 @@ def matches(first: Piece, second: Piece, print_covariance: Array) -> tuple[Match
     """
     found = []
     for shift in range(4):
-        turned = _rolled(second, shift)
+        turned = rolled(second, shift)
         between = map_between(first.corners_mm, turned.corners_mm)
         if _stretch(between) > _MOST_STRETCH:
             continue
         both = np.concatenate([first.corners_mm.ravel(), turned.corners_mm.ravel()])
-        apart, covariance = propagate(_apart, both, sum(_joint(first, turned, print_covariance).values()))
+        apart, covariance = propagate(_apart, both, sum(joint_covariances(first, turned, print_covariance).values()))
         found.append(Match(shift, turn_deg(between), float(apart @ np.linalg.solve(covariance, apart))))
     return tuple(sorted(found, key=lambda match: match.chi2))
 
@@ -87,8 +87,8 @@ def _apart(both: Array) -> Array:
     return shape_numbers(both[:8].reshape(4, 2)) - shape_numbers(both[8:].reshape(4, 2))
 
 
-def _rolled(piece: Piece, shift: int) -> Piece:
-    """The piece with its corners counted from another one."""
+def rolled(piece: Piece, shift: int) -> Piece:
+    """The piece with its corners counted from its corner `shift`."""
     order = (np.arange(4) + shift) % 4
     flat = (2 * order[:, None] + np.arange(2)).ravel()
     return replace(
@@ -104,15 +104,19 @@ def _rolled(piece: Piece, shift: int) -> Piece:
     )
 
 
-def _joint(first: Piece, second: Piece, print_covariance: Array) -> Mapping[str, Array]:
+def joint_covariances(first: Piece, second: Piece, print_covariance: Array) -> Mapping[str, Array]:
     """Covariance of both outlines, (16, 16), by source; the print is the same one in both photos."""
     gain = np.concatenate([first.print_gain, second.print_gain])
-    joint = {
+    return {**own_covariances(first, second), "print survey": gain @ print_covariance @ gain.T}
+
+
+def own_covariances(first: Piece, second: Piece) -> dict[str, Array]:
+    """What each outline has of its own, (16, 16), by source: all but the print."""
+    return {
         source: _beside(first.covariances[source], second.covariances[source])
         for source in first.covariances
         if source != "print survey"
     }
-    return {**joint, "print survey": gain @ print_covariance @ gain.T}
 
 
 def _beside(first: Array, second: Array) -> Array:
@@ -128,13 +132,13 @@ def mean_piece(first: Piece, second: Piece, match: Match, print_covariance: Arra
     lay as independent, and what the wood itself adds as fully alike, for which twice the variance of
     independent parts is an upper bound.
     """
-    turned = _rolled(second, match.shift)
+    turned = rolled(second, match.shift)
 
     def model(both: Array) -> Array:
         return mean_outline(both[:8].reshape(4, 2), both[8:].reshape(4, 2), trust_sheet=surveyed).ravel()
 
     both = np.concatenate([first.corners_mm.ravel(), turned.corners_mm.ravel()])
-    joint = _joint(first, turned, print_covariance)
+    joint = joint_covariances(first, turned, print_covariance)
     corners, slope = model(both), jacobian(model, both, np.ones(16))
     covariances = {
         source: (2.0 if source in _SHARED else 1.0) * slope @ matrix @ slope.T for source, matrix in joint.items()

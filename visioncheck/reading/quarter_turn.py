@@ -98,3 +98,13 @@ def shape_numbers(outline: Array) -> Array:
     """Two numbers of a quadrilateral that no affine map changes, (2,): its third corner in the frame of the others."""
     a, b, c, d = outline
     return np.asarray(np.linalg.solve(np.column_stack([b - a, d - a]), c - a))
+
+
+def proportions(outline: Array) -> Array:
+    """Four numbers of a quadrilateral that neither place, turn nor size changes, (4,): what its shape is.
+
+    Its third and fourth corners in a frame whose x axis runs from the first corner to the second and has that length.
+    """
+    a, b, c, d = outline[:, 0] + 1j * outline[:, 1]
+    third, fourth = (c - a) / (b - a), (d - a) / (b - a)
+    return np.array([third.real, third.imag, fourth.real, fourth.imag])
