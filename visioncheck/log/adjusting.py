@@ -92,7 +92,8 @@ def require_after(
             "show what came of it. Cut a fresh piece and photograph that."
         )
     others = [each for each in log.entries(sled=sled) if same is None or each.id != same.id]
-    newest = moment.after or newest_reading(others)
+    before = [each for each in (moment.after, newest_reading(others)) if each is not None]
+    newest = max(before, key=lambda each: each.time, default=None)
     if newest is None or taken is None or taken > max(newest.time, newest.written):
         return None
     if not moment.is_sure:
