@@ -53,15 +53,15 @@ def test_chance_of_deciding_by_reading_many_fences_again(value, u_better):
     decided = 0
     for each in better:
         reading = Quantity(abs(float(each)), u_better, "deg")
-        inside = decide(reading, tolerance).verdict == "inside"
+        inside = decide(reading, tolerance).probability_inside >= 0.95
         decided += inside or improvement_probability(reading, reading.value) >= 0.95
     assert deciding_probability(error, u_better, tolerance) == pytest.approx(decided / 4000, abs=0.025)
 
 
 def test_a_plus_minus_of_two_fifths_of_the_tolerance_decides_whatever_is_read():
-    # T − 1.96 u = 3.29 u at u = T / 5.25
-    assert deciding_probability(Quantity(0.0172, 0.1, "deg"), 0.0172 / 5.26, 0.0172) == 1.0
-    assert deciding_probability(Quantity(0.0135, 0.004, "deg"), 0.0172 / 4.5, 0.0172) < 1.0
+    # T − 1.645 u = 3.29 u at u = T / 4.935
+    assert deciding_probability(Quantity(0.0172, 0.1, "deg"), 0.0172 / 4.94, 0.0172) == 1.0
+    assert deciding_probability(Quantity(0.0135, 0.004, "deg"), 0.0172 / 4.7, 0.0172) < 1.0
 
 
 def test_effective_degrees_of_freedom():

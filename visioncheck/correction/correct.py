@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from visioncheck.correction.means import means_for
-from visioncheck.fence.decision import LEVEL, Decision, Verdict, combined, decide, improvement_probability
+from visioncheck.fence.decision import LEVEL, Decision, combined, decide, improvement_probability
 from visioncheck.fence.next_step import Basis, NextStep, next_step
 from visioncheck.quantity import Quantity
 
@@ -73,10 +73,10 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
     A fence turned counter-clockwise (e > 0) has its right end too far forward: with the pivot at
     the left the right end comes back, with the pivot at the right the left end goes forward.
 
-    A reading inside the tolerance is left alone. Otherwise the move is advised when it makes the fence squarer with
-    a probability of 95 % at least (`improvement_probability`) and the ± leaves no doubt which way it leans. Where a
-    move to the micrometre would do so and the sled's steps do not, it needs finer means; where no move would, a better
-    reading.
+    A fence that is inside the tolerance with a probability of 95 % is left alone. Otherwise the move is advised when
+    it makes the fence squarer with a probability of 95 % at least (`improvement_probability`) and the ± leaves no doubt
+    which way it leans. Where a move to the micrometre would do so and the sled's steps do not, it needs finer means;
+    where no move would, a better reading.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
 
 
 def _advice(now: Decision, move: Quantity, better: float) -> Advice:
-    if now.verdict is Verdict.INSIDE:
+    if now.probability_inside >= LEVEL:
         return "leave it"
     # of the move as it is wanted: a smaller one that the sled's leaves allow is no surer of the way
     wanted = improvement_probability(move, move.value)

@@ -94,7 +94,9 @@ def verdict_words(decision: Decision, sled: Sled) -> str:
         Verdict.CANNOT_TELL: "can't tell whether inside the tolerance",
     }[decision.verdict]
     limit = tolerance.in_per_ft if sled.units == "in" else tolerance.mm_per_m
-    return f"{said} of {limit} ({tolerance.deg}); chance of being inside: {percent(decision.probability_inside)}"
+    within = ", which lies within the ±" if decision.verdict is Verdict.CANNOT_TELL else ""
+    chance = percent(decision.probability_inside)
+    return f"{said} of {limit} ({tolerance.deg}){within}; chance of being inside: {chance}"
 
 
 def percent(probability: float) -> str:
@@ -107,7 +109,8 @@ def percent(probability: float) -> str:
 def advice_words(correction: Correction, sled: Sled, door: Door = "command") -> str:
     """Say the one thing to do."""
     if correction.advice == "leave it":
-        return "leave the fence as it is"
+        sure = correction.now.verdict is Verdict.INSIDE
+        return "leave the fence as it is" if sure else "leave the fence as it is: it is very probably inside"
     if correction.advice == "measure again":
         return _measure_words(correction, door)
     if correction.advice == "finer means needed":

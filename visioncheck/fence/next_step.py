@@ -123,8 +123,8 @@ def deciding_probability(error: Quantity, u: float, tolerance: float) -> float:
 
     The better reading's value is not known yet. Since the true value is spread about the present one with u(e), and
     about the better one with `u`, the better one is spread about the present one with ``√(u(e)² − u²)`` (preposterior
-    analysis; Raiffa and Schlaifer, *Applied Statistical Decision Theory*, 1961). It decides when it lies within
-    ``T − k u``, k = 1.96 ("inside"), or when its size is at least ``2 · 1.645 u``, where a full move improves it with
+    analysis; Raiffa and Schlaifer, *Applied Statistical Decision Theory*, 1961). It decides when the fence is then
+    inside with 95 % (`_inside_limit`), or when its size is at least ``2 · 1.645 u``, where a full move improves it with
     95 %: `improvement_probability` is the chance that the true error is more than half of the move.
 
     Parameters
@@ -136,13 +136,26 @@ def deciding_probability(error: Quantity, u: float, tolerance: float) -> float:
     tolerance : float
         As for `visioncheck.fence.decision.decide`.
     """
-    inside = max(tolerance - coverage_factor(math.inf) * u, 0.0)
+    inside = _inside_limit(u, tolerance)
     movable = 2 * guard_factor(LEVEL) * u
     if inside >= movable:
         return 1.0
     spread = Quantity(error.value, math.sqrt(max(error.u**2 - u**2, 0.0)), error.unit, error.dof)
     open_ = conformance_probability(spread, -movable, movable) - conformance_probability(spread, -inside, inside)
     return 1.0 - max(open_, 0.0)
+
+
+def _inside_limit(u: float, tolerance: float) -> float:
+    """Largest size of a reading whose fence is inside the tolerance with 95 %; 0 where none is.
+
+    ``T − 1.645 u`` for a `u` small against the tolerance; for a large one the other limit takes its share too.
+    """
+    low, high = 0.0, tolerance
+    for _ in range(40):
+        middle = (low + high) / 2
+        is_inside = conformance_probability(Quantity(middle, u, ""), -tolerance, tolerance) >= LEVEL
+        low, high = (middle, high) if is_inside else (low, middle)
+    return low
 
 
 def _steps(u: float, basis: Basis) -> Iterator[tuple[Code, float, int]]:

@@ -30,7 +30,7 @@ WORDS: dict[Tone, str] = {
     "unknown": "Not known",
 }
 _AT_THE_LIMIT = "At the limit"
-"""In place of can't tell yet, where a move improves it whatever side of the limit it is on."""
+"""In place of can't tell yet, where what to do is clear whichever side of the limit it is on."""
 # the gauge is drawn 240 wide and shows three tolerances either side
 _MIDDLE, _A_TOLERANCE, _EDGE = 120.0, 40.0, 118.0
 
@@ -124,7 +124,7 @@ def verdict_view(
     lines = describe(error, sled, basis, door)
     correction = correct(error, sled, basis)
     tone = _TONES[correction.now.verdict]
-    word = _AT_THE_LIMIT if tone == "open" and correction.moves else WORDS[tone]
+    word = _AT_THE_LIMIT if tone == "open" and correction.advice != "measure again" else WORDS[tone]
     return VerdictView(tone, word, chance_words(correction.now), (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
 
 
