@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
+from visioncheck.fence.signs import PieceSide
 from visioncheck.files import read_text
 from visioncheck.log.adjusting import require_after
 from visioncheck.log.entry import EntryDraft, sha256_text
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 PIECES = ("corner", "panel", "strip", "slot", "gap")
 WAYS = ("top", "bottom", "left", "right")
+HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
 # a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
 _U_THICKNESS_MM = 0.29
 
@@ -51,7 +53,8 @@ class RigFile:
 class Told:
     """What the user says of a piece beyond what its photo shows; see `visioncheck.measure.measure_photo`.
 
-    `turned` is a second photo of it, turned a quarter turn; the reading names it.
+    `turned` is a second photo of it, turned a quarter turn; the reading names it. `turned_half` is the half of a gap
+    that was turned over.
     """
 
     thickness: Quantity | None = None
@@ -59,11 +62,13 @@ class Told:
     fence_edge: str | None = None
     cuts: int | None = None
     turned: Path | None = None
+    turned_half: PieceSide | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
         thickness = None if self.thickness is None else {"value": self.thickness.value, "u": self.thickness.u}
         every = {"thickness_mm": thickness, "piece": self.piece, "fence_edge": self.fence_edge, "cuts": self.cuts}
+        every["turned_half"] = self.turned_half
         return {key: value for key, value in every.items() if value is not None}
 
 
@@ -110,6 +115,7 @@ def read_told(
     fence_edge: str | None = None,
     cuts: int | None = None,
     units: UnitWorld | None = None,
+    turned_half: str | None = None,
 ) -> Told:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -118,10 +124,12 @@ def read_told(
     UserError
         Naming the option.
     """
-    for option, value, choices in (("--piece", piece, PIECES), ("--fence-edge", fence_edge, WAYS)):
-        if value is not None and value not in choices:
-            raise UserError(f"{option} {value!r} is not known; choose one of {', '.join(choices)}")
-    return Told(None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts)
+    choices = {"--piece": (piece, PIECES), "--fence-edge": (fence_edge, WAYS), "--turned-half": (turned_half, HALVES)}
+    for option, (value, known) in choices.items():
+        if value is not None and value not in known:
+            raise UserError(f"{option} {value!r} is not known; choose one of {', '.join(known)}")
+    half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
+    return Told(None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half)
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:
@@ -191,7 +199,7 @@ def measure_for_log(
     try:
         with_what = (rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts)
         if told.turned is None:
-            measured = measure_photo(sighting or path, *with_what)
+            measured = measure_photo(sighting or path, *with_what, turned_half=told.turned_half)
         else:
             measured = measure_turned((path, told.turned), *with_what)
     except UserError as problem:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,14 +17,15 @@ from visioncheck.correction.sled import Sled
 from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
-from visioncheck.fence.of_piece import kind_of, with_fence_error
-from visioncheck.fence.signs import Saw
+from visioncheck.fence.of_halves import ENDS as GAP_ENDS
+from visioncheck.fence.of_halves import with_halves_error
+from visioncheck.fence.of_piece import kind_of, strip_ends, with_fence_error
+from visioncheck.fence.signs import PieceSide, Saw
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
 from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo, load_photo
-from visioncheck.photo.orientation import upright
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
@@ -37,6 +38,7 @@ from visioncheck.reading.piece import (
     read_edges,
     read_piece,
 )
+from visioncheck.reading.sides import EVERY_EDGE, agreed_edge, edge_on_side, edge_ways
 from visioncheck.target.layout import TAG_MM
 
 if TYPE_CHECKING:
@@ -100,6 +102,7 @@ def measure_photo(
     sled: Sled | None = None,
     fence_edge: str | None = None,
     cuts: int | None = None,
+    turned_half: PieceSide | None = None,
 ) -> Measured:
     """Measure the workpiece in one photo.
 
@@ -119,16 +122,20 @@ def measure_photo(
         Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
     cuts : int or None
         Number of successive cuts behind a strip.
+    turned_half : {"left", "right"} or None
+        Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
 
     Raises
     ------
     UserError
-        The photo cannot be read.
+        The photo cannot be read, or what is told contradicts it or itself.
     Refusal
         It cannot be measured honestly.
     """
+    if turned_half is not None and piece != "gap":
+        raise UserError("--turned-half goes with the gap between two halves; say --piece gap too, or leave it out")
     if piece in SLOT_KINDS:
-        return _measure_slot(path, rig, thickness, piece)
+        return _measure_slot(path, rig, thickness, piece, sled, fence_edge, turned_half)
     seen = _see(path, rig, thickness)
     return _tell(seen, seen.shape, piece, sled, fence_edge, cuts, sheet_known=rig is not None)
 
@@ -195,7 +202,7 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     """
     sighting = sight(path, rig)
     seen = _see(sighting, rig, thickness)
-    edge = _fence_edge(seen.shape, seen.tag, fence_edge, seen.photo.exif.orientation)
+    edge = _fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
         raise UserError(
             f"{path.name}: which edge lay against the fence? Say --fence-edge top, bottom, left or right, as in the"
@@ -216,7 +223,7 @@ def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match
         )
     found = matches(first.shape, second.shape, print_covariance)
     if first.tag and second.tag:
-        edges = [_fence_edge(seen.shape, seen.tag, None, 1) or 0 for seen in (first, second)]
+        edges = [_pointed_edge(seen, seen.shape) or 0 for seen in (first, second)]
         found = tuple(match for match in found if match.shift == (edges[1] - edges[0]) % 4)
     if not (found and found[0].is_one_piece):
         raise UserError(f"{names} do not show one and the same piece; --turned wants two photos of one piece.")
@@ -270,20 +277,59 @@ def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
     return rigid_view(points, rig, photo.path.name)
 
 
-def _measure_slot(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None, kind: str) -> Measured:
+def _measure_slot(
+    path: Path | Sighting,
+    rig: Rig | None,
+    thickness: Quantity | None,
+    kind: str,
+    sled: Sled | None,
+    fence_edge: str | None,
+    turned_half: PieceSide | None,
+) -> Measured:
     sighting = path if isinstance(path, Sighting) else sight(path, rig)
     photo, points = sighting.photo, sighting.points
     _same_phone(photo, rig)
     fit = _fit_view(sighting, rig)
     glare = _glare_flags(photo, points)
     region = work_region(find_outlines(photo, points, fit.view), kind)
-    tag = _tag_on(points, fit.view, region)
-    thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
+    tags = _tags_on(points, fit.view, region)
+    thick, thick_flags = _thickness(tags[0] if tags else None, thickness, fit.view, rig)
     known = thick is not UNKNOWN_THICKNESS
     reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
+    if kind == "gap":
+        # two tags do not tell which half was turned
+        tag = _Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None
+        reading = _tell_gap(reading, tag, sled, fence_edge, turned_half, photo.exif.orientation)
     flags = (*_view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
-    tag_id = None if tag is None else tag.id
+    tag_id = tags[0].id if tags else None
     return Measured(photo, replace(reading, tag_id=tag_id, flags=tuple(dict.fromkeys(flags))))
+
+
+def _tell_gap(
+    reading: Reading,
+    tag: _Arrow | None,
+    sled: Sled | None,
+    fence_edge: str | None,
+    turned_half: PieceSide | None,
+    orientation: int,
+) -> Reading:
+    """What the gap says of the fence, or what it asks."""
+    corners_px = np.array([corner.at_px for corner in reading.corners])
+    runs = np.array([edge.end_mm - edge.start_mm for edge in reading.edges])
+    outwards = runs[:, ::-1] * [-1.0, 1.0]  # an outline's side (x, y) has its outside at (-y, x)
+    ways = edge_ways(corners_px, orientation)
+    said = None if fence_edge is None else edge_on_side(corners_px, orientation, fence_edge)
+    pointed = None if tag is None else tag.among(outwards / np.linalg.norm(runs, axis=1)[:, None], GAP_ENDS)
+    reading = replace(reading, ways=ways, fence_edge=agreed_edge(reading.photo, ways, said, pointed))
+    place = tag.place_mm if tag and pointed is not None else None
+    saw = sled.saw if sled else Saw()
+    told = with_halves_error(reading, turned_half, place, saw)
+    return _assuming(told, sled, {"fence": saw.fence})
+
+
+def _assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> Reading:
+    """Note what the fence error's sign was taken from, where no sled says."""
+    return replace(reading, assumed=taken) if sled is None and reading.fence_error else reading
 
 
 def _tell(
@@ -304,15 +350,18 @@ def _tell(
         corners=read_corners(shape),
         budget=_least_certain(shape),
         thickness=seen.thickness,
-        fence_edge=_fence_edge(shape, seen.tag, fence_edge, seen.photo.exif.orientation),
+        ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
         tag_id=None if seen.tag is None else seen.tag.id,
     )
+    ends = strip_ends(shape) if reading.piece == "strip" else EVERY_EDGE
+    reading = replace(reading, fence_edge=_fence_edge(seen, shape, fence_edge, ends))
     if piece is None and not sheet_known and reading.piece == "panel":
         # without a survey the sheet's own shear hides what tells a panel from an offcut
         reading = replace(reading, piece="corner", question=_WHICH_KIND)
     else:
-        ways = edge_ways(shape, seen.photo.exif.orientation)
-        reading = with_fence_error(reading, shape, cuts, ways, sled.saw if sled else Saw())
+        saw = sled.saw if sled else Saw()
+        reading = with_fence_error(reading, shape, cuts, saw)
+        reading = _assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
     flags = (*seen.flags, *_edge_flags(reading, shape.traces), *reading.flags)
     return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
 
@@ -409,14 +458,17 @@ def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal
 
 
 def _tag_on(points: TargetPoints, view: View, corners: Array) -> TagSighting | None:
+    tags = _tags_on(points, view, corners)
+    return tags[0] if tags else None
+
+
+def _tags_on(points: TargetPoints, view: View, corners: Array) -> list[TagSighting]:
     import cv2
 
     outline = corners.astype(np.float32)
-    for tag in points.tags:
-        centre = view.to_table(tag.corners_px).mean(axis=0)
-        if cv2.pointPolygonTest(outline, (float(centre[0]), float(centre[1])), measureDist=False) >= 0:
-            return tag
-    return None
+    middles = [view.to_table(tag.corners_px).mean(axis=0) for tag in points.tags]
+    inside = [cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=False) >= 0 for x, y in middles]
+    return [tag for tag, is_on in zip(points.tags, inside, strict=True) if is_on]
 
 
 def _thickness(
@@ -448,31 +500,40 @@ _WHICH_KIND = (
     " Without a rig the photo cannot tell."
 )
 
-_WAYS = {"top": (0.0, -1.0), "bottom": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+
+@dataclass(frozen=True)
+class _Arrow:
+    """A tag on a piece of some thickness, mm: where it lies and where its arrow points."""
+
+    tag: TagSighting
+    view: View
+    thickness_mm: float
+
+    @property
+    def place_mm(self) -> Array:
+        """Its middle on the plane of the top face, table frame."""
+        return np.asarray(self.view.to_table(self.tag.corners_px, self.thickness_mm).mean(axis=0))
+
+    def among(self, outwards: Array, ends: Sequence[int]) -> int | None:
+        """Number of the edge that it points to; None where that is none of `ends`."""
+        corners = self.view.to_table(self.tag.corners_px)
+        edge = int(np.argmax(outwards @ (corners[:2].mean(axis=0) - corners[2:].mean(axis=0))))
+        return edge if edge in ends else None
 
 
-def _towards(shape: Piece, orientation: int) -> dict[str, Array]:
-    """How far each edge lies to the top, bottom, left and right of the picture as it is shown, px, each (4,)."""
-    turn = upright(1, 1, orientation)[0][:, :2]
-    middles = (shape.corners_px + np.roll(shape.corners_px, -1, axis=0)) / 2
-    aside = middles - middles.mean(axis=0)
-    return {word: aside @ (np.array(way) @ turn) for word, way in _WAYS.items()}
-
-
-def edge_ways(shape: Piece, orientation: int) -> tuple[str, ...]:
-    """The side of the picture as it is shown that each edge lies on: top, bottom, left or right."""
-    towards = _towards(shape, orientation)
-    return tuple(max(towards, key=lambda word: towards[word][edge]) for edge in range(4))
-
-
-def _fence_edge(shape: Piece, tag: TagSighting | None, told: str | None, orientation: int) -> int | None:
-    if told is not None:
-        return int(np.argmax(_towards(shape, orientation)[told]))
-    if tag is None:
+def _pointed_edge(seen: _Seen, shape: Piece, ends: Sequence[int] = EVERY_EDGE) -> int | None:
+    """Number of the edge that the tag's arrow points to; None without a tag, or where it points to none of `ends`."""
+    if seen.tag is None:
         return None
-    corners = shape.view.to_table(tag.corners_px)
-    up = corners[:2].mean(axis=0) - corners[2:].mean(axis=0)
-    return int(np.argmax([trace.outward @ up for trace in shape.traces]))
+    outwards = np.array([trace.outward for trace in shape.traces])
+    return _Arrow(seen.tag, shape.view, shape.thickness_mm).among(outwards, ends)
+
+
+def _fence_edge(seen: _Seen, shape: Piece, told: str | None, ends: Sequence[int] = EVERY_EDGE) -> int | None:
+    orientation = seen.photo.exif.orientation
+    said = None if told is None else edge_on_side(shape.corners_px, orientation, told)
+    ways = edge_ways(shape.corners_px, orientation)
+    return agreed_edge(seen.photo.path.name, ways, said, _pointed_edge(seen, shape, ends))
 
 
 def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -30,10 +30,6 @@ _MARGIN_PX = 12.0
 _HIDDEN_MM = 0.05
 """More than this hidden beside a wall, and the width would be a guess."""
 _TORN_SHARE = 0.25
-_WHICH_HALF = (
-    "Which half was turned over, and where is the gap open? visioncheck reckon --wedge {wedge:.3f}deg --turned right"
-    " --opens far tells the fence's direction (or left, or straightedge)."
-)
 
 
 @dataclass(frozen=True)
@@ -84,7 +80,7 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     refuse_from_above(scene, traced, kind)
     _wide_enough(scene, traced, kind, thickness.value)
     shape = read_slot(scene.view, traced, thickness, tone, _open_end(band, region_mm))
-    reading = Reading(
+    return Reading(
         photo=scene.name,
         piece=kind,
         edges=shape.edges,
@@ -96,7 +92,6 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
         slot=shape.slot,
         flags=tuple(_flags(shape, traced)),
     )
-    return _with_wedge(reading) if kind == "gap" else reading
 
 
 def _not_found(scene: Scene, kind: str) -> Refusal:
@@ -159,13 +154,6 @@ def _open_end(band: Band, region_mm: Array) -> Array:
     ends = (band.line.start_mm, band.line.end_mm)
     inside = [cv2.pointPolygonTest(outline, (float(end[0]), float(end[1])), measureDist=True) for end in ends]
     return ends[int(np.argmin(inside))]
-
-
-def _with_wedge(reading: Reading) -> Reading:
-    assert reading.taper is not None
-    half = reading.taper.scaled(0.5, "deg")
-    question = _WHICH_HALF.format(wedge=abs(reading.taper.value))
-    return replace(reading, fence_error_size=replace(half, value=abs(half.value)), question=question)
 
 
 def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:

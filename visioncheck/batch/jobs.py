@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
 COLUMNS = (
-    *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts"),
+    *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
     *("person", "note", "adjusted", "time"),
 )
 
@@ -227,18 +227,21 @@ def _job(
 ) -> Job:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    own = read_told(
-        row.get("thickness") or None, row.get("piece") or None, row.get("fence_edge") or None, _cuts(row.get("cuts"))
-    )
+    names = ("thickness", "piece", "fence_edge", "turned_half")
+    thickness, kind, edge, half = (row.get(name) or None for name in names)
+    own = read_told(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half)
+    piece = own.piece or told.piece
     return Job(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],
         told=Told(
             own.thickness or told.thickness,
-            own.piece or told.piece,
+            piece,
             own.fence_edge or told.fence_edge,
             own.cuts or told.cuts,
             (folder / row["turned"]).absolute() if row.get("turned") else None,
+            # what is said of every gap is not said of the other pieces
+            own.turned_half or (told.turned_half if piece == "gap" else None),
         ),
         sled=_sled(row.get("sled"), folder, sleds),
         rig=_rig(row.get("rig"), folder, rigs),

@@ -37,11 +37,16 @@ def batch(
         typer.Option(metavar="SLED.toml|FOLDER", help="Sled, or a folder of sleds; may be given again."),
     ] = None,
     thickness: Annotated[str | None, typer.Option(help="Of the pieces, where no tag tells: 18mm, 3/4in.")] = None,
-    piece: Annotated[str | None, typer.Option(help="corner, panel or strip; otherwise told by its shape.")] = None,
+    piece: Annotated[
+        str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, or gap.")
+    ] = None,
     fence_edge: Annotated[
         str | None, typer.Option(help="Edge at the fence as the pictures show it: top, bottom, left, right.")
     ] = None,
     cuts: Annotated[int | None, typer.Option(min=2, help="Successive cuts behind strips.")] = None,
+    turned_half: Annotated[
+        str | None, typer.Option(help="With --piece gap: the half that was turned over, left or right.")
+    ] = None,
     person: Annotated[str, typer.Option(help="Who took the photos.")] = "",
     output: Annotated[
         list[Path] | None,
@@ -56,8 +61,8 @@ def batch(
     """Measure many photos of several sleds: what is new or changed since the last time.
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
-    or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, person, note, adjusted,
-    time).
+    or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, person, note,
+    adjusted, time).
     """
     outputs = _outputs(output or [])
 
@@ -65,7 +70,7 @@ def batch(
     from visioncheck.keep import read_told
     from visioncheck.log.store import Log
 
-    told = read_told(thickness, piece, fence_edge, cuts)
+    told = read_told(thickness, piece, fence_edge, cuts, turned_half=turned_half)
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)

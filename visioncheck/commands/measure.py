@@ -33,10 +33,17 @@ def measure(
     ] = None,
     fence_edge: Annotated[
         str | None,
-        typer.Option(help="Edge (or strip end) at the fence as the picture shows it: top, bottom, left, right."),
+        typer.Option(
+            help="Edge at the fence as the picture shows it: top, bottom, left, right. Of a strip its end at the"
+            " fence, of a gap the end at the straightedge."
+        ),
     ] = None,
     cuts: Annotated[
         int | None, typer.Option(min=2, help="Successive cuts behind a strip, 5 all round a panel.")
+    ] = None,
+    turned_half: Annotated[
+        str | None,
+        typer.Option(help="Of a gap: the half that was turned over, as they lay at the saw: left, right."),
     ] = None,
     turned: Annotated[
         bool,
@@ -81,7 +88,7 @@ def measure(
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    told = read_told(thickness, piece, fence_edge, cuts, owner.units if owner else None)
+    told = read_told(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half)
     if turned:
         told, photos = replace(told, turned=photos[1]), photos[:1]
     outcomes, entries = list[Outcome](), list[Entry]()

@@ -31,7 +31,10 @@ def reckon(
     wedge: Annotated[
         str | None, typer.Option(help="Gap of turned-over halves: 0.2deg, or a width with --length from its tip.")
     ] = None,
-    turned: Annotated[str | None, typer.Option(help="With --wedge: the half turned over, left or right.")] = None,
+    turned: Annotated[
+        str | None,
+        typer.Option("--turned", "--turned-half", help="With --wedge: the half turned over, left or right."),
+    ] = None,
     opens: Annotated[str | None, typer.Option(help="With --wedge: where the gap is open, straightedge or far.")] = None,
     side: Annotated[str | None, typer.Option(help="Side of the blade the piece or panel was on.")] = None,
     fence: Annotated[str | None, typer.Option(help="Side of the work the fence was on: rear or front.")] = None,
@@ -68,6 +71,7 @@ def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
 
         typer.echo(json.dumps(reckoned_json(result, sled), indent=2, ensure_ascii=False))
         return
+    from visioncheck.correction.assumed import assumed_lines
     from visioncheck.correction.terminal import print_report
     from visioncheck.correction.words import Line, describe, error_words
     from visioncheck.fence.next_step import Basis
@@ -81,7 +85,7 @@ def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
         lines = describe(result.error, sled, Basis(result.kind))
     else:
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
-        lines = [Line("Fence", error_words(result.error)), Line("Hint", hint)]
+        lines = [Line("Fence", error_words(result.error)), *assumed_lines(result.assumed), Line("Hint", hint)]
     title = f"{sled.name}: fence error" if sled else "Fence error"
     print_report(title, [*lines, *result.notes], cautions=bool(sled) and not result.ask)
 

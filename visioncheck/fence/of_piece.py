@@ -47,7 +47,6 @@ def with_fence_error(
     reading: Reading,
     shape: Piece,
     cuts: int | None,
-    ways: tuple[str, ...],
     saw: Saw,
 ) -> Reading:
     """Complete a reading by its fence error, or by the question that stands in its way.
@@ -56,13 +55,11 @@ def with_fence_error(
     ----------
     cuts : int or None
         Number of successive cuts behind a strip.
-    ways : (4,) tuple of str
-        The words by which the user names each edge.
     saw : Saw
         Where the fence stands on the sled, and on which side of the blade the piece was kept.
     """
     if reading.piece == "strip":
-        return _strip_error(reading, shape, cuts, ways, saw)
+        return _strip_error(reading, shape, cuts, saw)
     if reading.piece == "panel":
         return _panel_error(reading, shape, saw)
     return _corner_error(reading, shape, saw)
@@ -168,22 +165,28 @@ def _either_way(ways: list[_Way]) -> Quantity:
     return Quantity(value, variance**0.5, "deg", openings[int(np.argmax(weights))].dof)
 
 
-def _strip_error(reading: Reading, shape: Piece, cuts: int | None, ways: tuple[str, ...], saw: Saw) -> Reading:
+def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> Reading:
     taper = read_taper(shape)
-    first = long_edge(shape)
     budget = shape.combination(taper_weights(shape)).parts
     reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
     if cuts is None:
         return replace(
             reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."
         )
-    ends = ((first + 1) % 4, (first - 1) % 4)  # the last end of the first long edge, and its other end
+    ends = strip_ends(shape)
     # a positive taper is wider at the last end
     error = fence_error(LastStrip(taper, "fence" if reading.fence_edge == ends[0] else "far", cuts), saw)
     if reading.fence_edge not in ends:
+        first, last = (reading.ways[end] for end in ends)
         return replace(
             reading,
             fence_error_size=replace(error, value=abs(error.value)),
-            question=f"Which end of the strip was at the fence? Say --fence-edge {ways[ends[0]]} or {ways[ends[1]]}.",
+            question=f"Which end of the strip was at the fence? Say --fence-edge {first} or {last}.",
         )
     return replace(reading, fence_error=error)
+
+
+def strip_ends(shape: Piece) -> tuple[int, int]:
+    """Numbers of a strip's ends: where its first long edge ends, and where that begins."""
+    first = long_edge(shape)
+    return (first + 1) % 4, (first - 1) % 4

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
@@ -27,6 +27,14 @@ _MISFIT = (
     "the corners do not fit four cuts with one fence error: a curved edge, a piece that moved, "
     "another order of cuts or a slip of reading"
 )
+# what each reading's sign hangs on; the rear and front ends of a strip change places with the fence's side
+_COUNTS = {
+    "rear": ("piece_side",),
+    "taper": ("piece_side",),
+    "angle": ("fence", "piece_side"),
+    "corners": ("fence", "piece_side"),
+    "wedge": ("fence",),
+}
 _NO_SIGN = "The reading does not say which way the fence leans"
 
 
@@ -42,12 +50,16 @@ class _Typed:
 
 @dataclass(frozen=True, slots=True)
 class Reckoned:
-    """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece."""
+    """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece.
+
+    `assumed` is what gives it its sign and was neither typed nor in a sled's file: ``fence``, ``piece_side``.
+    """
 
     error: Quantity
     notes: tuple[Line, ...] = ()
     ask: str | None = None
     kind: str = ""
+    assumed: Mapping[str, str] = field(default_factory=dict)
 
 
 def reckon_typed(
@@ -90,11 +102,14 @@ def reckon_typed(
             f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
             "and the nominal angle"
         )
-    return result
+    if sled or result.ask:
+        return result
+    told = {"fence": fence, "piece_side": side}
+    taken = {"fence": typed.saw.fence, "piece_side": typed.saw.piece}
+    return replace(result, assumed={key: taken[key] for key in _COUNTS[_mode(given)] if told[key] is None})
 
 
 def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:
-
     usual = Saw() if sled is None else sled.saw
     piece: Any = _one_of("--side", side or usual.piece, ("left", "right"))
     where: Any = _one_of("--fence", fence or usual.fence, ("rear", "front"))
@@ -122,19 +137,25 @@ def _reckon(typed: _Typed) -> Reckoned:
         "corners": (_from_corners, {"corners"}, {"unordered"}),
         "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
     }
-    chosen = [mode for mode in modes if mode in typed.given]
-    if len(chosen) != 1:
-        raise UserError("give one reading: --rear with --front and --length, or --taper, --angle, --corners or --wedge")
-    reckoning, needs, may = modes[chosen[0]]
+    mode = _mode(typed.given)
+    reckoning, needs, may = modes[mode]
     missing = sorted(needs - typed.given.keys())
     if missing:
-        raise UserError(f"--{chosen[0]} also needs {' and '.join('--' + key for key in missing)}")
+        raise UserError(f"--{mode} also needs {' and '.join('--' + key for key in missing)}")
     foreign = sorted(typed.given.keys() - needs - may - {"u"})
     if foreign:
-        raise UserError(f"--{foreign[0]} does not belong to --{chosen[0]}; leave it out")
+        raise UserError(f"--{foreign[0]} does not belong to --{mode}; leave it out")
     if not 0 < typed.saw.nominal_deg < 180:
         raise UserError(f"--nominal is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
-    return replace(reckoning(typed), kind=_KINDS[chosen[0]])
+    return replace(reckoning(typed), kind=_KINDS[mode])
+
+
+def _mode(given: Mapping[str, str]) -> str:
+    """The one reading that was typed, by the option that begins it."""
+    chosen = [mode for mode in _COUNTS if mode in given]
+    if len(chosen) != 1:
+        raise UserError("give one reading: --rear with --front and --length, or --taper, --angle, --corners or --wedge")
+    return chosen[0]
 
 
 def _from_widths(typed: _Typed) -> Reckoned:
@@ -310,5 +331,7 @@ def reckoned_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
         found |= {"status": "sign unknown", "reason": result.ask}
     elif sled:
         found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
+    if result.assumed:
+        found["assumed"] = dict(result.assumed)
     found["notes"] = [f"{line.label}: {line.text}" for line in result.notes]
     return found

@@ -143,7 +143,9 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
 
     said = job.told
     text = said["sled_text"]
-    told = read_told(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"])
+    # a job that waited from before an update says nothing of halves
+    half = said.get("turned_half")
+    told = read_told(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
     if said["again"] is not None:
@@ -209,6 +211,7 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
             piece=told.get("piece"),
             fence_edge=told.get("fence_edge"),
             cuts=told.get("cuts"),
+            turned_half=told.get("turned_half"),
         ),
     )
 

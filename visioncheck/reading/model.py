@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.fence.propagate import Size
+from visioncheck.fence.signs import PieceSide
 from visioncheck.fence.squareness import PanelFit
 from visioncheck.quantity import Quantity
 
@@ -142,7 +143,12 @@ class Reading:
     thickness : Quantity or None
         From the tag, or as it was given.
     fence_edge, cut_edge : int or None
-        Numbers of the edges, where known.
+        Numbers of the edges, where known; of a gap the end that the straightedge lay at.
+    ways : tuple of str
+        The side of the picture as it is shown that each edge lies on: ``"top"``, ``"bottom"``, ``"left"``, ``"right"``.
+    assumed : mapping of str to str
+        What was taken for want of a sled and gives `fence_error` its sign: ``"fence"`` (rear or front) and
+        ``"piece_side"`` (of the blade, left or right).
     fence_error : Quantity or None
         e, deg; see the conventions; None where its sign cannot be known.
     fence_error_size : Quantity or None
@@ -155,6 +161,12 @@ class Reading:
         The second photo, where the reading is the mean of two.
     slot : SlotReading or None
         Of a slot or a gap; `widths` and `taper` are its own then, edges 0 and 2 its walls.
+    open_end : int or None
+        Of a gap: the end, edge 1 or 3, where it is the wider.
+    turned_half : {"left", "right"} or None
+        Of a gap: the half that was turned over, as the halves lay at the saw.
+    left_half : int or None
+        Of a gap: the wall, edge 0 or 2, that is the left half's.
     flags : tuple of str
         Codes of quality flags, see `visioncheck.flags`.
     """
@@ -177,6 +189,11 @@ class Reading:
     perpendicularity: Size | None = None
     turned: Turned | None = None
     slot: SlotReading | None = None
+    open_end: int | None = None
+    turned_half: PieceSide | None = None
+    left_half: int | None = None
+    ways: tuple[str, ...] = ()
+    assumed: Mapping[str, str] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
 
     @property

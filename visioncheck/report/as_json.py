@@ -36,7 +36,10 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     dict
         ``schema``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame of
         sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
-        ``cut_edge`` (edge i runs from corner i to corner i + 1), ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each
+        edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall,
+        edge 0 or 2, that is the left half's) and ``turned_half``, ``assumed`` (``fence`` and ``piece_side`` as taken
+        for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
         (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
@@ -50,13 +53,16 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         found["reason"] = reading.question
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
     found["corners"] = [_corner_json(each) for each in reading.corners]
-    edges = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
-    found |= {key: edge for key, edge in edges.items() if edge is not None}
+    known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
+    known |= {"edge_sides": list(reading.ways) or None, "open_end": reading.open_end}
+    known |= {"left_half": reading.left_half, "turned_half": reading.turned_half}
+    found |= {key: value for key, value in known.items() if value is not None}
     found |= _sizes_json(reading)
     if reading.slot:
         found |= slot_json(reading, reading.slot, sled)
     if reading.fence_error:
         found |= error_json(reading.fence_error)
+        found |= {"assumed": dict(reading.assumed)} if reading.assumed else {}
     elif reading.fence_error_size:
         size = size_of(reading.fence_error_size)
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}

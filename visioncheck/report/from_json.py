@@ -14,6 +14,8 @@ from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turne
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from visioncheck.fence.signs import PieceSide
+
 _CORNERS = 4
 
 
@@ -60,6 +62,11 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             taper=quantity_of(found.get("taper_deg"), "deg"),
             fence_edge=_edge_number(found.get("fence_edge")),
             cut_edge=_edge_number(found.get("cut_edge")),
+            open_end=_edge_number(found.get("open_end")),
+            left_half=_edge_number(found.get("left_half")),
+            turned_half=_half(found.get("turned_half")),
+            ways=tuple(str(side) for side in found.get("edge_sides", ())),
+            assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
             fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
             fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
             question=None if found.get("reason") is None else str(found["reason"]),
@@ -98,3 +105,9 @@ def _edge_number(found: int | None) -> int | None:
     if found not in range(_CORNERS):
         raise ValueError("no such edge")
     return int(found)
+
+
+def _half(found: str | None) -> PieceSide | None:
+    if found not in {None, "left", "right"}:
+        raise ValueError("no such half")
+    return "left" if found == "left" else "right" if found else None

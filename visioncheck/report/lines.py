@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from visioncheck.correction.assumed import assumed_lines
 from visioncheck.correction.words import Line, describe, error_words, verdict_words
 from visioncheck.fence.decision import decide
 from visioncheck.fence.propagate import size_of
@@ -111,7 +112,7 @@ def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
         if sled:
             return describe(reading.fence_error, sled, basis_of(reading))
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
-        return [Line("Fence", error_words(reading.fence_error)), Line("Hint", hint)]
+        return [Line("Fence", error_words(reading.fence_error)), *assumed_lines(reading.assumed), Line("Hint", hint)]
     lines = []
     if reading.fence_error_size:
         size = reading.fence_error_size

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 _PER_MM = 100.0
 _SIDES = ("left", "right")
+_WALLS = (2, 0)
+"""Edges of the reading: the left and the right wall for one who looks from the slot's start along it."""
+TURNED_OVER = ", turned over"
+PARALLEL_ONLY = "true if the board's edges are parallel: half of any angle between them comes in on top"
 
 
 def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[Line]:
@@ -27,11 +31,44 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
         Line("Width", f"{fine_length(middle.width, units)} in the middle"),
         Line("Along it", f"{places}, from its open end" if reading.piece == "slot" else places),
         Line("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
+        *_gap_lines(reading),
     ]
-    for side, wall in zip(_SIDES, slot.walls, strict=True):
+    for edge, wall in zip(_WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
-        lines.append(Line(f"{side.capitalize()} wall", f"{_straightness(wall.bow, units)}, {rough}"))
+        label = wall_name(reading, edge).removesuffix(TURNED_OVER)
+        lines.append(Line(f"{label[0].upper()}{label[1:]}", f"{_straightness(wall.bow, units)}, {rough}"))
     return lines + [Line("Says", sentence) for sentence in _sentences(reading, slot, sled)]
+
+
+def _gap_lines(reading: Reading) -> list[Line]:
+    """Where a gap is open, and which half was turned over."""
+    if reading.piece != "gap":
+        return []
+    lines = [Line("Open", open_words(reading))]
+    if reading.turned_half:
+        lines.append(Line("Turned over", f"the {reading.turned_half} half, as they lay at the saw; {PARALLEL_ONLY}"))
+    return lines
+
+
+def open_words(reading: Reading) -> str:
+    """Say at which end a gap is open, as the picture shows it and by the straightedge where that is known."""
+    end, wedge = reading.open_end, reading.taper
+    if end is None or wedge is None or not reading.ways:
+        return ""
+    where = f"at its {reading.ways[end]} end in the picture"
+    if reading.fence_edge is not None:
+        where += ", at the straightedge" if end == reading.fence_edge else ", away from the straightedge"
+    return where if abs(wedge.value) > wedge.expanded() else f"{where}, but by less than the ±"
+
+
+def wall_name(reading: Reading, edge: int) -> str:
+    """Name a wall: a gap's by its half, as it lay at the saw where that is known, else by its side of the picture."""
+    if reading.piece == "slot":
+        return f"{_SIDES[_WALLS.index(edge)]} wall"
+    if reading.left_half is None:
+        return f"{reading.ways[edge]} half" if reading.ways else "half"
+    side = "left" if edge == reading.left_half else "right"
+    return f"{side} half{TURNED_OVER if side == reading.turned_half else ''}"
 
 
 def fine_length(value: Quantity, units: UnitWorld) -> str:
@@ -92,7 +129,8 @@ def slot_json(reading: Reading, slot: SlotReading, sled: Sled | None) -> dict[st
     -------
     dict
         ``widening_mm`` (width at its end less that at its start, over ``length_mm``), ``taper_mm_per_100mm``,
-        ``walls`` (left and right as seen from its start: ``bow_mm``, positive into the wood, and ``scatter_mm``),
+        ``walls`` (left and right as seen from its start, of a gap with their ``half`` in words in place of ``side``:
+        ``edge``, ``bow_mm``, positive into the wood, and ``scatter_mm``),
         ``wedge_deg`` (a gap's), ``says`` (a slot's, in words), and with the blade's marked width
         ``nominal_mm`` and ``wider_mm``.
     """
@@ -101,8 +139,13 @@ def slot_json(reading: Reading, slot: SlotReading, sled: Sled | None) -> dict[st
         "widening_mm": quantity_json(slot.widening),
         "taper_mm_per_100mm": quantity_json(taper_per_100mm(slot)),
         "walls": [
-            {"side": side, "bow_mm": quantity_json(wall.bow), "scatter_mm": wall.scatter_mm}
-            for side, wall in zip(_SIDES, slot.walls, strict=True)
+            {
+                **({"half": wall_name(reading, edge)} if reading.piece == "gap" else {"side": side}),
+                "edge": edge,
+                "bow_mm": quantity_json(wall.bow),
+                "scatter_mm": wall.scatter_mm,
+            }
+            for side, edge, wall in zip(_SIDES, _WALLS, slot.walls, strict=True)
         ],
     }
     if reading.piece == "gap" and reading.taper:

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG = "rig", "none"
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
-_EMPTY = dict.fromkeys(("piece", "fence_edge", "thickness", "cuts", "adjusted", "after", "note"), "")
+_FIELDS = ("piece", "fence_edge", "thickness", "cuts", "turned_half", "adjusted", "after", "note")
+_EMPTY = dict.fromkeys(_FIELDS, "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
     "survey": "Take the photos that are missing, then finish the survey again.",
@@ -107,10 +108,11 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     RefusedForm
         Something that cannot be.
     """
-    piece, edge, thickness = (fields.get(name) or None for name in ("piece", "fence_edge", "thickness"))
+    names = ("piece", "fence_edge", "thickness", "turned_half")
+    piece, edge, thickness, half = (fields.get(name) or None for name in names)
     cuts = _cuts(fields.get("cuts", ""))
     try:
-        read_told(thickness, piece, edge, cuts, units)
+        read_told(thickness, piece, edge, cuts, units, half)
     except UserError as problem:
         sentence = str(problem).removeprefix("--")
         raise RefusedForm(
@@ -121,6 +123,7 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
         "fence_edge": edge,
         "thickness": thickness,
         "cuts": cuts,
+        "turned_half": half,
         "units": units,
         "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
         "note": fields.get("note", "")[:_LONGEST_TEXT],
