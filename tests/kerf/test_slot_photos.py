@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.fence.cutting import board, butted, wedge_of
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
 from tests.slot_truth import slot_scores
 from visioncheck.camera.rig import load_rig
 from visioncheck.camera.solve import rigid_view
 from visioncheck.cli import main
+from visioncheck.correction.sled import load_sled
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measure import measure_photo, measure_turned
@@ -22,6 +24,7 @@ from visioncheck.outline.find import find_outlines
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 from visioncheck.quantity import Quantity
+from visioncheck.report.lines import reading_lines
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"
@@ -105,7 +108,45 @@ def test_a_gap_is_told_by_size_and_the_question_asked(rig):
     assert reading.fence_error is None
     assert reading.fence_error_size is not None
     assert reading.fence_error_size.value == pytest.approx(abs(reading.taper.value) / 2)
-    assert "--wedge" in str(reading.question)
+    assert "--turned-half left or right" in str(reading.question)
+    assert "--fence-edge bottom or top" in str(reading.question)
+
+
+def truly_open(truth):
+    """The end of the picture, top or bottom, at which the gap between the halves' true outlines is the wider."""
+    near, far = (np.array(piece["polygon"]) for piece in truth["truth"]["pieces"])
+    ends = [(near[1], far[0]), (near[2], far[3])]
+    widest = np.mean(max(ends, key=lambda pair: np.linalg.norm(pair[0] - pair[1])), axis=0)
+    camera = truth["camera"]
+    _, y, z = np.array(camera["R"]) @ [*widest, -truth["truth"]["thickness_mm"]] + camera["t"]
+    return "top" if camera["f"] * y / z + camera["cy"] < camera["height"] / 2 else "bottom"
+
+
+@pytest.mark.parametrize("fence", ["rear", "front"])
+@pytest.mark.parametrize("turned", ["left", "right"])
+@pytest.mark.parametrize("straightedge", ["top", "bottom"])
+def test_a_gap_goes_on_to_the_fence_error(rig, fence, turned, straightedge):
+    truth = json.loads((PHOTOS / "gap-1.truth.json").read_text())
+    half = abs(truth["truth"]["wedge_deg"]) / 2
+    # which of the two errors makes halves that gape at this end, sawn on the computer
+    opens_there = truly_open(truth) == straightedge
+    forwards = opens_there == (fence == "front")
+    (e,) = (e for e in (half, -half) if (wedge_of(*butted(board(), e, turned, fence)) > 0) == forwards)
+    sled = replace(load_sled(SLED), fence_side=fence)
+    told = ("gap", sled, straightedge, None, turned)
+    reading = measure_photo(PHOTOS / "gap-1.jpg", rig, Quantity(19.2, 0.29, "mm"), *told).reading
+    assert reading.ways[reading.open_end] == truly_open(truth)
+    assert reading.fence_error.value == pytest.approx(e, abs=0.02)
+    assert reading.fence_error.u == pytest.approx(reading.taper.u / 2)
+    opened = next(line.text for line in reading_lines(reading, sled) if line.label == "Open")
+    assert opened.startswith(f"at its {truly_open(truth)} end in the picture")
+    assert ("at the straightedge" in opened) == opens_there
+
+
+@pytest.mark.parametrize("piece", [None, "corner", "slot"])
+def test_a_turned_half_goes_with_a_gap_alone(rig, piece):
+    with pytest.raises(UserError, match="--turned-half goes with the gap"):
+        measure_photo(PHOTOS / "gap-1.jpg", rig, piece=piece, turned_half="left")
 
 
 def test_the_tone_curve_is_found_from_the_target(bare):
