@@ -90,6 +90,8 @@ class Outcome:
         Why it was refused.
     turned : Path or None
         The second photo of the piece, read together with this one.
+    instead : str
+        What to do in place of what the reading says, where the log has a newer one or an adjustment after it.
     """
 
     path: Path
@@ -100,6 +102,7 @@ class Outcome:
     correction: Correction | None = None
     problem: UserError | None = None
     turned: Path | None = None
+    instead: str = ""
 
     def without_pixels(self) -> Outcome:
         """Drop the photo's pixels: a long list of outcomes would not fit into memory with them."""

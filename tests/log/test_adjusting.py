@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 from PIL import Image
 
 from tests.log.conftest import START, make_draft, make_photo, make_reading, typed_draft
 from visioncheck.cli import main
+from visioncheck.commands.measure import _as_it_stands
+from visioncheck.correction.correct import correct
 from visioncheck.correction.sled import parse_sled
+from visioncheck.correction.words import correction_json, describe
 from visioncheck.errors import UserError
 from visioncheck.keep import Outcome, SledFile, attach_outcome
 from visioncheck.log.adjusting import Moment, TakenBefore
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import pending_adjustment, standing_of
 from visioncheck.log.store import Log
+from visioncheck.quantity import Quantity
 
 LONG = """name = "Long sled"
 units = "mm"
@@ -145,6 +151,31 @@ def test_commands_say_that_an_old_reading_orders_nothing(log_folder, capsys):
     assert "Adjusted since (half a turn), and not measured after that" in capsys.readouterr().out
     assert main(["log", "trend", str(log_folder), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["Long sled"]["adjusted_since"] == "half a turn"
+
+
+def moving(value=0.1):
+    """What a reading says that orders a move."""
+    found = correct(Quantity(value, 0.002, "deg"), parse_sled(LONG, ""))
+    assert found.moves
+    return {"correction": correction_json(found)}
+
+
+def test_no_old_reading_carries_its_order_to_move_out_of_the_log(log_folder, tmp_path, capsys):
+    photo = outcome(tmp_path, "a.jpg", START)
+    measured = replace(photo, reading=photo.reading | moving(), measured=SimpleNamespace(photo=read_photo(photo.path)))
+    with Log.open(log_folder, create=True) as log:
+        old = attach_outcome(log, measured)
+        assert _as_it_stands(log, measured) is measured
+        log.attach(typed_draft(days=1, sled_text=LONG, adjusted="half a turn", reading=make_reading() | moving()))
+        now = _as_it_stands(log, measured)
+    assert now.correction is None
+    assert now.reading["correction"].keys() == {"advice", "verdict", "probability_inside"}
+    assert "adjusted since" in now.instead
+    assert main(["log", "show", str(log_folder), old.id[:8], "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)["reading"]["correction"]
+    assert not {"end", "way", "move_mm", "turns"} & said.keys()
+    lines = describe(Quantity(0.1, 0.002, "deg"), parse_sled(LONG, ""), instead=now.instead)
+    assert [line.label for line in lines] == ["Fence", "Verdict", "Do"]
 
 
 def test_attach_asks_like_measure(log_folder, tmp_path, capsys, monkeypatch):

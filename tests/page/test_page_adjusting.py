@@ -50,6 +50,7 @@ def test_a_reading_of_before_an_adjustment_orders_no_move(serve):
     assert "Changed since 1 turn" in said
     assert f'href="/reading/{new}"' in phone.get(f"/reading/{old}").text
     assert "I moved it" not in said
+    assert "expect" not in said
     assert "Inside the tolerance" in words(phone.get(f"/reading/{new}"))
 
 
@@ -60,6 +61,7 @@ def test_an_older_reading_points_to_the_newest(serve):
     new = attach_typed(page, 0.08)
     shown = phone.get(f"/reading/{old}")
     assert not MOVING.search(words(shown))
+    assert "expect" not in words(shown)
     assert f'href="/reading/{new}"' in shown.text
     assert MOVING.search(words(phone.get(f"/reading/{new}")))
 

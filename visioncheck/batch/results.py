@@ -26,16 +26,14 @@ def result_json(result: Result) -> dict[str, Any]:
     return {**own, **{key: value for key, value in result.reading.items() if key not in own}}
 
 
-_HOW_IT_STANDS = ("verdict", "probability_inside")
-_NOT_NEWEST = "see the newest reading"
-
-
 def _correction(result: Result) -> dict[str, Any]:
     """What to do: of a reading that a newer one or an adjustment came after, only how it stood."""
     found: dict[str, Any] = result.reading.get("correction") or {}
     if result.counts or not found:
         return found
-    return {**{key: found[key] for key in _HOW_IT_STANDS if key in found}, "advice": _NOT_NEWEST}
+    from visioncheck.correction.words import without_move
+
+    return without_move(found)
 
 
 def write_lines(results: Iterable[Result]) -> str:

@@ -131,6 +131,7 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Show one entry with all that was kept with it."""
+    from visioncheck.correction.words import without_move
     from visioncheck.log.entry import content_of
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
@@ -145,6 +146,8 @@ def show(
             content["sled_file"] = open_log.document(entry.sled_sha256)
             content["rig_file"] = open_log.document(entry.rig_sha256)
             content["standing"] = asdict(standing)
+            if not standing.counts and "correction" in content["reading"]:
+                content["reading"]["correction"] = without_move(content["reading"]["correction"])
             content["photo_paths"] = [str(photo) for photo in photos]
             typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
             return

@@ -95,13 +95,15 @@ def measure(
     with _opened(log) as open_log:
         for path in _with_bar(_by_time(photos) if open_log else photos):
             outcome = measure_for_log(path, sled_file, rig_file, told)
-            _draw(outcome, picture, owner, budget=budget)
-            outcomes.append(outcome.without_pixels())
             if open_log and not outcome.problem:
                 # what was adjusted came before the first of these readings
                 before = "" if entries else adjusted
                 now = Moment(is_sure=taken_after)
                 entries.append(attach_outcome(open_log, outcome, person=person, note=note, adjusted=before, now=now))
+                outcome = _as_it_stands(open_log, outcome)
+            _draw(outcome, picture, owner, budget=budget)
+            outcomes.append(outcome.without_pixels())
+        outcomes = [_as_it_stands(open_log, outcome) for outcome in outcomes]
     if as_json:
         _say_json(outcomes)
     else:
@@ -171,6 +173,23 @@ def _by_time(photos: Sequence[Path]) -> list[Path]:
     return sorted(photos, key=lambda path: taken(path) or now)
 
 
+def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
+    """Take the order to move from a reading that the log has a newer one of, or an adjustment after it."""
+    if log is None or outcome.measured is None or outcome.instead:
+        return outcome
+    from visioncheck.correction.words import without_move
+    from visioncheck.log.standing import SUPERSEDED, standing_of
+
+    entry = log.standing_entry(outcome.measured.photo.sha256)
+    standing = None if entry is None else standing_of(entry, log.entries(sled=entry.sled))
+    if standing is None or standing.counts:
+        return outcome
+    reading = dict(outcome.reading)
+    if "correction" in reading:
+        reading["correction"] = without_move(reading["correction"])
+    return replace(outcome, reading=reading, correction=None, instead=SUPERSEDED[standing.state])
+
+
 def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: bool) -> None:
     if picture is None or outcome.measured is None:
         return
@@ -202,7 +221,7 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
             continue
         reading = outcome.measured.reading
         title = f"{sled.name}: {reading.photo}" if sled else reading.photo
-        reports = [(title, reading_lines(reading, sled))]
+        reports = [(title, reading_lines(reading, sled, outcome.instead))]
         for each in budgets_of(reading) if budget else ():
             turned = reading.turned is not None or reading.slot is not None  # a slot is not read in pairs
             better = better_lines(each, surveyed=reading.is_surveyed, turned=turned)

@@ -21,6 +21,8 @@ from visioncheck.units import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from visioncheck.correction.sled import Sled
     from visioncheck.fence.next_step import Basis, Code
     from visioncheck.quantity import Quantity
@@ -54,7 +56,9 @@ def lie_words(error: Quantity) -> str:
     return f"the right end is too far {'forward' if error.value > 0 else 'back'}"
 
 
-def describe(error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command") -> list[Line]:
+def describe(
+    error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command", instead: str = ""
+) -> list[Line]:
     """Say a fence error and what to do about it, line by line.
 
     Parameters
@@ -67,14 +71,16 @@ def describe(error: Quantity, sled: Sled, basis: Basis | None = None, door: Door
         What it was read from.
     door : {"command", "page"}
         Where the user stands: what is to be done is named as it is done there.
+    instead : str
+        What to do in place of what the reading itself says, where it does not count any more: no move is named then.
     """
     correction = correct(error, sled, basis)
     lines = [
         Line("Fence", error_words(error, sled.fence_length_mm, sled.units)),
         Line("Verdict", verdict_words(correction.now, sled)),
-        Line("Do", advice_words(correction, sled, door)),
+        Line("Do", instead or advice_words(correction, sled, door)),
     ]
-    if correction.moves:
+    if correction.moves and not instead:
         lines += [
             Line("Move", move_words(correction, sled)),
             *(Line("With", text) for text in means_words(correction, sled)),
@@ -272,6 +278,12 @@ def correction_json(correction: Correction) -> dict[str, Any]:
             "probability_decides": step.probability_decides,
         }
     return found
+
+
+def without_move(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Take the order to move out of a correction's JSON: of a reading that does not count any more, how it stood."""
+    kept = {key: found[key] for key in ("verdict", "probability_inside") if key in found}
+    return {"advice": "see the newest reading"} | kept
 
 
 def _move_json(correction: Correction) -> dict[str, Any]:

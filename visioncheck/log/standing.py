@@ -37,6 +37,14 @@ class Standing:
         return self.state == "newest"
 
 
+SUPERSEDED = {
+    "adjusted": "the sled was adjusted since this reading: cut and measure a fresh test piece",
+    "older": "this is not the newest reading of the sled: go by that one",
+    "corrected": "a later reading of the same photo stands in for this one: go by that one",
+}
+"""What to do about a reading that does not say it itself."""
+
+
 def standing_of(entry: Entry, entries: Iterable[Entry]) -> Standing:
     """Say where an entry stands.
 

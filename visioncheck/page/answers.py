@@ -11,7 +11,7 @@ from visioncheck.correction.sled import parse_sled
 from visioncheck.correction.words import Line, advice_words, means_words, with_range
 from visioncheck.flags import FLAGS
 from visioncheck.keep import WAYS
-from visioncheck.log.standing import Standing, standing_of
+from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
 from visioncheck.report.from_json import flags_of, quantity_of, reading_of
 from visioncheck.report.lines import degrees
 from visioncheck.report.settle import basis_of_json
@@ -121,7 +121,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         sled=entry.sled,
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
         verdict=replace(verdict, lines=()),
-        act=_act(entry, sled, correction, question) if standing.counts else (_SUPERSEDED[standing.state],),
+        act=_act(entry, sled, correction, question) if standing.counts else (_capital(SUPERSEDED[standing.state]),),
         out=said.get("Fence", said.get("Size", "")),
         how=said.get("How", "") if moves else "",
         newer=standing.newer,
@@ -139,22 +139,13 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     )
 
 
-_SUPERSEDED = {
-    "adjusted": "The sled was adjusted since this reading: cut and measure a fresh test piece",
-    "older": "This is not the newest reading of the sled: go by that one",
-    "corrected": "A later reading of the same photo stands in for this one: go by that one",
-}
-
-
 def _verdict(
     standing: Standing, error: Quantity | None, sled: Sled | None, size: Quantity | None, found: Mapping[str, object]
 ) -> VerdictView:
     """How the reading stands; what was true before an adjustment is no verdict on the sled as it is now."""
-    view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page")
-    if standing.state != "adjusted":
-        return view
-    lines = (line for line in view.lines if line.label != "After")
-    return VerdictView("unknown", "Adjusted since", lines=tuple(lines))
+    instead = SUPERSEDED.get(standing.state, "")
+    view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page", instead=instead)
+    return VerdictView("unknown", "Adjusted since", lines=view.lines) if standing.state == "adjusted" else view
 
 
 def remedy_of(code: str) -> str:
@@ -181,8 +172,11 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
         end = f"{correction.end.upper()} end {correction.way.upper()}"
         toward = "towards you" if correction.way == "back" else "away from you"
         return (f"{end}, {toward}", with_range(correction.move, sled.units), *means_words(correction, sled))
-    text = advice_words(correction, sled, "page")
-    return (text[0].upper() + text[1:],)
+    return (_capital(advice_words(correction, sled, "page")),)
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
 def _slot_words(entry: Entry, sled: Sled | None) -> str:

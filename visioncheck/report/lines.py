@@ -53,10 +53,10 @@ def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
     return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
 
 
-def reading_lines(reading: Reading, sled: Sled | None = None) -> list[Line]:
-    """Say what one photo says: the piece, its angles, the fence and what to do, then what is doubtful."""
+def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "") -> list[Line]:
+    """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
-    return [*_piece_lines(reading, units, sled), *_fence_lines(reading, sled), *_flag_lines(reading)]
+    return [*_piece_lines(reading, units, sled), *_fence_lines(reading, sled, instead), *_flag_lines(reading)]
 
 
 def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
@@ -107,10 +107,10 @@ def _corner_lines(reading: Reading) -> list[Line]:
     return [Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
 
 
-def _fence_lines(reading: Reading, sled: Sled | None) -> list[Line]:
+def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line]:
     if reading.fence_error:
         if sled:
-            return describe(reading.fence_error, sled, basis_of(reading))
+            return describe(reading.fence_error, sled, basis_of(reading), instead=instead)
         hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
         return [Line("Fence", error_words(reading.fence_error)), *assumed_lines(reading.assumed), Line("Hint", hint)]
     lines = []

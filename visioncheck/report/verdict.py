@@ -94,6 +94,7 @@ def verdict_view(
     question: str | None = None,
     basis: Basis | None = None,
     door: Door = "command",
+    instead: str = "",
 ) -> VerdictView:
     """Say a reading's verdict, correction and doubts.
 
@@ -113,6 +114,8 @@ def verdict_view(
         What the error was read from.
     door : {"command", "page"}
         Where the user stands.
+    instead : str
+        What to do in place of what the reading itself says, where it does not count any more.
     """
     flags = tuple(flags)
     doubts = [Line("Doubt", f"{FLAGS[code].sentence} {FLAGS[code].remedy}") for code in flags if code in FLAGS]
@@ -121,7 +124,7 @@ def verdict_view(
     if sled is None:
         lines = [Line("Fence", error_words(error)), Line("Tolerance", "not known, since no sled file was given")]
         return VerdictView("unknown", "Tolerance not known", "", (*lines, *doubts))
-    lines = describe(error, sled, basis, door)
+    lines = describe(error, sled, basis, door, instead)
     correction = correct(error, sled, basis)
     tone = _TONES[correction.now.verdict]
     word = _AT_THE_LIMIT if tone == "open" and correction.advice != "measure again" else WORDS[tone]
