@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 import shutil
+import time
 
 import pytest
 from phone import PHOTOS, SLED_KEY, until
@@ -22,10 +23,15 @@ def words(answer):
     return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text)))
 
 
+def looked_at(phone, path):
+    time.sleep(0.2)  # the page lets nobody ask without a pause
+    return phone.get(path)
+
+
 def finished(phone, answer):
     assert answer.status == 303, words(answer)
     job = answer.header("location")
-    until(lambda: "data-job" not in phone.get(job).text)
+    until(lambda: "data-job" not in looked_at(phone, job).text)
     return phone.get(job)
 
 
@@ -92,7 +98,7 @@ def test_the_way_of_a_photo_after_a_move(serve, rig_file):
     # another photo of before: its time tells, and the user is asked
     other = (PHOTOS / "panel-2.jpg").read_bytes()
     asked = phone.send(f"/sled/{SLED_KEY}/photo", other, moved).header("location")
-    until(lambda: "Before or after?" in words(phone.get(asked)))
+    until(lambda: "Before or after?" in words(looked_at(phone, asked)))
     assert "2026-05-03" in words(phone.get(asked))
     assert phone.post(f"{asked}/when", {"taken": "maybe"}).status == 400
     second = finished(phone, phone.post(f"{asked}/when", {"taken": "after"})).header("location")
@@ -115,7 +121,7 @@ def test_a_photo_of_before_can_be_kept_as_that(serve, rig_file):
     new = attach_typed(page, 0.001, adjusted="1 turn")
     moved = {"rig": key_of("rig1.json"), "adjusted": "half a turn"}
     asked = phone.send(f"/sled/{SLED_KEY}/photo", (PHOTOS / "corner-2.jpg").read_bytes(), moved).header("location")
-    until(lambda: "Before or after?" in words(phone.get(asked)))
+    until(lambda: "Before or after?" in words(looked_at(phone, asked)))
     kept = finished(phone, phone.post(f"{asked}/when", {"taken": "before"})).header("location")
     assert not MOVING.search(words(phone.get(kept)))
     with Log.open(page.settings.log, readonly=True) as log:
