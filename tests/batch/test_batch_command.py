@@ -249,3 +249,41 @@ def test_what_is_wrong_is_one_sentence(capsys, options, said):
     assert said in error
     assert error.count("\n") == 1
     assert not Path("log/log.sqlite").exists() or entries() == []
+
+
+def test_gaps_and_strips_in_a_manifest_come_out_as_single_photos_do(capsys, rig_file):
+    """Told by columns; a front fence turns what a strip's end or a gap says, as for one photo."""
+    front = (SLEDS / "alder-lane.toml").read_text().replace('side = "rear"', 'side = "front"', 1)
+    Path("front.toml").write_text(front.replace("Alder Lane", "Front Lane"))
+    shutil.copy(SLEDS / "alder-lane.toml", "rear.toml")
+    rows = ["photo,sled,piece,thickness,fence_edge,cuts,turned_half"]
+    kinds = {"gap": "gap-1,gap,19.2mm,bottom,,right", "strip": "strip-1,strip,12.3mm,left,5,"}
+    for name, row in kinds.items():
+        source, *said = row.split(",")
+        for n, sled in enumerate(("rear", "front")):
+            put(f"{name}-{sled}.jpg", source, tail=bytes([n]))
+            rows.append(",".join([f"{name}-{sled}.jpg", f"{sled}.toml", *said]))
+    Path("list.csv").write_text("\n".join(rows) + "\n")
+    code, _, found, _ = batch(capsys, "list.csv", "--rig", rig_file)
+    assert code == 0
+    e = {
+        name: found[f"{name}.jpg"]["fence_error_deg"]["value"]
+        for name in ("gap-rear", "gap-front", "strip-rear", "strip-front")
+    }
+    assert e["gap-front"] == pytest.approx(-e["gap-rear"], abs=1e-9)
+    assert e["strip-front"] == pytest.approx(-e["strip-rear"], abs=1e-9)
+    assert found["gap-rear.jpg"]["told"]["turned_half"] == "right"
+    for name, options in {
+        "gap": ["--turned-half", "right", "--fence-edge", "bottom"],
+        "strip": ["--cuts", "5", "--fence-edge", "left"],
+    }.items():
+        told = ["--piece", name, *options, "--thickness", "19.2mm" if name == "gap" else "12.3mm"]
+        for sled in ("rear", "front"):
+            capsys.readouterr()
+            assert (
+                main(
+                    ["measure", f"{name}-{sled}.jpg", "--rig", str(rig_file), "--sled", f"{sled}.toml", *told, "--json"]
+                )
+                == 0
+            )
+            assert json.loads(capsys.readouterr().out)["fence_error_deg"]["value"] == pytest.approx(e[f"{name}-{sled}"])

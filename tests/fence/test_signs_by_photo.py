@@ -190,10 +190,10 @@ def test_gap(fence, turned, e, turn, orientation):
     tag = arrow(laid([middle_of(still)])[0], at_straightedge.mean(axis=0) - laid([middle_of(still)])[0])
     assert _tell_gap(reading, tag, sled, None, None, orientation).fence_error == found.fence_error
     wrong_half = arrow(laid([middle_of(right if still is left else left)])[0], tag.up)
-    with pytest.raises(UserError, match=f"the {turned} half was turned over, but the tag lies on it"):
+    with pytest.raises(UserError, match=f"the {turned} half is said .* but the tag lies on it"):
         _tell_gap(reading, wrong_half, sled, None, turned, orientation)
     wrong_way = arrow(laid([middle_of(still)])[0], -tag.up)
-    with pytest.raises(UserError, match=rf"the {side} edge .* was at the fence, but the tag's arrow"):
+    with pytest.raises(UserError, match=rf"the {side} edge .* at the fence .*, but the tag's arrow"):
         _tell_gap(reading, wrong_way, sled, side, turned, orientation)
 
 
@@ -223,7 +223,7 @@ def test_what_is_said_against_the_tags_arrow_is_refused_and_both_are_named(kind)
     sled = sled_of("rear", "left")
     agreed = told(piece, at_fence, kind, sled, laid, cuts=5, tag=tag)
     assert agreed.fence_error == told(piece, None, kind, sled, laid, cuts=5, tag=tag).fence_error
-    with pytest.raises(UserError, match=r"says that the top edge .* tag's arrow points to the bottom one"):
+    with pytest.raises(UserError, match=r"the top edge .* tag's arrow points to the bottom one"):
         told(piece, other, kind, sled, laid, cuts=5, tag=tag)
 
 

@@ -214,7 +214,7 @@ def full_sighting():
 def told(seen, rig) -> None:
     """Measure and say all that can be said."""
     with contextlib.suppress(UserError):
-        measured = measure_photo(seen, rig, Quantity(25.0, 0.3, "mm"), "corner", fence_edge="left")
+        measured = measure_photo(seen, rig, Quantity(25.0, 0.3, "mm"), "corner", fence_edge="bottom")
         json.dumps(reading_json(measured.reading), allow_nan=False)
         assert all(line.text for line in reading_lines(measured.reading))
         draw_reading(measured.photo, measured.reading, None, scratch / "out.png")

@@ -154,3 +154,11 @@ def test_warnings(old, new, said):
 def test_a_centred_insert_channel_is_not_warned_about():
     text = GOOD.replace('at = "6in"', 'at = "6in"\nblade_line = "6.375in"')
     assert lay_out(parse_plan(text, "plan")).warnings == ()
+
+
+@pytest.mark.parametrize(("line", "way"), [("6.4in", "farther from"), ("6.35in", "nearer to")])
+def test_a_blade_off_the_middle_of_its_insert_is_said_with_its_way(line, way):
+    # the groove reaches from 6 in to 6.75 in from the edge: its middle is at 6.375 in
+    text = GOOD.replace('at = "6in"', f'at = "6in"\nblade_line = "{line}"')
+    warnings = " ".join(lay_out(parse_plan(text, "plan")).warnings)
+    assert f"0.025 in off the middle of the insert's channel, {way} the edge" in warnings

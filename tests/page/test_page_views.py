@@ -15,11 +15,12 @@ from visioncheck.correction.sled import load_sled
 from visioncheck.correction.words import _STEPS
 from visioncheck.fence.typed import reckon_typed
 from visioncheck.flags import FLAGS
-from visioncheck.keep import Told, attach_outcome, measure_for_log, read_sled
+from visioncheck.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.answers import remedy_of
 from visioncheck.page.stock import key_of
+from visioncheck.quantity import Quantity
 
 STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
 
@@ -287,3 +288,38 @@ def test_a_photo_that_the_command_line_logged_is_shown_with_its_picture_and_asks
     assert new.corrects == entry.id
     assert new.reading["told"] == {"cuts": 5, "fence_edge": "left"}  # what was told before still holds
     assert "stands in for this one" in words(phone.get(f"/reading/{entry.id}"))
+
+
+@pytest.mark.photos
+def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_file):
+    page = serve()
+    sled, rig = read_sled(page.settings.sleds / "alder-lane.toml"), read_rig(rig_file)
+    thick = Quantity(19.2, 0.29, "mm")
+    outcome = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, Told(thick, "gap"))
+    with Log.open(page.settings.log) as log:
+        entry = attach_outcome(log, outcome)
+    phone = page.phone()
+    shown = phone.get(f"/reading/{entry.id}")
+    assert "Which half was turned over, and where was the straightedge?" in words(shown)
+    assert "at its top end in the picture" in words(shown)
+    assert re.findall(r'name="turned_half" value="(\w*)"', shown.text) == ["left", "right"]
+    assert re.findall(r'name="fence_edge" value="(\w+)"', shown.text) == ["top", "bottom"]
+    asked = phone.post(f"/reading/{entry.id}/tell", {"turned_half": "right", "fence_edge": "bottom"})
+    location = asked.header("location")
+    until(lambda: phone.get(location).status == 303)
+    reading = phone.get(location).header("location")
+    assert "RIGHT end FORWARD" in words(phone.get(reading))
+    assert "Turned over" in words(phone.get(reading))
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(reading.rpartition("/")[2])
+    # the command says the same
+    told = Told(thick, "gap", "bottom", turned_half="right")
+    same = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, told).reading
+    assert new.reading["fence_error_deg"] == pytest.approx(same["fence_error_deg"])
+    assert new.reading["told"] == same["told"]
+    # told one after the other, too
+    half = phone.post(f"/reading/{entry.id}/tell", {"fence_edge": "bottom"}).header("location")
+    until(lambda: phone.get(half).status == 303)
+    shown = phone.get(phone.get(half).header("location"))
+    assert "Which half was turned over?" in words(shown)
+    assert not re.findall(r'name="fence_edge"', shown.text)

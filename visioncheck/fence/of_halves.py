@@ -75,9 +75,9 @@ def _by_tag(reading: Reading, tag_mm: NDArray[np.float64], said: PieceSide | Non
     turned: PieceSide = "right" if on_left else "left"
     if said not in {None, turned}:
         raise UserError(
-            f"{reading.photo}: --turned-half says that the {said} half was turned over, but the tag lies on it, and a"
-            " tag belongs on the half that was not turned; leave --turned-half out if the tag is right, else take the"
-            " photo again with the tag on the other half, its arrow to the straightedge"
+            f"{reading.photo}: the {said} half is said to have been turned over (--turned-half), but the tag lies on it"
+            " and belongs on the half that was not turned; say nothing of it if the tag is right, else lay the tag on"
+            " the other half, its arrow to the straightedge, and take the photo again"
         )
     return turned
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from visioncheck.correction.assumed import assumed_lines
 from visioncheck.correction.cautions import CAUTIONS
 from visioncheck.correction.correct import correct
 from visioncheck.correction.sled import parse_sled
@@ -15,7 +16,7 @@ from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
 from visioncheck.report.from_json import flags_of, quantity_of, reading_of
 from visioncheck.report.lines import degrees
 from visioncheck.report.settle import basis_of_json
-from visioncheck.report.slot import fine_length
+from visioncheck.report.slot import fine_length, gap_lines
 from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
 from visioncheck.units import format_error
 
@@ -48,8 +49,9 @@ class Question:
     ----------
     text : str
         The question.
-    kind, edge, end, cuts : bool
-        Ask for the kind of piece, the edge or the strip's end at the fence, the number of cuts.
+    kind, edge, end, cuts, half, straightedge : bool
+        Ask for the kind of piece, the edge or the strip's end at the fence, the number of cuts, the half that was
+        turned over, the end of the gap at the straightedge.
     ways : tuple of str
         The sides of the picture to choose from.
     """
@@ -59,6 +61,8 @@ class Question:
     edge: bool = False
     end: bool = False
     cuts: bool = False
+    half: bool = False
+    straightedge: bool = False
     ways: tuple[str, ...] = WAYS
 
 
@@ -133,7 +137,8 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         question=question,
         picture=_picture_words(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
-        is_turned="turned" in found,
+        # a slot or gap is not read in pairs either
+        is_turned="turned" in found or found.get("piece") in {"slot", "gap"},
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
     )
@@ -192,17 +197,37 @@ def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | N
     """Tell from what a photo's reading lacks what its user has to say."""
     if found.get("fence_error_deg") is not None or "corners" not in found or not found.get("reason"):
         return None
-    if found.get("piece") == "strip":
-        if found.get("fence_error_size_deg") is None:
-            return Question("How was this strip cut?", cuts=True, end=True)
-        # of a strip two sides are ends, and the reading's own question names them
-        ends = tuple(way for way in WAYS if way in str(found["reason"]).split("--fence-edge")[-1])
-        return Question("Which end of the strip was at the fence?", end=True, ways=ends or WAYS)
-    if found.get("piece") == "panel":
-        return Question("Which edge was cut first?", edge=True)
+    ask = _BY_KIND.get(str(found.get("piece")))
+    if ask:
+        return ask(found)
     if "no-rig" in flags:
         return Question("What kind of piece is this, and which edge lay on the fence?", kind=True, edge=True)
     return Question("Which edge lay on the fence?", edge=True)
+
+
+def _of_strip(found: Mapping[str, object]) -> Question:
+    if found.get("fence_error_size_deg") is None:
+        return Question("How was this strip cut?", cuts=True, end=True)
+    return Question("Which end of the strip was at the fence?", end=True, ways=_ends(found))
+
+
+def _of_gap(found: Mapping[str, object]) -> Question:
+    if found.get("fence_edge") is not None:
+        return Question("Which half was turned over?", half=True)
+    text = "Which half was turned over, and where was the straightedge?"
+    return Question(text, half=True, straightedge=True, ways=_ends(found))
+
+
+def _of_panel(_: Mapping[str, object]) -> Question:
+    return Question("Which edge was cut first?", edge=True)
+
+
+_BY_KIND = {"strip": _of_strip, "gap": _of_gap, "panel": _of_panel}
+
+
+def _ends(found: Mapping[str, object]) -> tuple[str, ...]:
+    """Of a strip or a gap two sides are ends, and the reading's own question names them."""
+    return tuple(way for way in WAYS if way in str(found["reason"]).split("--fence-edge")[-1]) or WAYS
 
 
 def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[Line]:
@@ -214,6 +239,7 @@ def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Stand
         lines.append(Line("Survey", "none" if rig is None else _rig_words(rig)))
     if "turned" in found:
         lines.append(Line("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
+    lines += assumed_lines(found.get("assumed", {}))
     lines += [Line("Changed before", entry.adjusted)] if entry.adjusted else []
     lines += [Line("Changed since", standing.adjusted)] if standing.adjusted else []
     lines += [Line("Note", entry.note)] if entry.note else []
@@ -222,7 +248,10 @@ def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Stand
 
 def _piece_lines(reading: Reading) -> list[Line]:
     lines = [Line("Piece", reading.piece)]
-    if reading.taper is not None:
+    if reading.piece == "gap" and reading.taper is not None:
+        wedge = degrees(replace(reading.taper, value=abs(reading.taper.value)))
+        lines += [Line("Wedge", wedge), *gap_lines(reading)]
+    elif reading.taper is not None:
         lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
     elif reading.piece == "corner" and reading.cut_edge is not None:
         named = {reading.fence_edge, reading.cut_edge}

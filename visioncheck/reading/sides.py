@@ -67,7 +67,7 @@ def agreed_edge(photo: str, ways: Sequence[str], said: int | None, pointed: int 
     if said is None or pointed is None or said == pointed:
         return pointed if said is None else said
     raise UserError(
-        f"{photo}: --fence-edge says that the {ways[said]} edge in the picture was at the fence, but the tag's arrow"
-        f" points to the {ways[pointed]} one; leave --fence-edge out if the tag is right, else turn the tag or take it"
+        f"{photo}: the {ways[said]} edge in the picture is said to have been at the fence (--fence-edge), but the tag's"
+        f" arrow points to the {ways[pointed]} one; say nothing of it if the tag is right, else turn the tag or take it"
         " away, and take the photo again"
     )

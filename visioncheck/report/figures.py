@@ -15,6 +15,7 @@ from visioncheck.report.budget import better_lines
 from visioncheck.report.lines import degrees
 from visioncheck.report.pages import data_uri
 from visioncheck.report.picture import render_reading
+from visioncheck.report.slot import gap_lines
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -152,14 +153,17 @@ def photo_view(
 def photo_words(reading: Reading, correction: Correction | None) -> str:
     """Describe the annotated photo for those who do not see it."""
     said = [f"Photo of the test piece on its target, a {reading.piece}, with the lines of its four edges drawn on it"]
-    if reading.taper is not None:
+    if reading.piece == "gap":
+        said = ["Photo of two butted halves on the target, with the lines of the gap's two walls drawn on it"]
+        said += [f"{line.label.lower()}: {line.text}" for line in gap_lines(reading)]
+    elif reading.taper is not None:
         said.append(
             f"its long edges are {abs(reading.taper.value):.3f}° ± {reading.taper.expanded():.3f}° from parallel"
         )
     named = {reading.fence_edge, reading.cut_edge}
     shown = () if reading.piece in ("strip", "slot", "gap") else reading.corners
     said += [f"corner {degrees(c.angle)}" for c in shown if reading.piece == "panel" or set(c.edges) == named]
-    if reading.fence_edge is not None:
+    if reading.fence_edge is not None and reading.fence_error is not None:
         said.append("a bar stands where the fence was")
         if correction is not None and correction.moves:
             said.append(f"an arrow at its {correction.end} end points {correction.way}")

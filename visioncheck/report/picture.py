@@ -14,11 +14,16 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
+from visioncheck.correction.assumed import assumed_lines
 from visioncheck.correction.words import percent, with_range
+from visioncheck.fence.of_halves import ENDS as GAP_ENDS
+from visioncheck.fence.signs import Saw
 from visioncheck.files import write_whole
 from visioncheck.flags import flag
 from visioncheck.photo.orientation import upright
+from visioncheck.report.fence_marks import fence_marks
 from visioncheck.report.lines import degrees, size_words
+from visioncheck.report.slot import open_words, wall_name
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -46,8 +51,9 @@ _BINS = 90
 _LEAST_WEIGHT = 0.3
 _RESIDUAL_PX = 12.0
 _MARGIN = 0.45
-_SLOT_MARGIN = 0.12
-_LEAST_FENCE_PX = 300.0
+_MARGINS = {"slot": 0.12, "gap": 0.3}
+"""Of these less; beside a gap a fence has room."""
+_LEAST_FENCE_PX, _GAP_FENCE_PX = 300.0, 460.0
 _ARROW_PX = 70.0
 _DARK = "#202020"
 _SHORT: dict[Advice, str] = {
@@ -134,8 +140,10 @@ def render_reading(
         _draw_edge(axes, reading, k, edge, frame, centre, exaggeration)
     for corner in reading.corners:
         _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
+    if reading.piece == "gap":
+        _draw_open_end(axes, reading, frame, centre)
     if reading.fence_edge is not None and reading.fence_error is not None:
-        _draw_fence(axes, reading.edges[reading.fence_edge], frame, centre, correction, sled)
+        _draw_fence(axes, reading, frame, centre, correction, sled)
     if captioned:
         _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
     canvas = io.BytesIO()
@@ -150,7 +158,7 @@ def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     matrix, width, height = upright(width, height, photo.exif.orientation)
     corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
     low, high = corners.min(axis=0), corners.max(axis=0)
-    margin = (_MARGIN if reading.piece not in _SLOTS else _SLOT_MARGIN) * float((high - low).max())
+    margin = _MARGINS.get(reading.piece, _MARGIN) * float((high - low).max())
     low, high = low - margin, high + margin
     # a narrow slot is shown with enough of the board beside it
     short = np.maximum(_NARROWEST * float((high - low).max()) - (high - low), 0) / 2
@@ -220,11 +228,23 @@ def _draw_edge(
         zorder=4,
         path_effects=[withStroke(linewidth=2.4, foreground="black")],
     )
-    label = f"{'right' if k == 0 else 'left'} wall" if reading.slot else _edge_label(reading, k, out)
+    label = wall_name(reading, k) if reading.piece in _SLOTS else _edge_label(reading, k, out)
     if label:
         # the bar of the fence stands outside its edge, so that edge's name goes inside
         side = -out if k == reading.fence_edge and reading.fence_error else out
         _callout(axes, (start + end) / 2 + 24 * side, label, _colour(reading, k), away=side)
+
+
+def _draw_open_end(axes: Any, reading: Reading, frame: _Frame, centre: Array) -> None:
+    """Name the end at which a gap is open, and the straightedge where no fence is drawn there."""
+    for k in GAP_ENDS:
+        edge = reading.edges[k]
+        middle = (frame(edge.start_px) + frame(edge.end_px)) / 2
+        out = (middle - centre) / np.linalg.norm(middle - centre)
+        if k == reading.open_end:
+            _callout(axes, middle - 30 * out, "open end", _ORANGE, away=-out)
+        if k == reading.fence_edge and reading.fence_error is None:
+            _callout(axes, middle + 30 * out, "straightedge", _BLUE, away=out)
 
 
 def _residual_line(
@@ -283,30 +303,31 @@ def _callout(axes: Any, at: Array, text: str, colour: str, size: int = 14, away:
 
 
 def _draw_fence(
-    axes: Any, edge: EdgeReading, frame: _Frame, centre: Array, correction: Correction | None, sled: Sled | None
+    axes: Any, reading: Reading, frame: _Frame, centre: Array, correction: Correction | None, sled: Sled | None
 ) -> None:
     """The fence as a bar beside the edge that lay on it, with the arrow of its correction."""
+    assert reading.fence_edge is not None
+    edge = reading.edges[reading.fence_edge]
     start, end = frame(edge.start_px), frame(edge.end_px)
     out = _outward(start, end, centre)
-    forward = out if sled and sled.fence_side == "front" else -out
-    right = np.array([-forward[1], forward[0]])
     # its ends keep clear of the corners' labels; but it is longer than a strip is wide, and has room for the arrow
-    half = max(0.5 * float(np.linalg.norm(end - start)) - 50, _LEAST_FENCE_PX / 2)
+    least = _GAP_FENCE_PX if reading.piece == "gap" else _LEAST_FENCE_PX
+    half = max(0.5 * float(np.linalg.norm(end - start)) - 50, least / 2)
     middle = (start + end) / 2
     # beside the work, and so far inside the picture that an arrow has room there
     middle = middle + min(118 + 50 * abs(out[0]), max(_ARROW_PX, _room(axes, middle, out) - _ARROW_PX - 10)) * out
-    ends = {"left": middle - half * right, "right": middle + half * right}
-    axes.plot(*zip(*ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
-    axes.plot(*zip(*ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
-    for name, at in ends.items():
+    fence = sled.fence_side if sled else Saw().fence
+    marks = fence_marks(middle, half, out, fence, correction, _ARROW_PX)
+    axes.plot(*zip(*marks.ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
+    axes.plot(*zip(*marks.ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
+    for name, at in marks.ends.items():
         axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
                   path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
-    _callout(axes, middle, "fence", _BLUE)
-    if correction is None or not correction.moves:
+    _callout(axes, middle, "fence, straightedge" if reading.piece == "gap" else "fence", _BLUE)
+    if marks.arrow is None:
         return
-    at = ends[correction.end] + (0.12 * half * right if correction.end == "left" else -0.12 * half * right)
-    way = forward if correction.way == "forward" else -forward
-    axes.annotate("", xy=at + _ARROW_PX * way, xytext=at, zorder=8,
+    start, tip = marks.arrow
+    axes.annotate("", xy=tip, xytext=start, zorder=8,
                   arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
                               "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
 
@@ -344,9 +365,20 @@ def _within(text: str, frame: _Frame, fontsize: float) -> str:
 
 
 def _headline(reading: Reading) -> str:
-    if reading.slot:
-        middle = reading.widths[len(reading.widths) // 2].width
-        return f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
+    said = [_slot_words(reading), _fence_words(reading)]
+    said += [f"assumed: {line.text}" for line in assumed_lines(reading.assumed)]
+    return "\n".join(each for each in said if each)
+
+
+def _slot_words(reading: Reading) -> str:
+    if not reading.slot:
+        return ""
+    middle = reading.widths[len(reading.widths) // 2].width
+    wide = f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
+    return f"{wide}; open {open_words(reading)}" if reading.piece == "gap" else wide
+
+
+def _fence_words(reading: Reading) -> str:
     if reading.fence_error:
         ways = format_error(reading.fence_error.value, signed=False)
         return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"

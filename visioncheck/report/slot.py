@@ -31,7 +31,7 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
         Line("Width", f"{fine_length(middle.width, units)} in the middle"),
         Line("Along it", f"{places}, from its open end" if reading.piece == "slot" else places),
         Line("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
-        *_gap_lines(reading),
+        *gap_lines(reading),
     ]
     for edge, wall in zip(_WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
@@ -40,7 +40,7 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
     return lines + [Line("Says", sentence) for sentence in _sentences(reading, slot, sled)]
 
 
-def _gap_lines(reading: Reading) -> list[Line]:
+def gap_lines(reading: Reading) -> list[Line]:
     """Where a gap is open, and which half was turned over."""
     if reading.piece != "gap":
         return []

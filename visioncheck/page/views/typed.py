@@ -95,7 +95,8 @@ WAYS = (
     Way(
         "wedge",
         "Turned-over halves",
-        "One cut; one half turned over, the fresh edges butted against one straight edge.",
+        "One cut; one half turned over, the fresh edges butted, both halves against one straightedge. The board’s edges"
+        " must be parallel: half of any angle between them comes in on top.",
         (
             Field("wedge", "Width of the gap where it is open"),
             Field("length", "Distance from there to its tip"),
