@@ -19,7 +19,7 @@ CAUTION = "Unplug the saw"
 
 @pytest.fixture(autouse=True)
 def _by_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def measure_photo(path: Path, *_: object) -> Measured:
+    def measure_photo(path: Path, *_: object, **__: object) -> Measured:
         if path.name == "bare.jpg":
             raise Refusal("bare.jpg: no piece lies on the sheet; lay one there.", "no-piece")
         if path.name == "gone.jpg":
