@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.simulation.bench import Workpiece, sawn_piece, shoot_piece, workshop
-from tests.simulation.hand import DEVELOPED, HANDS, MILD, OTHERWISE, STEADY, STILL, Setting
+from tests.simulation.hand import DEVELOPED, HANDS, MILD, OTHERWISE, STEADY, Setting
 from visioncheck.errors import Refusal
 from visioncheck.fence.of_piece import _panel_error
 from visioncheck.fence.signs import Saw
@@ -151,11 +151,11 @@ HEADER = f"{'':22} {'n':>5} {'ref.':>5} {'held':>8} {'> 2×':>4} {'rms error':>9
 
 
 def settings_of(hands: Sequence[str]) -> list[Setting]:
-    """Every hand with a mild and a developed picture; where it moves, moving otherwise than assumed too."""
+    """Every hand with a mild and a developed picture; the developed one with what is assumed otherwise too."""
     return [
         Setting(hand, picture, habits)
         for hand, picture, habits in itertools.product(HANDS, (MILD, DEVELOPED), (STEADY, OTHERWISE))
-        if hand.name in hands and (habits is STEADY or (hand is not STILL and picture is DEVELOPED))
+        if hand.name in hands and (habits is STEADY or picture is DEVELOPED)
     ]
 
 

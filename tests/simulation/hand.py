@@ -16,7 +16,7 @@ from visioncheck.camera.lens import GREEN, Lens
 FOCAL_MM = 6.0
 """Of a phone's main lens: 4 … 7 mm as EXIF tells of phones (from memory)."""
 DISTORTION_SD = np.array([5e-4, 1e-3, 3e-5, 3e-5, 0.0])
-"""k1, k2, p1, p2, k3: how far refocusing bends the lens anew in each photo; an assumption."""
+"""k1, k2, p1, p2, k3: how far refocusing may bend the lens anew in each photo; an assumption."""
 HEAVY_TAILS_DOF = 4.0
 TREMOR_RAD = 2.0
 """Phase that a hand's tremor goes through while a photo is read: 16 Hz in 20 ms, or 10 Hz in 32 ms (physiological
@@ -72,6 +72,8 @@ class Habits:
     pan : float
         Correlation of the motions of any two of a user's photos, in the phone's own frame (a thumb that always
         presses from the same side).
+    bends : bool
+        Whether refocusing bends the lens, by `DISTORTION_SD`.
     """
 
     name: str
@@ -79,11 +81,12 @@ class Habits:
     tremor_rad: float = 0.0
     together: float = 0.0
     pan: float = 0.0
+    bends: bool = False
 
 
 STEADY = Habits("as modelled")
 """What the program assumes too."""
-OTHERWISE = Habits("otherwise", heavy_tails=True, tremor_rad=TREMOR_RAD, together=_MIXED, pan=0.5)
+OTHERWISE = Habits("otherwise", heavy_tails=True, tremor_rad=TREMOR_RAD, together=_MIXED, pan=0.5, bends=True)
 """Wrong in every respect for a program that assumes `STEADY`; of the same size."""
 
 
@@ -187,7 +190,7 @@ class User:
         """Point the phone at `aim_mm` from a direction tilted by `tilt_deg`, and press the button."""
         hand, habits = self.setting.hand, self.setting.habits
         kicks = hand.sizes * self._kicks(rng)
-        terms = LENS.terms + np.concatenate([np.zeros(3), rng.normal(0, 1, 5) * DISTORTION_SD])
+        terms = LENS.terms + np.concatenate([np.zeros(3), rng.normal(0, habits.bends, 5) * DISTORTION_SD])
         terms[0] *= 1 + FOCAL_MM / distance_mm
         terms[1:3] += kicks[:2]
         aimed = pose(tilt_deg, roll_deg, toward_deg, aim_mm, distance_mm)
