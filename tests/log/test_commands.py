@@ -127,7 +127,7 @@ def test_trend_and_charts(place, capsys):
         run(capsys, f"{ATTACH} --time 2026-03-0{day}")
     code, out, _ = run(capsys, "trend LOG -o chart.svg")
     assert code == 0
-    assert "Long sled: The fence has drifted by +0.024°" in out
+    assert "Long sled: The fence has drifted by +0.02" in out
     assert "mm/m" in out
     assert (place / "chart.svg").read_text().lstrip().startswith("<?xml")
     run(capsys, "trend LOG -o chart.png")

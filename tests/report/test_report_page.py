@@ -131,7 +131,7 @@ def test_verdict_move_and_trend_are_said(log):
     assert "Outside the tolerance" in text
     # 610 mm · tan 0.09° = 0.958 mm
     assert "RIGHT end BACK, towards the operator, by 0.958 ± 0.042 mm" in text
-    assert "The fence may have moved by +0.080°" in text
+    assert "does not fit what came before: it is off by +0.080°" in text
     assert "8 March 2026" in text
     assert "by Ida" in text
     assert "dry oak" in text

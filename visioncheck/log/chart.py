@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from visioncheck.log.trend import assess, limits_of, segments
+from visioncheck.log.trend import Odd, assess, assess_all, segments
 from visioncheck.log.words import date_words, trend_words
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from visioncheck.log.trend import Point
+    from visioncheck.log.trend import Point, Trend
     from visioncheck.units import UnitWorld
 
 # One colour for each thing that the chart says; dark enough on white (WCAG 2.2: 3:1 for graphics)
@@ -46,7 +46,7 @@ def draw_chart(
     width_in: float = _WIDE_IN,
     captioned: bool = True,
 ) -> Figure:
-    """Draw readings with 95 % intervals, tolerance band, adjustments and control limits; moving ranges below.
+    """Draw readings with 95 % intervals, tolerance band, adjustments, moves, levels and limits; moving ranges below.
 
     Parameters
     ----------
@@ -69,8 +69,11 @@ def draw_chart(
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
     _draw_band(upper, tolerance_deg)
     _draw_readings(upper, points)
-    _draw_limits(upper, points)
-    _draw_ranges(lower, points)
+    trends = assess_all(points)
+    _draw_levels(upper, trends)
+    _draw_moves(upper, trends)
+    _draw_odd(upper, trends)
+    _draw_ranges(lower, points, trends)
     _set_axes(upper, lower, points, units)
     _draw_adjustments(upper, lower, points)
     if points:
@@ -162,38 +165,61 @@ def _draw_readings(axes: Axes, points: Sequence[Point]) -> None:
         label="reading ± 95 %",
         zorder=4,
     )
-    for part in segments(points):
-        axes.plot(_days(part), [p.error.value for p in part], color=READING, linewidth=0.7, alpha=0.6)
-    jump = assess(points).jump
-    if jump is not None:
-        axes.plot(
-            _days([jump]), [jump.error.value], "o", mfc="none", mec=ODD, markersize=13, mew=1.6, label="does not fit"
-        )
 
 
-def _draw_limits(axes: Axes, points: Sequence[Point]) -> None:
-    labelled = False
-    for part in segments(points):
-        limits = limits_of(part)
-        if limits is None:
+def _draw_levels(axes: Axes, trends: Sequence[Trend]) -> None:
+    """Draw each stretch's level with its 95 % band, and control limits where it stays level and is long enough."""
+    once = _Once()
+    for stretch in (stretch for trend in trends for stretch in trend.stretches):
+        if len(stretch.points) < 2:
             continue
-        start, end = _days([part[0], part[-1]])
-        outer = axes.hlines([limits.lower, limits.upper], start, end, color=FAINT, ls="dashed", lw=1.1)
-        mean = axes.hlines(limits.mean, start, end, color=FAINT, lw=1.1)
-        if not labelled:  # one line in the legend for all parts
-            outer.set_label("control limits")
-            mean.set_label("mean")
-            labelled = True
+        days = _days(stretch.points)
+        level, half = np.array(stretch.level_deg), 1.96 * np.array(stretch.level_u_deg)
+        colour, name = (ODD, "drift ± 95 %") if stretch.drifting else (READING, "mean ± 95 %")
+        axes.fill_between(days, level - half, level + half, color=colour, alpha=0.18, linewidth=0)
+        axes.plot(days, level, color=colour, linewidth=1.4, label=once(name))
+        if stretch.limits is not None:
+            limits = [stretch.limits.lower, stretch.limits.upper]
+            lines = axes.hlines(limits, days[0], days[-1], color=FAINT, ls="dashed", lw=1.1)
+            lines.set_label(once("control limits"))
 
 
-def _draw_ranges(axes: Axes, points: Sequence[Point]) -> None:
+def _draw_moves(axes: Axes, trends: Sequence[Trend]) -> None:
+    """Shade the days between which the fence moved by a step."""
+    once = _Once()
+    for move in (move for trend in trends for move in trend.moves):
+        if move.kind == "step":
+            axes.axvspan(*_days([move.first, move.last]), color=ODD, alpha=0.13, linewidth=0, label=once("moved here"))
+
+
+def _draw_odd(axes: Axes, trends: Sequence[Trend]) -> None:
+    newest = [trends[-1].hint] if trends and isinstance(trends[-1].hint, Odd) else []
+    odd = [odd.point for odd in [*(odd for trend in trends for odd in trend.odd), *newest]]
+    if odd:
+        values = [point.error.value for point in odd]
+        axes.plot(_days(odd), values, "o", mfc="none", mec=ODD, markersize=13, mew=1.6, label="does not fit")
+
+
+class _Once:
+    """Label the first of each sort, so that the legend has one line for it."""
+
+    def __init__(self) -> None:
+        self._said: set[str] = set()
+
+    def __call__(self, name: str) -> str | None:
+        first = name not in self._said
+        self._said.add(name)
+        return name if first else None
+
+
+def _draw_ranges(axes: Axes, points: Sequence[Point], trends: Sequence[Trend]) -> None:
     for part in segments(points):
         ranges = [abs(b.error.value - a.error.value) for a, b in itertools.pairwise(part)]
         axes.plot(_days(part[1:]), ranges, ".-", color=READING, linewidth=0.8, markersize=5)
-        limits = limits_of(part)
-        if limits is not None:
-            start, end = _days([part[1], part[-1]])
-            axes.hlines(limits.range_upper, start, end, color=FAINT, ls="dashed", lw=1.1)
+    for stretch in (stretch for trend in trends for stretch in trend.stretches):
+        if stretch.limits is not None:
+            start, end = _days([stretch.points[1], stretch.points[-1]])
+            axes.hlines(stretch.limits.range_upper, start, end, color=FAINT, ls="dashed", lw=1.1)
 
 
 def _set_axes(upper: Axes, lower: Axes, points: Sequence[Point], units: UnitWorld) -> None:

@@ -1,4 +1,4 @@
-"""Has a sled stayed square? Control limits and a test for drift, since the last adjustment."""
+"""Has a sled stayed square since it was last adjusted? Steps, drifts, odd readings, and control limits where it did."""
 
 from __future__ import annotations
 
@@ -11,13 +11,19 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from visioncheck import quantity
+from visioncheck.log.changes import LIKELY, Scatter, find_changes
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
+    from numpy.typing import NDArray
+
+    from visioncheck.log.changes import Change, Changes
     from visioncheck.log.entry import Entry
+
+    Floats = NDArray[np.float64]
 
 # Mean and standard deviation of the range of two normal values with standard deviation one
 # (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2; exact for two)
@@ -25,14 +31,16 @@ D2 = 2 / math.sqrt(math.pi)
 D3 = math.sqrt(2 - 4 / math.pi)
 # fewer readings give limits that say nothing (common practice asks for twenty; see `Limits.readings`)
 FEWEST_FOR_LIMITS = 5
-# Readings beyond those that a line needs, in all parts together, before a change is called a drift: with fewer,
-# nothing tells how far readings scatter beyond their stated uncertainty
-FEWEST_SPARE = 3
-
 # the same few degrees of freedom come again and again
 coverage_factor = functools.cache(quantity.coverage_factor)
 
-State = Literal["none", "single", "steady", "unsure", "drifted"]
+# Probability from which on a move is called: with it a sled that stays has 24 readings without a false alarm in 95 %
+# of cases or more, and a step of 5 u is called within three readings in 90 % or more (the guide has the table)
+SURE = 0.83
+# an uncertainty of nothing is one that was not known
+_LEAST_U_DEG = 1e-6
+
+State = Literal["none", "single", "steady", "unsure", "moved", "drifted"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,30 +76,91 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
-    """What the readings since the last adjustment say.
+class Move:
+    """A step or a drift of the fence.
 
     Attributes
     ----------
-    state : {"none", "single", "steady", "unsure", "drifted"}
-        No reading; one alone; no change beyond what repeated readings scatter; a change that chance
-        gives in 5 % to 1 % of cases, or a larger one shown by too few readings; a change beyond that.
+    kind : {"step", "drift"}
+    size : Quantity
+        Change of the fence error in degrees; positive: the right end has gone forward. Of a drift: until now.
+    first, last : Point
+        A step lies between these two readings; a drift began between them.
+    start : Point
+        Likeliest: the first reading after the step, or the last one before the drift.
+    probability : float
+        That the fence has moved, whether by a step or by a drift.
+    alone : bool
+        A single reading stands before the step; were it odd, nothing moved.
+    """
+
+    kind: Literal["step", "drift"]
+    size: Quantity
+    first: Point
+    last: Point
+    start: Point
+    probability: float
+    alone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """A reading that does not fit the others: how far it is off, in degrees, and how probably."""
+
+    point: Point
+    size: Quantity
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Readings between two moves: those that are not odd, the level below each, its u, and limits where it is level."""
+
+    points: tuple[Point, ...]
+    level_deg: tuple[float, ...]
+    level_u_deg: tuple[float, ...]
+    drifting: bool
+    limits: Limits | None
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """What the readings since an adjustment say.
+
+    Attributes
+    ----------
+    state : {"none", "single", "steady", "unsure", "moved", "drifted"}
+        No reading; one alone; no move to be seen; a move that is likely and not sure; a step; a drift that goes on.
     since : tuple of Point
-        The readings since the last adjustment, the first after it included.
+        The readings since the adjustment, the first after it included.
     change : Quantity or None
-        Change of the fence error in degrees; positive: the right end has gone forward. Without a jump it is
-        that of a straight line from the first to the last of these, with one that of the means before and after.
-    jump : Point or None
-        The first of these that does not fit those before it.
-    limits : Limits or None
-        Of these readings; None when they are too few.
+        Change of the fence error in degrees from the first of these to the last; positive: the right end has gone
+        forward. Of a steady fence: that of a straight line, to tell what could be hidden.
+    moves : tuple of Move
+        In order of time, those that are sure.
+    odd : tuple of Odd
+        Readings that do not fit, in order of time; the newest one only where later ones prove it.
+    hint : Move or Odd or None
+        What is likely and not sure.
+    probability : float
+        That the fence has moved since.
+    stretches : tuple of Stretch
+        In order of time.
     """
 
     state: State
     since: tuple[Point, ...]
     change: Quantity | None = None
-    jump: Point | None = None
-    limits: Limits | None = None
+    moves: tuple[Move, ...] = ()
+    odd: tuple[Odd, ...] = ()
+    hint: Move | Odd | None = None
+    probability: float = 0.0
+    stretches: tuple[Stretch, ...] = ()
+
+    @property
+    def limits(self) -> Limits | None:
+        """Control limits of the newest stretch; None while it drifts or is short."""
+        return self.stretches[-1].limits if self.stretches else None
 
 
 def points_of(entries: Iterable[Entry]) -> list[Point]:
@@ -138,132 +207,112 @@ def individuals_limits(values: Sequence[float]) -> Limits:
 
 
 def limits_of(part: Sequence[Point]) -> Limits | None:
-    """Limits of the readings between two adjustments, or None when they are too few."""
+    """Limits of readings that keep their level, or None when they are too few."""
     if len(part) < FEWEST_FOR_LIMITS:
         return None
     return individuals_limits([point.error.value for point in part])
 
 
 def assess(points: Sequence[Point]) -> Trend:
-    """Say whether the fence has moved since the last adjustment.
+    """Say whether the fence has moved since the last adjustment (`changes` has the method)."""
+    trends = assess_all(points)
+    return trends[-1] if trends else Trend("none", ())
 
-    A straight line is fitted to the readings since then, weighted with their standard uncertainties. What
-    readings scatter beyond these (another test cut, another seat against the fence) enlarges them by the
-    Birge ratio (Birge, *The calculation of errors by the method of least squares*, 1932), taken over all
-    parts of the log between adjustments: earlier ones tell as much about the scatter as the last one, even when
-    the fence drifted in them (`_past_scatter`). A change
-    beyond its 99 % interval is a drift, and one beyond 95 % is worth another photo: the test is made anew
-    with each reading, so 95 % alone would cry wolf.
+
+def assess_all(points: Sequence[Point]) -> list[Trend]:
+    """Say for each part between adjustments whether the fence moved in it.
+
+    How far readings scatter beyond their stated uncertainties (another test cut, another seat against the fence) is
+    learnt on the way: each part begins with what those before it taught.
     """
-    parts = segments(points)
-    if not parts:
-        return Trend("none", ())
-    since = parts[-1]
-    if len(since) == 1:
-        return Trend("single", since)
-    jump = _jump(since)
-    if jump is None:
-        value, u, _ = _line(since)
-        factor, spare = _scatter(parts[:-1], [since])
-        settled = spare >= FEWEST_SPARE
+    if not points:
+        return []
+    scatter = Scatter.before_readings(np.array([known_u(point.error) for point in points]))
+    trends = []
+    for part in segments(points):
+        if len(part) == 1:
+            trends.append(_single(part))
+            continue
+        time = np.array([point.time.timestamp() for point in part])
+        value = np.array([point.error.value for point in part])
+        u = np.array([known_u(point.error) for point in part])
+        changes = find_changes(time, value, u, scatter, sure=SURE)
+        trends.append(_trend(part, changes, _line(time, value, np.hypot(u, changes.scatter.rms))))
+        scatter = changes.scatter
+    return trends
+
+
+def known_u(error: Quantity) -> float:
+    """Give the known standard uncertainty, in degrees, whose 99 % interval is the reading's own by Student's t."""
+    factor = coverage_factor(error.dof, 0.99) / coverage_factor(math.inf, 0.99)
+    return max(error.u * factor, _LEAST_U_DEG)
+
+
+def _single(part: tuple[Point, ...]) -> Trend:
+    (point,) = part
+    return Trend("single", part, stretches=(Stretch(part, (point.error.value,), (point.error.u,), False, None),))
+
+
+def _trend(part: tuple[Point, ...], changes: Changes, line: Quantity) -> Trend:
+    moves = tuple(sorted((_move(part, c) for c in changes.found if c.kind != "odd"), key=lambda move: move.start.time))
+    odd = tuple(sorted((_odd(part, c) for c in changes.found if c.kind == "odd"), key=lambda odd: odd.point.time))
+    hint = _hint(part, changes.hint)
+    if moves:
+        state: State = "drifted" if moves[-1].kind == "drift" else "moved"
+        change = Quantity(changes.change, changes.change_u, "deg") if len(moves) > 1 else moves[0].size
+        probability = max(move.probability for move in moves)
     else:
-        before, after = since[: since.index(jump)], since[since.index(jump) :]
-        value, u = _step(before, after)
-        factor, spare = _scatter(parts[:-1], [before, after])
-        # one odd reading may be an odd piece
-        settled = len(after) > 1 and spare >= FEWEST_SPARE
-    dof = spare if factor > 1 else math.inf
-    change = Quantity(value, factor * u, "deg", min(dof, *(point.error.dof for point in since)))
-    return Trend(_state(change, settled=settled), since, change, jump, limits_of(since))
+        state = "steady" if hint is None else "unsure"
+        change = line if hint is None else hint.size
+        probability = changes.hint.moved if changes.hint else 0.0
+    return Trend(state, part, change, moves, odd, hint, probability, _stretches(part, changes, hint))
 
 
-def _state(change: Quantity, *, settled: bool) -> State:
-    if abs(change.value) <= change.expanded(0.95):
-        return "steady"
-    return "drifted" if settled and abs(change.value) > change.expanded(0.99) else "unsure"
-
-
-def _scatter(past: Sequence[Sequence[Point]], own: Sequence[Sequence[Point]]) -> tuple[float, float]:
-    """Factor on the stated uncertainties, and its degrees of freedom.
-
-    From the parts before the last adjustment, and from the residuals of the straight lines through `own`.
-    """
-    sum_squares, spare = 0.0, 0.0
-    for part in past:
-        if len(part) > 2:
-            mean_square, dof = _past_scatter(part)
-            sum_squares += dof * mean_square
-            spare += dof
-    for part in own:
-        if len(part) > 2:
-            _, _, residuals = _line(part)
-            sum_squares += float(residuals @ residuals)
-            spare += len(part) - 2
-    return (max(1.0, math.sqrt(sum_squares / spare)) if spare else 1.0), spare
-
-
-def _past_scatter(part: Sequence[Point]) -> tuple[float, float]:
-    """Mean square of the readings' distances from the line between their neighbours, over its expectation.
-
-    However a fence drifted, it hardly leaves that line from one reading to the next, so these distances show
-    the scatter alone (J. von Neumann, *Distribution of the ratio of the mean square successive difference to
-    the variance*, 1941, here with second differences). They hang together, with correlations of −2/3 and 1/6
-    for equal steps, which leaves them fewer degrees of freedom.
-    """
-    squares = []
-    for before, point, after in zip(part, part[1:], part[2:], strict=False):
-        whole = (after.time - before.time).total_seconds()
-        share = (point.time - before.time).total_seconds() / whole if whole > 0 else 0.5
-        between = (1 - share) * before.error.value + share * after.error.value
-        u = math.hypot(point.error.u, (1 - share) * before.error.u, share * after.error.u)
-        squares.append(((point.error.value - between) / u) ** 2)
-    count = len(squares)
-    together = 1 + 2 * ((1 - 1 / count) * (2 / 3) ** 2 + max(0.0, 1 - 2 / count) * (1 / 6) ** 2)
-    return math.fsum(squares) / count, count / together
-
-
-def _step(before: Sequence[Point], after: Sequence[Point]) -> tuple[float, float]:
-    """Difference of the weighted means after and before, and its u."""
-    means, variances = [], []
-    for part in (before, after):
-        weight = 1 / np.array([point.error.u for point in part]) ** 2
-        means.append(float(np.average([point.error.value for point in part], weights=weight)))
-        variances.append(1 / float(weight.sum()))
-    return means[1] - means[0], math.sqrt(sum(variances))
-
-
-def _line(part: Sequence[Point]) -> tuple[float, float, np.ndarray[tuple[int], np.dtype[np.float64]]]:
-    """Weighted line through a part: change from first to last, its u, and the residuals over their u."""
-    start, end = part[0].time, part[-1].time
-    # share of the part's time, so that the slope is the change; readings at one time show no change
-    share = np.array([(point.time - start) / (end - start) if end > start else 0.0 for point in part])
-    value = np.array([point.error.value for point in part])
-    weight = 1 / np.array([point.error.u for point in part]) ** 2
-    mean_share, mean_value = np.average(share, weights=weight), np.average(value, weights=weight)
-    spread = float(weight @ (share - mean_share) ** 2)
-    slope = float(weight @ ((share - mean_share) * value)) / spread if spread > 0 else 0.0
-    u = 1 / math.sqrt(spread) if spread > 0 else math.sqrt(2 / float(np.mean(weight)))
-    residuals = (value - mean_value - slope * (share - mean_share)) * np.sqrt(weight)
-    return slope, u, residuals
-
-
-def _jump(part: Sequence[Point]) -> Point | None:
-    """Find the first reading outside the 99.7 % prediction interval of those before it.
-
-    Hahn and Meeker, *Statistical Intervals* (1991); limits of a control chart from a few readings alone would
-    be crossed by chance far too often. The reading's own uncertainty is allowed for.
-    """
-    if len(part) <= FEWEST_FOR_LIMITS:
+def _hint(part: Sequence[Point], change: Change | None) -> Move | Odd | None:
+    """Take what is likely and not sure; an odd reading that later ones do not follow is no sign of a move."""
+    if change is None:
         return None
-    values = np.array([point.error.value for point in part])
-    count = np.arange(1, len(part))
-    # running mean and standard deviation of all readings before each; from the first value, which keeps digits
-    shifted = values - values[0]
-    mean = np.cumsum(shifted)[:-1] / count
-    variance = (np.cumsum(shifted**2)[:-1] - count * mean**2) / np.maximum(count - 1, 1)
-    factor = np.array([coverage_factor(dof, 0.997) for dof in np.maximum(count - 1, 1)])
-    usual = factor * np.sqrt(np.maximum(variance, 0) * (1 + 1 / count))
-    own = np.array([coverage_factor(point.error.dof, 0.997) * point.error.u for point in part[1:]])
-    odd = np.abs(shifted[1:] - mean) > np.maximum(usual, own)
-    odd[: FEWEST_FOR_LIMITS - 1] = False
-    return part[int(np.argmax(odd)) + 1] if odd.any() else None
+    if change.kind != "odd":
+        return _move(part, change) if change.moved > LIKELY else None
+    newest = change.at == len(part) - 1
+    return _odd(part, change) if newest and change.probability + change.moved > LIKELY else None
+
+
+def _move(part: Sequence[Point], change: Change) -> Move:
+    assert change.kind != "odd"
+    step = change.kind == "step"
+    first, last = (part[change.earliest - 1] if step else part[change.earliest]), part[change.latest]
+    size = Quantity(change.size, change.u, "deg")
+    return Move(change.kind, size, first, last, part[change.at], change.moved, alone=step and change.at == 1)
+
+
+def _odd(part: Sequence[Point], change: Change) -> Odd:
+    return Odd(part[change.at], Quantity(change.size, change.u, "deg"), change.probability)
+
+
+def _stretches(part: Sequence[Point], changes: Changes, hint: Move | Odd | None) -> tuple[Stretch, ...]:
+    odd = {change.at for change in changes.found if change.kind == "odd"}
+    odd |= {len(part) - 1} if isinstance(hint, Odd) else set()
+    drifts = [change.at for change in changes.found if change.kind == "drift"]
+    bounds = sorted({0, len(part), *(change.at for change in changes.found if change.kind != "odd")})
+    stretches = []
+    for start, end in itertools.pairwise(bounds):
+        kept = [i for i in range(start, end) if i not in odd]
+        points = tuple(part[i] for i in kept)
+        level, u = (tuple(float(array[i]) for i in kept) for array in (changes.level, changes.level_u))
+        drifting = any(at <= start for at in drifts)
+        doubtful = drifting or (isinstance(hint, Move) and hint.last.time >= part[start].time)
+        stretches.append(Stretch(points, level, u, drifting, None if doubtful else limits_of(points)))
+    return tuple(stretches)
+
+
+def _line(time: Floats, value: Floats, u: Floats) -> Quantity:
+    """Change of the weighted straight line from the first reading to the last; none among readings of one time."""
+    length = time[-1] - time[0]
+    weight = 1 / u**2
+    share = (time - time[0]) / length if length > 0 else np.zeros(len(time))
+    share = share - np.average(share, weights=weight)
+    spread = float(weight @ share**2)
+    if not spread > 0:
+        return Quantity(0.0, math.sqrt(2 / float(np.mean(weight))), "deg")
+    return Quantity(float(weight @ (share * value)) / spread, 1 / math.sqrt(spread), "deg")

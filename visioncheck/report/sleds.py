@@ -42,7 +42,13 @@ _MOST_ADJUSTMENTS = 12
 _SLOTS = ("slot", "gap")
 
 _WORST_FIRST: tuple[Tone, ...] = ("outside", "open", "unknown", "inside")
-_STATES = {"single": "one reading", "steady": "steady", "unsure": "may have moved", "drifted": "has drifted"}
+_STATES = {
+    "single": "one reading",
+    "steady": "steady",
+    "unsure": "may have moved",
+    "moved": "has moved",
+    "drifted": "has drifted",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,8 +299,8 @@ def _budget(entry: Entry) -> BudgetView | None:
 def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:
     error = facts.newest.fence_error if facts.newest else None
     ratio = abs(error.value) / facts.sled.tolerance_deg if error and facts.sled else 0.0
-    steadiness = ("drifted", "unsure", "single", "steady", "none").index(facts.trend.state)
-    return (_WORST_FIRST.index(verdict.tone), min(steadiness, 2) if verdict.tone == "inside" else 0, -ratio)
+    steadiness = {"drifted": 0, "moved": 0, "unsure": 1}.get(facts.trend.state, 2)
+    return (_WORST_FIRST.index(verdict.tone), steadiness if verdict.tone == "inside" else 0, -ratio)
 
 
 def _photo(log: Log, entry: Entry, facts: _Facts) -> PhotoView:
