@@ -94,6 +94,24 @@ _ALL = (
         "Check which edge was cut first and that every edge is straight, or cut a fresh panel.",
     ),
     Flag(
+        "kind-doubtful",
+        "doubtful kind",
+        "The corners fit another kind of piece better than the one that you named.",
+        "Check what kind of piece it is; the ± allows for either.",
+    ),
+    Flag(
+        "other-kind",
+        "another kind",
+        "The piece is not of the kind that you named.",
+        "Name the kind that it is, or cut a fresh piece.",
+    ),
+    Flag(
+        "seam",
+        "line through the piece",
+        "A straight line runs into the piece, as a slot or the gap between two halves does.",
+        "Measure a slot with --piece slot, butted halves with --piece gap; a drawn line does no harm.",
+    ),
+    Flag(
         "no-rig",
         "no survey",
         "Phone and print are not surveyed, so the print's own errors go into the angle.",

@@ -17,29 +17,35 @@ from visioncheck.correction.sled import Sled
 from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Refusal, UserError
+from visioncheck.fence.kind import KindWeights, weigh_kinds
+from visioncheck.fence.kind_words import not_this_kind_words, seam_words, two_halves_words, which_kind_words
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
-from visioncheck.fence.of_piece import kind_of, strip_ends, with_fence_error
+from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.fence.signs import PieceSide, Saw
 from visioncheck.measure_slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.overview import room_on_sheet_mm
+from visioncheck.outline.seam import Seam, find_seam
 from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo, load_photo
 from visioncheck.points.find import find_points
 from visioncheck.points.model import TagSighting, TargetPoints
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import EdgeReading, Reading, Turned, is_curved
+from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, Turned, is_curved
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.piece import (
     Piece,
+    angle_covariance_deg2,
     corner_weights,
     read_corners,
     read_edges,
     read_piece,
+    read_taper,
+    read_widths,
 )
 from visioncheck.reading.sides import EVERY_EDGE, agreed_edge, edge_on_side, edge_ways
-from visioncheck.target.layout import TAG_MM
+from visioncheck.target.layout import TAG_MM, TAG_PAPER_MM
 
 if TYPE_CHECKING:
     from visioncheck.measure_groove import Board
@@ -115,7 +121,7 @@ def measure_photo(
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
     piece : {"corner", "panel", "strip", "slot", "gap"} or None
-        None: corner, panel or strip, from its shape and the sled.
+        None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
     sled : Sled or None
         Says which side of the blade the piece came from and where the fence stands.
     fence_edge : {"top", "bottom", "left", "right"} or None
@@ -137,7 +143,7 @@ def measure_photo(
     if piece in SLOT_KINDS:
         return _measure_slot(path, rig, thickness, piece, sled, fence_edge, turned_half)
     seen = _see(path, rig, thickness)
-    return _tell(seen, seen.shape, piece, sled, fence_edge, cuts, sheet_known=rig is not None)
+    return _tell(seen, seen.shape, piece, sled, fence_edge, cuts)
 
 
 def measure_turned(
@@ -177,7 +183,7 @@ def measure_turned(
     match = _quarter_turn(first, second, print_covariance)
     shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
     both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
-    told = _tell(both, shape, piece, sled, fence_edge, cuts, sheet_known=True)
+    told = _tell(both, shape, piece, sled, fence_edge, cuts)
     flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
     turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
     return replace(told, reading=replace(told.reading, flags=tuple(flags), turned=turned))
@@ -251,6 +257,7 @@ class _Seen:
     tag: TagSighting | None
     thickness: Quantity | None
     flags: tuple[str, ...]
+    seam: Seam | None = None
 
 
 def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> _Seen:
@@ -263,10 +270,28 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
-    traces = _traces(sighting, fit.view, found, known.value if known else None, glare=bool(glare))
+    seam = find_seam(photo.bgr, fit.view, found, _tag_papers(points, fit.view))
+    try:
+        traces = _traces(sighting, fit.view, found, known.value if known else None, glare=bool(glare))
+    except Refusal as problem:
+        raise problem if seam is None else _broken_edge(photo.path.name, seam) from None
     shape = read_piece(fit.view, traces, thick)
     sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
-    return _Seen(photo, sheet, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags))
+    return _Seen(photo, sheet, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags), seam)
+
+
+def _tag_papers(points: TargetPoints, view: View) -> tuple[Array, ...]:
+    """Outlines of the tags' paper, which reaches beyond their marks."""
+    marks = [view.to_table(tag.corners_px) for tag in points.tags]
+    return tuple(mark.mean(axis=0) + (mark - mark.mean(axis=0)) * TAG_PAPER_MM / TAG_MM for mark in marks)
+
+
+def _broken_edge(name: str, seam: Seam) -> Refusal:
+    return Refusal(
+        f"{name}: an edge of the piece cannot be followed. {seam_words(seam)}: say --piece slot or --piece gap to"
+        " measure that, or lay a piece with four whole edges.",
+        "seam",
+    )
 
 
 def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
@@ -339,13 +364,11 @@ def _tell(
     sled: Sled | None,
     fence_edge: str | None,
     cuts: int | None,
-    *,
-    sheet_known: bool,
 ) -> Measured:
     """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
-    reading = Reading(
+    bare = Reading(
         photo=seen.photo.path.name,
-        piece=piece or kind_of(shape),
+        piece=UNKNOWN_KIND,
         edges=read_edges(shape),
         corners=read_corners(shape),
         budget=_least_certain(shape),
@@ -353,17 +376,50 @@ def _tell(
         ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
         tag_id=None if seen.tag is None else seen.tag.id,
     )
-    ends = strip_ends(shape) if reading.piece == "strip" else EVERY_EDGE
-    reading = replace(reading, fence_edge=_fence_edge(seen, shape, fence_edge, ends))
-    if piece is None and not sheet_known and reading.piece == "panel":
-        # without a survey the sheet's own shear hides what tells a panel from an offcut
-        reading = replace(reading, piece="corner", question=_WHICH_KIND)
+    # of a strip the fence touches an end
+    edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
+    told = piece or (None if cuts is None else "strip")
+    edge = _fence_edge(seen, shape, fence_edge, edges[told or "corner"])
+    angles = [corner.angle.value for corner in bare.corners]
+    weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
+    if told is not None:
+        _refuse_another_kind(seen, told, weights, shape, first_known=edge is not None)
+    kinds = (told,) if told else _open_kinds(weights.open, seen.seam)
+    bare = replace(bare, fence_edge=edge)
+    if len(kinds) > 1:
+        reading = _asked(bare, shape, kinds, seen.seam)
     else:
         saw = sled.saw if sled else Saw()
-        reading = with_fence_error(reading, shape, cuts, saw)
+        rivals = weights.rivals(kinds[0]) if told else {}
+        own, *others = (with_fence_error(replace(bare, piece=kind), shape, cuts, saw) for kind in (*kinds, *rivals))
+        reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = _assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
-    flags = (*seen.flags, *_edge_flags(reading, shape.traces), *reading.flags)
+    seam_flags = () if seen.seam is None else ("seam",)
+    flags = (*seen.flags, *_edge_flags(reading, shape.traces), *seam_flags, *reading.flags)
     return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
+
+
+def _refuse_another_kind(seen: _Seen, told: str, weights: KindWeights, shape: Piece, *, first_known: bool) -> None:
+    """Refuse a piece that cannot be of the kind that was told."""
+    name = seen.photo.path.name
+    if seen.seam is not None and seen.seam.crosses:
+        raise Refusal(f"{name}: {two_halves_words(told, seen.seam)}", "other-kind")
+    if not weights.fits(told):
+        why = not_this_kind_words(told, weights, list(shape.lengths_mm), first_known=first_known)
+        raise Refusal(f"{name}: {why}", "other-kind")
+
+
+def _open_kinds(kinds: tuple[str, ...], seam: Seam | None) -> tuple[str, ...]:
+    """What is still to be asked: where a seam is seen, first whether it is one."""
+    if seam is None:
+        return kinds
+    return ("gap", "slot") if seam.crosses else ("slot", "gap", *kinds)
+
+
+def _asked(bare: Reading, shape: Piece, kinds: tuple[str, ...], seam: Seam | None) -> Reading:
+    """The reading as far as it goes for a piece whose kind is open: no fence error, and so no verdict and no move."""
+    asked = replace(bare, open_kinds=kinds, question=which_kind_words(kinds, seam))
+    return replace(asked, taper=read_taper(shape), widths=read_widths(shape)) if "strip" in kinds else asked
 
 
 def _same_phone(photo: Photo, rig: Rig | None) -> None:
@@ -413,7 +469,10 @@ def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
 def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) -> Array:
     outlines = find_outlines(photo, points, view)
     if is_second_piece(outlines):
-        raise Refusal(f"{name}: shows two pieces; lay one piece on the sheet at a time.", "two-pieces")
+        raise Refusal(
+            f"{name}: shows two pieces; lay one piece on the sheet at a time. (Two halves butted: --piece gap.)",
+            "two-pieces",
+        )
     corners = outlines[0].corners_mm
     height, width = photo.bgr.shape[:2]
     seen = view.to_image(corners)
@@ -495,12 +554,6 @@ def _least_certain(shape: Piece) -> Mapping[str, float]:
     return max(spreads, key=lambda spread: spread.u).parts
 
 
-_WHICH_KIND = (
-    "Is this a panel cut all round (say --piece panel) or an offcut with one fresh cut (say --piece corner)?"
-    " Without a rig the photo cannot tell."
-)
-
-
 @dataclass(frozen=True)
 class _Arrow:
     """A tag on a piece of some thickness, mm: where it lies and where its arrow points."""
@@ -539,7 +592,8 @@ def _fence_edge(seen: _Seen, shape: Piece, told: str | None, ends: Sequence[int]
 def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
     flags = []
     for edge, trace in zip(reading.edges, traces, strict=True):
-        short_end = reading.piece == "strip" and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
+        strip = reading.piece == "strip" or "strip" in reading.open_kinds
+        short_end = strip and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
         if edge.length_mm < _SHORT_MM and not short_end:
             flags.append("short-edge")
         if is_curved(edge.bow) and not short_end:

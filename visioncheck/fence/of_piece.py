@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,9 +17,7 @@ from visioncheck.reading.piece import (
     Piece,
     angle_covariance_deg2,
     corner_weights,
-    is_strip,
     long_edge,
-    read_corners,
     read_taper,
     read_widths,
     taper_weights,
@@ -26,21 +25,7 @@ from visioncheck.reading.piece import (
 
 Array = NDArray[np.float64]
 
-_CLOSURE_PROBABILITY = 0.001
-_PANEL_PROBABILITY = 0.001
-
-
-def kind_of(shape: Piece) -> str:
-    """Strip, panel or corner from the shape: a panel cut all round has corners in the pattern e, e, e, -3e.
-
-    A piece with one cut has sawmill corners, off by tenths of a degree each way, and fits the pattern by chance
-    about once in some hundred pieces.
-    """
-    if is_strip(shape):
-        return "strip"
-    angles = np.array([corner.angle.value for corner in read_corners(shape)])
-    fits = weigh_orders(angles, angle_covariance_deg2(shape)).fits
-    return "panel" if max(fit.probability for fit in fits) > _PANEL_PROBABILITY else "corner"
+_CLOSURE_PROBABILITY = 0.05
 
 
 def with_fence_error(
@@ -63,6 +48,29 @@ def with_fence_error(
     if reading.piece == "panel":
         return _panel_error(reading, shape, saw)
     return _corner_error(reading, shape, saw)
+
+
+def with_rivals(reading: Reading, rivals: Sequence[tuple[Reading, float]]) -> Reading:
+    """Take into the fence error's uncertainty that the piece may be of another kind.
+
+    Parameters
+    ----------
+    rivals : sequence of (Reading, float)
+        What the photo says if it is, and how probable that is.
+    """
+    error = reading.fence_error
+    others = [(other.fence_error, share) for other, share in rivals if other.fence_error]
+    if error is None or not others:
+        return reading
+    doubt = sum(share * (other.value - error.value) ** 2 for other, share in others) ** 0.5
+    # a strip's budget is its taper's, some times the error's
+    whole = sum(part**2 for part in reading.budget.values()) ** 0.5
+    return replace(
+        reading,
+        fence_error=replace(error, u=float(np.hypot(error.u, doubt))),
+        budget={**reading.budget, "kind of piece": float(doubt * whole / error.u)},
+        flags=(*reading.flags, "kind-doubtful"),
+    )
 
 
 def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:

@@ -15,6 +15,7 @@ from visioncheck.quantity import Quantity
 
 Array = NDArray[np.float64]
 
+UNKNOWN_KIND = "unknown"
 _BOW_MM = 0.15
 
 
@@ -129,7 +130,9 @@ class Reading:
     Attributes
     ----------
     piece : str
-        ``"corner"``, ``"panel"``, ``"strip"``, ``"slot"`` or ``"gap"``.
+        ``"corner"``, ``"panel"``, ``"strip"``, ``"slot"`` or ``"gap"``; `UNKNOWN_KIND` while that is asked.
+    open_kinds : tuple of str
+        The kinds that it may be, the likeliest first, where the photo does not tell; empty otherwise.
     edges : tuple of EdgeReading
         In order round the piece; edge i runs from corner i to corner i + 1.
     corners : tuple of CornerReading
@@ -154,7 +157,7 @@ class Reading:
     fence_error_size : Quantity or None
         |e|, deg, where only its size can be known.
     question : str or None
-        What the user must say for the sign to be known.
+        What the user must say for the error to be known.
     budget : mapping of str to float
         Standard uncertainty of the headline reading by source, deg.
     turned : Turned or None
@@ -183,6 +186,7 @@ class Reading:
     fence_error: Quantity | None = None
     fence_error_size: Quantity | None = None
     question: str | None = None
+    open_kinds: tuple[str, ...] = ()
     panel: PanelFit | None = None
     tag_id: int | None = None
     budget: Mapping[str, float] = field(default_factory=dict)

@@ -29,8 +29,6 @@ EDGE_BIAS_MM = 0.015
 """A phone's tone curve moves every edge of a piece outwards or inwards alike; not yet calibrated from the photo."""
 PLACEMENT_SD_MM = 0.01
 """How far the top face's ends stand off parallel to the sheet (dust, a chip, faces not parallel); an assumption."""
-STRIP_RATIO = 3.0
-"""A piece this many times as long as it is wide is a strip, unless the user says otherwise."""
 _NO_PART = 1e-3
 """A source smaller than this against the whole has no part in it, and is not listed."""
 
@@ -253,13 +251,6 @@ def read_edges(piece: Piece) -> tuple[EdgeReading, ...]:
             )
         )
     return tuple(edges)
-
-
-def is_strip(piece: Piece) -> bool:
-    """Whether the piece is long and narrow."""
-    lengths = piece.lengths_mm
-    across, along = sorted([lengths[0] + lengths[2], lengths[1] + lengths[3]])
-    return bool(along > STRIP_RATIO * across)
 
 
 def long_edge(piece: Piece) -> int:

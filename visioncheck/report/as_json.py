@@ -43,7 +43,8 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
         (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
-        of a pair), ``reason`` (what is asked of the user then), ``budget_deg`` (standard uncertainty by source),
+        of a pair), ``reason`` (what is asked of the user then), ``open_kinds`` (the kinds that the
+        piece may be, where that is asked), ``budget_deg`` (standard uncertainty by source),
         ``tag`` (the piece tag's number)
         and ``correction``; of a slot or gap also what `visioncheck.report.slot.slot_json` gives.
         Infinite degrees of freedom are null.
@@ -51,6 +52,8 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
     if reading.question:
         found["reason"] = reading.question
+    if reading.open_kinds:
+        found["open_kinds"] = list(reading.open_kinds)
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
     found["corners"] = [_corner_json(each) for each in reading.corners]
     known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}

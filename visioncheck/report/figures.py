@@ -152,7 +152,8 @@ def photo_view(
 
 def photo_words(reading: Reading, correction: Correction | None) -> str:
     """Describe the annotated photo for those who do not see it."""
-    said = [f"Photo of the test piece on its target, a {reading.piece}, with the lines of its four edges drawn on it"]
+    kind = "of a kind still to be told" if reading.open_kinds else f"a {reading.piece}"
+    said = [f"Photo of the test piece on its target, {kind}, with the lines of its four edges drawn on it"]
     if reading.piece == "gap":
         said = ["Photo of two butted halves on the target, with the lines of the gap's two walls drawn on it"]
         said += [f"{line.label.lower()}: {line.text}" for line in gap_lines(reading)]

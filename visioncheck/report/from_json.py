@@ -70,6 +70,7 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
             fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
             question=None if found.get("reason") is None else str(found["reason"]),
+            open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),
             turned=None if found.get("turned") is None else Turned(**found["turned"]),
             budget=budget_of(found),
             flags=flags_of(found),

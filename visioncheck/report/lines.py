@@ -61,13 +61,14 @@ def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "")
 
 def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
     number = "" if reading.tag_id is None else f", tag {reading.tag_id}"
-    lines = [Line("Piece", f"{reading.piece}{number}")]
+    kind = "not known yet" if reading.open_kinds else reading.piece
+    lines = [Line("Piece", f"{kind}{number}")]
     if reading.thickness:
         lines.append(Line("Thickness", length(reading.thickness, units)))
     if reading.slot:
         return lines + slot_lines(reading, reading.slot, sled)
     lines += _strip_lines(reading, units)
-    if reading.piece == "panel":
+    if reading.piece == "panel" or reading.open_kinds:
         lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
     elif reading.piece == "corner":
         lines += _corner_lines(reading)
