@@ -288,8 +288,8 @@ def _tag_papers(points: TargetPoints, view: View) -> tuple[Array, ...]:
 
 def _broken_edge(name: str, seam: Seam) -> Refusal:
     return Refusal(
-        f"{name}: an edge of the piece cannot be followed. {seam_words(seam)}: say --piece slot or --piece gap to"
-        " measure that, or lay a piece with four whole edges.",
+        f"{name}: an edge of the piece cannot be followed. {seam_words(seam)}; measure that as"
+        " what it is (--piece slot, --piece gap), or lay a piece with four whole edges.",
         "seam",
     )
 
@@ -470,7 +470,8 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
     outlines = find_outlines(photo, points, view)
     if is_second_piece(outlines):
         raise Refusal(
-            f"{name}: shows two pieces; lay one piece on the sheet at a time. (Two halves butted: --piece gap.)",
+            f"{name}: shows two pieces; lay one piece on the sheet at a time; two butted halves are measured together"
+            " (--piece gap).",
             "two-pieces",
         )
     corners = outlines[0].corners_mm

@@ -42,7 +42,10 @@ def seam_words(seam: Seam) -> str:
 
 def two_halves_words(told: str, seam: Seam) -> str:
     """Say why what a line runs all through is not of the kind that was told."""
-    return f"{seam_words(seam)}, so this is not {KIND_WORDS[told]}; measure butted halves with --piece gap. {_RUB_OUT}."
+    return (
+        f"{seam_words(seam)}, so this is not {KIND_WORDS[told]}; measure two butted halves together (--piece gap)."
+        f" {_RUB_OUT}."
+    )
 
 
 def not_this_kind_words(told: str, weights: KindWeights, lengths_mm: Sequence[float], *, first_known: bool) -> str:

@@ -110,7 +110,7 @@ def _rectified(bgr: NDArray[np.uint8], view: View, corners_mm: Array, covered_mm
     colour = cv2.blur(_within(bgr, view, to_table, width, height), (2, 2))
     log = np.log(linear_light(np.asarray(colour, np.uint8)) + _FLOOR).astype(np.float32)
     drawn = np.zeros((height, width), np.uint8)
-    to_box = np.linalg.inv(to_table)
+    to_box = np.asarray(np.linalg.inv(to_table), np.float64)
     for part in covered_mm:
         cv2.fillConvexPoly(drawn, _moved(part, to_box).round().astype(np.int32), 1)
     covered = drawn.astype(bool)
@@ -126,7 +126,7 @@ def _within(bgr: NDArray[np.uint8], view: View, to_table: Array, width: int, hei
     coarse = view.to_image(_moved(at, to_table)).reshape(len(rows), len(columns), 2).astype(np.float32)
     fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
     fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
-    return _sampled(bgr, fine)
+    return _sampled(bgr, np.asarray(fine, np.float64))
 
 
 def _around(bgr: NDArray[np.uint8], view: View, to_table: Array, width: int, height: int) -> NDArray[np.uint8]:
@@ -136,11 +136,11 @@ def _around(bgr: NDArray[np.uint8], view: View, to_table: Array, width: int, hei
     beside = [np.column_stack([np.full(len(ys), x), ys]) for x in (-off, width + off)]
     above = [np.column_stack([xs, np.full(len(xs), y)]) for y in (-off, height + off)]
     at_px = view.to_image(_moved(np.concatenate([*beside, *above]).astype(np.float64), to_table))
-    return _sampled(bgr, np.asarray(at_px[:, None], np.float32))
+    return _sampled(bgr, at_px[:, None])
 
 
-def _sampled(bgr: NDArray[np.uint8], at_px: Map) -> NDArray[np.uint8]:
-    seen = cv2.remap(bgr, at_px, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+def _sampled(bgr: NDArray[np.uint8], at_px: Array) -> NDArray[np.uint8]:
+    seen = cv2.remap(bgr, at_px.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(seen, np.uint8)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.assumed import assumed_lines
 from visioncheck.correction.cautions import CAUTIONS
@@ -21,7 +21,7 @@ from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from visioncheck.correction.correct import Correction
     from visioncheck.correction.sled import Sled
@@ -49,15 +49,17 @@ class Question:
     ----------
     text : str
         The question.
-    kind, edge, end, cuts, half, straightedge : bool
-        Ask for the kind of piece, the edge or the strip's end at the fence, the number of cuts, the half that was
-        turned over, the end of the gap at the straightedge.
+    kinds : tuple of str
+        The kinds of piece to choose from, where that is asked.
+    edge, end, cuts, half, straightedge : bool
+        Ask for the edge or the strip's end at the fence, the number of cuts, the half that was turned over, the end of
+        the gap at the straightedge.
     ways : tuple of str
         The sides of the picture to choose from.
     """
 
     text: str
-    kind: bool = False
+    kinds: tuple[str, ...] = ()
     edge: bool = False
     end: bool = False
     cuts: bool = False
@@ -119,7 +121,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     said = {line.label: line.text for line in verdict.lines}
     moves = correction is not None and correction.moves and standing.counts
     reading = reading_of(found)
-    question = _question(found, flags)
+    question = _question(found)
     return AnswerView(
         id=entry.id,
         sled=entry.sled,
@@ -193,16 +195,23 @@ def _slot_words(entry: Entry, sled: Sled | None) -> str:
     return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
 
 
-def _question(found: Mapping[str, object], flags: Sequence[str]) -> Question | None:
+def _question(found: Mapping[str, Any]) -> Question | None:
     """Tell from what a photo's reading lacks what its user has to say."""
     if found.get("fence_error_deg") is not None or "corners" not in found or not found.get("reason"):
         return None
+    if found.get("open_kinds"):
+        return _which_kind(tuple(found["open_kinds"]), edge_known="fence_edge" in found)
     ask = _BY_KIND.get(str(found.get("piece")))
     if ask:
         return ask(found)
-    if "no-rig" in flags:
-        return Question("What kind of piece is this, and which edge lay on the fence?", kind=True, edge=True)
     return Question("Which edge lay on the fence?", edge=True)
+
+
+def _which_kind(kinds: tuple[str, ...], *, edge_known: bool) -> Question:
+    """Ask for the kind, and with it for what most of the kinds need."""
+    edge = not edge_known and not set(kinds) <= {"slot", "gap"}
+    text = "What kind of piece is this" + (", and which edge lay on the fence?" if edge else "?")
+    return Question(text, kinds=kinds, edge=edge, cuts="strip" in kinds)
 
 
 def _of_strip(found: Mapping[str, object]) -> Question:

@@ -130,7 +130,7 @@ def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
     name = rf"{NAMED}[0-9-]+\.\w+"
     sentence = re.sub(f"{name} and {name}", "the two photos", str(problem).replace(f"{folder}{os.sep}", ""))
     sentence = re.sub(f"{name}:? ?", "", sentence).replace("--turned wants", "this needs")
-    sentence = re.sub(r" \(--[\w-]+\)", "", sentence)  # the page has fields in place of options
+    sentence = re.sub(r" \(--[\w-]+[^)]*\)", "", sentence)  # the page has fields in place of options
     code = problem.code if isinstance(problem, Refusal) else None
     return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}
 
