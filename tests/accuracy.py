@@ -187,7 +187,7 @@ def _score_photo(photo: Path, label: str, rig: Rig | UserError | None) -> Iterat
         return rig
 
     def one() -> Reading:
-        return measure_photo(photo, used(), thickness, SLOTS.get(truth["type"])).reading
+        return measure_photo(photo, used(), thickness, KINDS.get(truth["type"])).reading
 
     yield from _tell(name, label, kind, one, truth)
     again = photo.with_name(photo.name.replace("-turn0", "-turn90"))

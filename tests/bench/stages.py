@@ -26,10 +26,10 @@ STAGES = {
     "read and decode": {measure: ["load_photo"]},
     "find points": {measure: ["find_points"]},
     "view": {measure: ["rigid_view"]},
-    "outline": {measure: ["find_outlines"]},
+    "outline": {measure: ["find_outlines", "find_seam"]},
     "edges": {measure: ["trace_edge"]},
     "lines": {piece: ["fit_line", "bow"]},
-    "budget": {measure: ["read_piece", "read_edges", "read_corners", "kind_of", "with_fence_error"]},
+    "budget": {measure: ["read_piece", "read_edges", "read_corners", "weigh_kinds", "with_fence_error"]},
 }
 OTHER, WHOLE, PICTURE = "everything else", "whole measurement", "annotated picture"
 

@@ -110,9 +110,26 @@ def test_move_in_words(capsys, sleds):
     assert "1/2 turn of the adjusting screw clockwise" in out
 
 
-def test_corners_that_do_not_fit_are_said_so(capsys):
-    out = " ".join(reckon(capsys, "--corners", "90.5,90,90,89.5", "--u", "0.02").split())
-    assert "do not fit four cuts" in out
+@pytest.mark.parametrize(
+    ("corners", "says"),
+    [
+        ("90.5,90,90,89.5 --u 0.02", "four cuts with one fence error miss these corners by 0.333°"),
+        ("90,90,89.5,90.5", "four cuts with one fence error miss these corners by 0.333°"),
+        ("90,90,90,89", "the four sum to 359.000°"),
+        ("90.3,90.2,90.2,90.3", "the four sum to 361.000°"),
+        ("90.05,90.05,90.05,90.05 --u 0.01deg", "the four sum to 360.200°"),
+        ("90,90,90,89 --unordered", "the four sum to 359.000°"),
+    ],
+)
+def test_corners_that_no_four_cuts_make_are_refused(capsys, corners, says):
+    assert main(["reckon", "--corners", *corners.split()]) == 2
+    told = capsys.readouterr()
+    assert says in told.err
+    assert "Move" not in told.out
+
+
+def test_corners_that_close_within_their_uncertainty_are_not(capsys):
+    assert "Closure" in reckon(capsys, "--corners", "90.05,90.05,90.05,90.05", "--u", "0.06deg")
 
 
 @pytest.mark.parametrize(

@@ -133,10 +133,34 @@ def tag_of_another_thickness() -> Doubtful:
     return Doubtful(stick_tag(plain(), 222, CORNERS, 0), CORNERS, {"thickness": Quantity(12.0, 0.3, "mm")})
 
 
-def no_panel() -> Doubtful:
-    corners = rectangle(angles_deg=(90.3, 89.8, 90.4))
+def hardly_a_panel() -> Doubtful:
+    # off the nearest e, e, e, -3e by about twice what edges of this roughness are
+    corners = rectangle(angles_deg=(90.0, 90.028, 90.0))
     told = {"thickness": THIN, "piece": "panel", "fence_edge": "top"}
     return Doubtful(lay(bare(), sawn(corners)), corners, told)
+
+
+def panel_told_as_an_offcut() -> Doubtful:
+    corners = rectangle((110.0, 95.0), angles_deg=(90.03, 90.03, 90.03))
+    told = {"thickness": THIN, "piece": "corner", "fence_edge": "top"}
+    return Doubtful(lay(bare(), sawn(corners)), corners, told)
+
+
+def no_panel() -> Picture:
+    return lay(bare(), sawn(rectangle(angles_deg=(90.3, 89.8, 90.4))))
+
+
+def slotted() -> Picture:
+    """Two millimetres wide, 50 mm in from the middle of the long top edge."""
+    a, b, _, d = CORNERS
+    along, down = (b - a) / np.linalg.norm(b - a), (d - a) / np.linalg.norm(d - a)
+    start = (a + b) / 2 - along
+    slot = np.array([start - down, start + 2 * along - down, start + 2 * along + 50 * down, start + 50 * down])
+    return lay(plain(), slot, colour=(0.01, 0.01, 0.01))
+
+
+def slot_told_as_an_offcut() -> Doubtful:
+    return Doubtful(slotted(), CORNERS, {"thickness": THIN, "piece": "corner", "fence_edge": "bottom"})
 
 
 def unsurveyed() -> Doubtful:
@@ -163,7 +187,9 @@ DOUBTFUL: dict[str, Callable[[], Doubtful]] = {
     "lens-moved": zoomed,
     "thickness-doubtful": thickness_not_told,
     "tag-contradicts": tag_of_another_thickness,
-    "closure": no_panel,
+    "closure": hardly_a_panel,
+    "kind-doubtful": panel_told_as_an_offcut,
+    "seam": slot_told_as_an_offcut,
     "no-rig": unsurveyed,
     "arris-doubtful": thick_without_a_side_face,
 }
@@ -258,6 +284,7 @@ def melts_into_a_stain() -> Picture:
 
 
 SLOT = ("--piece", "slot")
+PANEL = ("--piece", "panel", "--fence-edge", "top")
 REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
     "no sheet": ("no-target", no_sheet, "no printed target", ()),
     "mirrored": ("mirrored", mirrored, "mirrored", ()),
@@ -268,6 +295,7 @@ REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
     "burnt out": ("glare", burnt_out, "burnt out white", ()),
     "edge in glare": ("glare", glare_on_an_edge, "lost in the glare", ()),
     "another phone": ("other-rig", of_another_phone, "Otter 3", ()),
+    "no panel": ("other-kind", no_panel, "no four cuts with one fence error", PANEL),
     "no slot": ("no-slot", plain, "no", SLOT),
     "melting edge": ("low-contrast", melts_into_a_stain, "or check the thickness, 2.0 mm", ()),
 }

@@ -62,7 +62,7 @@ def test_a_panel_whose_first_cut_is_found_by_its_corners(rig, monkeypatch):
 
 
 def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
-    reading = measure_photo(PHOTOS / "panel-2.jpg", rig).reading
+    reading = measure_photo(PHOTOS / "panel-2.jpg", rig, piece="panel").reading
     seen = measure._see(PHOTOS / "panel-2.jpg", rig, None)
     doubtful = Quantity(reading.fence_error.value, 2 * reading.fence_error.u, "deg")
     # the corners in the order cut, from the edge cut first on towards the second

@@ -63,7 +63,7 @@ def test_strip_taper_and_widths(rig):
 
 
 def test_panel_cut_all_round(rig):
-    reading = measure_photo(PHOTOS / "panel-2.jpg", rig).reading
+    reading = measure_photo(PHOTOS / "panel-2.jpg", rig, piece="panel").reading
     assert reading.fence_error is not None
     assert reading.panel is not None
     assert reading.fence_error.value == pytest.approx(truth("panel-2")["truth"]["error_deg"], abs=0.008)
