@@ -171,6 +171,13 @@ def test_where_no_passes_reach_the_leaf_to_buy_is_named():
     assert correct(Quantity(0.5, 0.001, "deg"), richer).then.verdict is Verdict.INSIDE
 
 
+def test_nothing_is_to_be_bought_for_a_fence_that_will_do():
+    single = replace(FEW, adjuster=Shims((0.5,)))
+    wide, narrow = Quantity(0.06, 0.001, "deg"), replace(single, tolerance_deg=0.01)  # 0.638 mm
+    assert correct(wide, single).means == Passes((Stack((0.5,)),), None)
+    assert correct(wide, narrow).means.buy_mm == pytest.approx(0.14)
+
+
 @given(
     st.floats(0.05, 6), st.lists(st.sampled_from([0.05, 0.1, 0.2, 0.4, 1.0]), min_size=1, max_size=4),
     st.floats(0.01, 0.3),

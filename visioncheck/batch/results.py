@@ -83,7 +83,7 @@ def _row(result: Result | None) -> dict[str, Any]:
 def table(results: Iterable[Result]) -> Table:
     """Lay the results out for the terminal; reasons stand below it, see `reasons`."""
     found = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for heading in ("Photo", "Sled", "Fence error, 95 %", "Chance inside", "To do", ""):
+    for heading in ("Photo", "Sled", "Fence error, 95 %", "Verdict, chance inside", "To do", ""):
         found.add_column(heading)
     for result in results:
         error = result.reading.get("fence_error_deg")

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from visioncheck.correction.means import means_for
+from visioncheck.correction.means import Passes, means_for
 from visioncheck.fence.decision import LEVEL, Decision, combined, decide, improvement_probability
 from visioncheck.fence.next_step import Basis, NextStep, next_step
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
-    from visioncheck.correction.means import Passes, Turns
+    from visioncheck.correction.means import Turns
     from visioncheck.correction.sled import End, Sled, Way
 
 Advice = Literal["leave it", "move it", "measure again", "finer means needed"]
@@ -97,7 +97,9 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
     means = means_for(move.value, way, sled, enough_mm=max(tolerance_mm / 2, u_mm))
     after_slope = slope - math.copysign(means.made_mm / distance, slope)
     after = combined(math.degrees(math.atan(after_slope)), error, math.degrees(means.u_mm / distance))
-    now = decide(error, sled.tolerance_deg)
+    now, then = decide(error, sled.tolerance_deg), decide(after, sled.tolerance_deg)
+    if isinstance(means, Passes) and then.probability_inside >= LEVEL:
+        means = replace(means, buy_mm=None)  # nothing to be bought for a fence that will do
     better = improvement_probability(move, means.made_mm, means.u_mm)
     advice = _advice(now, move, better)
     step = next_step(error, sled.tolerance_deg, basis or Basis()) if advice == "measure again" else None
@@ -111,7 +113,7 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
         left_over_mm=move.value - means.made_mm,
         after=after,
         now=now,
-        then=decide(after, sled.tolerance_deg),
+        then=then,
         probability_better=better,
         next_step=step,
     )
