@@ -168,3 +168,33 @@ def test_bad_input_is_one_sentence(capsys, arguments, says):
     assert says in err
     assert err.startswith("visioncheck: ")
     assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("given", "told", "assumed"),
+    [
+        ("--angle 90.1", "", {"fence": "rear", "piece_side": "left"}),
+        ("--angle 90.1", "--side right", {"fence": "rear"}),
+        ("--corners 90.1,90.1,90.1,89.7", "--fence front", {"piece_side": "left"}),
+        ("--rear 30mm --front 29.9mm --length 300mm", "", {"piece_side": "left"}),
+        ("--taper 0.1deg --wide rear", "", {"piece_side": "left"}),
+        ("--wedge 0.2deg --turned-half right --opens far", "", {"fence": "rear"}),
+    ],
+)
+def test_what_the_sign_hangs_on_and_was_not_told_is_said(capsys, given, told, assumed):
+    assert json.loads(reckon(capsys, *given.split(), *told.split(), "--json"))["assumed"] == assumed
+    assert "Assumed" in reckon(capsys, *given.split(), *told.split())
+    # what is listed or told turns the sign, and nothing else does
+    e = {}
+    for fence in ("rear", "front"):
+        for side in ("left", "right"):
+            found = json.loads(reckon(capsys, *given.split(), "--fence", fence, "--side", side, "--json"))
+            e[fence, side] = found["fence_error_deg"]["value"]
+    assert (e["rear", "left"] == -e["front", "left"]) == ("fence" in assumed or "--fence" in told)
+    assert (e["rear", "left"] == -e["rear", "right"]) == ("piece_side" in assumed or "--side" in told)
+
+
+def test_nothing_is_assumed_with_a_sled_or_without_a_sign(capsys):
+    for given in ("--angle 90.1 --fence rear --side left", "--taper 0.1deg"):
+        assert "assumed" not in json.loads(reckon(capsys, *given.split(), "--json"))
+        assert "Assumed" not in reckon(capsys, *given.split())

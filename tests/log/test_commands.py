@@ -58,6 +58,19 @@ def test_attach_list_show(place, capsys):
     assert shown["sled_file"] == (place / "long.toml").read_text()
 
 
+def test_a_reading_made_without_a_sled_is_not_taken_for_a_sled_of_other_sides(place, capsys):
+    assert main(["reckon", "--angle", "90.1", "--json"]) == 0
+    out = capsys.readouterr().out
+    assert json.loads(out)["assumed"] == {"fence": "rear", "piece_side": "left"}
+    (place / "typed.json").write_text(out)
+    front = (place / "long.toml").read_text().replace('side = "rear"', 'side = "front"', 1)
+    (place / "front.toml").write_text(front)
+    code, _, err = run(capsys, "attach LOG --reading typed.json --sled front.toml")
+    assert code == 2
+    assert "without a sled, with the fence at the rear, and Long sled has it front" in err
+    assert run(capsys, "attach LOG --reading typed.json --sled long.toml")[0] == 0
+
+
 def test_a_typed_reading_goes_in_as_reckoned(place, capsys):
     line = "reckon --rear 26.1mm --front 26mm --length 580mm --sled long.toml --json"
     assert main(line.split()) == 0

@@ -14,6 +14,8 @@ import typer
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from visioncheck.correction.sled import Sled
     from visioncheck.keep import SledFile
     from visioncheck.log.adjusting import Moment
@@ -98,10 +100,25 @@ def attach(
         if not draft.sled:
             raise UserError(_WHICH_SLED)
         _require_own(draft, photo, f"The reading {reading}" if reading else "The entry's reading")
+        _require_as_assumed(draft.reading, file)
         if photo is not None and corrects is None and time is None:
             draft = _of_after(open_log, draft, photo, Moment(is_sure=taken_after))
         entry = open_log.attach(draft, photo)
         typer.echo(_attached_words(open_log, entry))
+
+
+def _require_as_assumed(found: Mapping[str, Any], file: SledFile | None) -> None:
+    """A reading made without a sled took its sides as usual; another sled's would turn its sign."""
+    assumed = found.get("assumed")
+    if file is None or not isinstance(assumed, dict):
+        return
+    own = {"fence": file.sled.fence_side, "piece_side": file.sled.piece_side}
+    for key, what in (("fence", "the fence at the"), ("piece_side", "the piece from the blade's")):
+        if assumed.get(key, own[key]) != own[key]:
+            raise UserError(
+                f"the reading was made without a sled, with {what} {assumed[key]}, and {file.sled.name} has it"
+                f" {own[key]}; make it again with --sled"
+            )
 
 
 @log_app.command("list")

@@ -43,7 +43,10 @@ def measure(
     ] = None,
     turned_half: Annotated[
         str | None,
-        typer.Option(help="Of a gap: the half that was turned over, as they lay at the saw: left, right."),
+        typer.Option(
+            help="Of a gap: the half that was turned over, as they lay at the saw: left, right. Its board's edges"
+            " must be parallel."
+        ),
     ] = None,
     turned: Annotated[
         bool,

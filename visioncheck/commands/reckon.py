@@ -29,7 +29,10 @@ def reckon(
         bool, typer.Option("--unordered", help="With --corners: round the panel, first cut not known.")
     ] = False,
     wedge: Annotated[
-        str | None, typer.Option(help="Gap of turned-over halves: 0.2deg, or a width with --length from its tip.")
+        str | None,
+        typer.Option(
+            help="Gap of halves, one turned over, of a board with parallel edges: 0.2deg, or a width with --length."
+        ),
     ] = None,
     turned: Annotated[
         str | None,

@@ -9,6 +9,8 @@ from visioncheck.correction.words import Line
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+PARALLEL_ONLY = "true if the board's edges are parallel: half of any angle between them comes in on top"
+"""Of two butted halves, one turned over."""
 _WORDS = {
     ("fence", "rear"): "the fence at the rear, on the operator's side of the work",
     ("fence", "front"): "the fence in front of the work, away from the operator",

@@ -246,6 +246,8 @@ def _closure_line(closure: Quantity) -> Line:
 
 
 def _from_wedge(typed: _Typed) -> Reckoned:
+    from visioncheck.correction.assumed import PARALLEL_ONLY
+    from visioncheck.correction.words import Line
     from visioncheck.quantity import Quantity
 
     if typed.saw.nominal_deg != 90:
@@ -266,7 +268,8 @@ def _from_wedge(typed: _Typed) -> Reckoned:
         return Reckoned(wedge.scaled(0.5, "deg"), ask=ask)
     half: Any = _one_of("--turned", turned, ("left", "right"))
     where: Any = _one_of("--opens", opens, ("straightedge", "far"))
-    return Reckoned(_error(typed, ButtedHalves(wedge, where, half)))
+    notes = (Line("Turned over", f"the {half} half, as they lay at the saw; {PARALLEL_ONLY}"),)
+    return Reckoned(_error(typed, ButtedHalves(wedge, where, half)), notes)
 
 
 def _length(typed: _Typed, key: str, least_mm: float) -> float:

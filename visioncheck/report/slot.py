@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from visioncheck.correction.assumed import PARALLEL_ONLY
 from visioncheck.correction.words import Line, quantity_json
 from visioncheck.kerf.words import slot_words
 from visioncheck.units import MM_PER_IN, format_small
@@ -19,7 +20,6 @@ _SIDES = ("left", "right")
 _WALLS = (2, 0)
 """Edges of the reading: the left and the right wall for one who looks from the slot's start along it."""
 TURNED_OVER = ", turned over"
-PARALLEL_ONLY = "true if the board's edges are parallel: half of any angle between them comes in on top"
 
 
 def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[Line]:
