@@ -32,7 +32,7 @@ def turned(piece: Workpiece, rng: np.random.Generator) -> Workpiece:
 
 def mean_of(first: Piece, second: Piece, rig: Rig | None) -> tuple[Piece, bool]:
     """The pair as the program takes it when a tag tells the corners, and whether the shapes told them too."""
-    common = np.eye(first.print_gain.shape[1]) if rig is None else rig.covariance[8:, 8:]
+    common = np.eye(first.print_gain.shape[1]) if rig is None else rig.covariance
     found = matches(first, second, common)
     told = next(match for match in found if match.shift == 0)
     by_shape = told_apart(found) and found[0] == told

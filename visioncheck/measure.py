@@ -176,7 +176,7 @@ def measure_turned(
     if piece in SLOT_KINDS:
         raise UserError(f"--turned goes with angles; measure each photo of a {piece} on its own.")
     first, second = (_see(path, rig, thickness) for path in paths)
-    print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance[8:, 8:]
+    print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance
     if rig is None and first.sheet != second.sheet:
         names = f"{paths[0].name} and {paths[1].name}"
         raise UserError(f"{names} lie on different sheets, whose errors do not cancel; use one sheet, or survey both.")

@@ -14,6 +14,7 @@ from visioncheck.batch.choose import choose_rig, choose_sled
 from visioncheck.batch.jobs import Job, Known, folder_jobs, manifest_jobs, read_rigs, read_sleds
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rig import Rig, save_rig
+from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.keep import RigFile, SledFile, Told
@@ -58,6 +59,7 @@ def make_rig(**changes):
         "model": "Larch 2",
         "focal_mm": None,
         "date": "2026-03-01",
+        "steadiness": supposed(400, 300),
     }
     return Rig(**{**fields, **changes})
 

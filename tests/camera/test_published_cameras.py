@@ -9,6 +9,7 @@ import numpy as np
 
 from visioncheck.camera.bundle import Bundle, Sightings, adjust
 from visioncheck.camera.lens import Lens
+from visioncheck.camera.rays import still
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -21,7 +22,8 @@ def start_from_plane(plane, pictures, width, height, free):
     poses = [cv2.solvePnP(spatial, picture, matrix, None)[1:] for picture in pictures]
     lens = Lens(width, height, np.array([f, width / 2, height / 2, 0, 0, 0, 0, 0]))
     rotations = np.stack([cv2.Rodrigues(turn)[0] for turn, _ in poses])
-    bundle = Bundle(lens, rotations, np.stack([shift.ravel() for _, shift in poses]), spatial, free, (0, 0, 0))
+    exposures = still(rotations, np.stack([shift.ravel() for _, shift in poses]))
+    bundle = Bundle(lens, exposures, spatial, free, (0, 0, 0))
     seen = Sightings(
         np.repeat(np.arange(len(pictures)), len(plane)),
         np.tile(np.arange(len(plane)), len(pictures)),

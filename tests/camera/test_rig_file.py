@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from tests.camera.scene import LENS
 from visioncheck.camera.rig import Rig, load_rig, save_rig
+from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
 
 DAMAGE = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -37,6 +38,8 @@ def small_rig():
         model="Phone Q",
         focal_mm=5.4,
         date="2030-01-02T03:04:05+00:00",
+        steadiness=Steadiness(3.0, 8.0, 4e-4, 1.5e-4, 0.16),
+        noise_ratio=1.2,
     )
 
 
@@ -52,8 +55,21 @@ def test_it_comes_back_as_written(written):
     assert np.allclose(after.points_mm, before.points_mm, atol=1e-6)
     assert np.allclose(after.covariance, before.covariance, rtol=1e-6, atol=1e-12)
     assert np.array_equal(after.covariance, after.covariance.T)
-    for name in ("paper", "field", "scale_u_rel", "ruled_mm", "residual_px", "photos", "make", "model", "date"):
+    for name in (
+        "paper",
+        "field",
+        "scale_u_rel",
+        "ruled_mm",
+        "residual_px",
+        "photos",
+        "make",
+        "model",
+        "date",
+        "steadiness",
+        "noise_ratio",
+    ):
         assert getattr(after, name) == getattr(before, name)
+    assert (after.steadiness, after.noise_ratio) == (before.steadiness, before.noise_ratio)
     assert [path.name for path in written.parent.iterdir()] == ["rig.json"]
 
 
@@ -159,7 +175,19 @@ def test_numbers_no_integer_can_hold(written, key, value):
         load_rig(written)
 
 
-@pytest.mark.parametrize("key", ["lens", "points_mm", "covariance_lower_f4", "paper", "sheet", "picture_px", "schema"])
+def test_a_rig_of_before_photos_had_a_geometry_of_their_own_still_loads(written):
+    content = json.loads(written.read_text())
+    content["schema"] = 1
+    del content["steadiness"], content["noise_ratio"]
+    sealed(written, content)
+    rig = load_rig(written)
+    assert rig.steadiness == held(LENS.width, LENS.height)  # whoever took it
+    assert rig.noise_ratio == 1
+
+
+@pytest.mark.parametrize(
+    "key", ["steadiness", "lens", "points_mm", "covariance_lower_f4", "paper", "sheet", "picture_px", "schema"]
+)
 def test_a_missing_key_is_named(written, key):
     content = json.loads(written.read_text())
     del content[key]

@@ -19,10 +19,11 @@ from tests.camera.scene import (
     survey_photos,
 )
 from tests.shapes import interior_angles_deg
-from visioncheck.camera.rig import Rig
+from visioncheck.camera import from_photos
 from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.errors import Refusal
+from visioncheck.photo.load import Exif
 from visioncheck.target.layout import layout_of
 
 THICKNESS_MM = 18.0
@@ -40,10 +41,7 @@ def surveyed(seed):
 
 def rig_of(photos, ruled):
     found = survey(photos, WIDTH, HEIGHT, ruled)
-    return Rig(
-        found.lens, "a4", "light", found.sheet, found.index, found.points_mm, found.covariance, found.scale_u_rel,
-        ruled, found.residual_px, len(photos), None, None, None, "",
-    )  # fmt: skip
+    return from_photos.rig_of(found, photos, Exif(), ruled)
 
 
 def workpiece(rng):
@@ -200,7 +198,7 @@ def test_without_a_rig_places_are_told_in_the_frame_of_sheet_0():
 def test_sources_add_up_and_are_true_covariances():
     for solve in (with_rig, without_rig):
         view = reading(0, solve)[2].view
-        assert set(view.covariances) == {"target points", "lens", "print survey", "paper flatness"}
+        assert set(view.covariances) == {"target points", "lens", "hand", "print survey", "paper flatness"}
         for covariance in view.covariances.values():
             size = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
             assert np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12 * size.max() ** 2)

@@ -79,4 +79,6 @@ def rig_of(found: Survey, points: Sequence[TargetPoints], exif: Exif, ruled_mm: 
         model=exif.model,
         focal_mm=exif.focal_mm,
         date=datetime.now().astimezone().isoformat(timespec="seconds"),
+        steadiness=found.steadiness,
+        noise_ratio=found.noise_ratio,
     )

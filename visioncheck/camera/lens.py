@@ -63,18 +63,23 @@ class Lens:
     def pixels(self, directions: Array, channel: int = GREEN) -> Array:
         """Pixels (n, 2) of the directions x/z, y/z (n, 2) in the camera frame."""
         ideal = self.centre_px + self.f_px * distort(directions, self.terms[3:])
-        green = ideal + self._smooth_shift(ideal)
+        green = ideal + self.smooth_shift(ideal)
         return self.centre_px + (green - self.centre_px) * (1 + self.lateral[channel])
 
     def directions(self, pixels: Array, channel: int = GREEN) -> Array:
         """Directions x/z, y/z (n, 2) in the camera frame of the pixels (n, 2)."""
         green = self.centre_px + (pixels - self.centre_px) / (1 + self.lateral[channel])
-        ideal = green - self._smooth_shift(green)
+        ideal = green - self.smooth_shift(green)
         if self.smooth.shape[1]:
-            ideal = green - self._smooth_shift(ideal)
+            ideal = green - self.smooth_shift(ideal)
         return undistort((ideal - self.centre_px) / self.f_px, self.terms[3:])
 
-    def _smooth_shift(self, pixels: Array) -> Array:
+    def row_times(self, pixels: Array) -> Array:
+        """When the rows of pixels (n, 2) are read: -1/2 for the first, 1/2 for the last; rows as stored."""
+        return np.asarray(pixels[..., 1] / self.height - 0.5)
+
+    def smooth_shift(self, pixels: Array) -> Array:
+        """By how much the smooth correction moves pixels (n, 2), px."""
         if not self.smooth.shape[1]:
             return np.zeros_like(pixels)
         basis = smooth_basis(pixels, self.width, self.height, self.smooth.shape[1])

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.lens import LENS_TERMS, Lens
+from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
 from visioncheck.files import write_whole
 from visioncheck.target.layout import PAPERS, SHEETS, layout_of
 
 Array = NDArray[np.float64]
 
-SCHEMA = 1
+SCHEMA = 2
+_UNSTEADY = 1
+"""The schema before photos had a geometry of their own; such a rig says nothing of the hand that took it."""
 _WIDEST_PX = 10**6
 _FEWEST_POINTS = 8
 
@@ -45,6 +48,11 @@ class Rig:
         The ruled length that set the scale.
     residual_px : float
         Root mean square residual of one coordinate.
+    steadiness : Steadiness
+        How much one photo's geometry differed from the next one's.
+    noise_ratio : float
+        By how much the points' residuals exceeded their stated uncertainty, at least 1: what this phone makes of its
+        pictures.
     make, model : str or None
         The phone, as EXIF names it.
     date : str
@@ -66,6 +74,8 @@ class Rig:
     model: str | None
     focal_mm: float | None
     date: str
+    steadiness: Steadiness
+    noise_ratio: float = 1.0
 
 
 def save_rig(rig: Rig, path: Path) -> None:
@@ -90,6 +100,8 @@ def save_rig(rig: Rig, path: Path) -> None:
         "field": rig.field,
         "photos": rig.photos,
         "residual_px": rig.residual_px,
+        "noise_ratio": rig.noise_ratio,
+        "steadiness": asdict(rig.steadiness),
         "ruled_mm": rig.ruled_mm,
         "scale_u_rel": rig.scale_u_rel,
         "sheet": rig.sheet.tolist(),
@@ -129,7 +141,7 @@ def load_rig(path: Path) -> Rig:
         raise UserError(f"{path}: not a rig file (not text); survey the sheet again.") from None
     if not isinstance(content, dict) or content.get("kind") != "visioncheck rig":
         raise UserError(f"{path}: not a rig file (key 'kind'); name the file that survey wrote.")
-    if content.get("schema") != SCHEMA:
+    if content.get("schema") not in (_UNSTEADY, SCHEMA):
         raise UserError(f"{path}: key 'schema' is not {SCHEMA}; survey the sheet again with this version.")
     rig = _Fields(content, path).rig()
     if content.get("digest") != _digest({key: value for key, value in content.items() if key != "digest"}):
@@ -198,6 +210,16 @@ class _Fields:
             int(size[0]), int(size[1]), values, smooth, (float(lateral[0]), float(lateral[1]), float(lateral[2]))
         )
 
+    def steadiness(self) -> Steadiness:
+        names = [field.name for field in fields(Steadiness)]
+        widths = self.value("steadiness")
+        if not isinstance(widths, dict) or set(widths) != set(names):
+            raise self.fail("steadiness", "does not hold " + ", ".join(names))
+        values = self.array("steadiness", [widths[name] for name in names], (len(names),))
+        if not np.all((values > 0) & (values < _WIDEST_PX)):
+            raise self.fail("steadiness", "holds the wrong numbers")
+        return Steadiness(*values.tolist())
+
     def rig(self) -> Rig:
         paper, field = self.value("paper"), self.value("field")
         if not isinstance(paper, str) or paper not in PAPERS:
@@ -214,8 +236,10 @@ class _Fields:
             raise self.fail("phone", "is not a table")
         focal = phone.get("focal_mm")
         ruled = self.content.get("ruled_mm")
+        lens = self.lens()
+        before = self.content.get("schema") == _UNSTEADY
         return Rig(
-            lens=self.lens(),
+            lens=lens,
             paper=paper,
             field=str(field),
             sheet=sheet,
@@ -230,6 +254,8 @@ class _Fields:
             model=self.text("phone", phone.get("model")),
             focal_mm=None if focal is None else float(self.array("phone", focal, ())),
             date=self.text("date", self.value("date")) or "",
+            steadiness=held(lens.width, lens.height) if before else self.steadiness(),
+            noise_ratio=1.0 if before else self.number("noise_ratio", 1, 1000),
         )
 
     def covariance(self, size: int) -> Array:

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.lens import Lens
-from visioncheck.camera.rays import Projection, project
+from visioncheck.camera.rays import Exposures, Projection, project
 from visioncheck.camera.rig import Rig
+from visioncheck.camera.steadiness import held
 from visioncheck.camera.view import PlaneView, RigidView, View, rotation_matrix
 from visioncheck.errors import Refusal
 from visioncheck.geometry import motion
@@ -21,14 +22,13 @@ Array = NDArray[np.float64]
 
 _HUBER = 2.5
 _ROUNDS = 15
+_TERMS = 20
+"""Of a rigid view: pose (6), lens (8), motion (6)."""
 _FEWEST = 12
 _FLOOR_PX = 0.02
 
-DRIFT_SD = np.array([3.0, 2.0, 2.0, 1e-3, 2e-3, 5e-5, 5e-5, 2e-3])
-"""How far a phone's lens moves between photos as it refocuses: the prior's width beside the survey's own.
-
-f, cx, cy in px for a picture 4000 px wide (scaled with the width), then k1, k2, p1, p2, k3; an assumption.
-"""
+DISTORTION_DRIFT_SD = np.array([1e-3, 2e-3, 5e-5, 5e-5, 2e-3])
+"""How far a lens's k1, k2, p1, p2, k3 move between photos as it refocuses; an assumption."""
 FLATNESS_SD_MM = 0.012
 FLATNESS_REACH_MM = 60.0
 """The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption.
@@ -44,9 +44,12 @@ _LEAST_USED = 0.85
 _WORST_MISS_MM = 0.4
 """Of the worst tenth of the points without a survey; prints and waves make 0.06 to 0.08."""
 _SAME_FOCAL = 0.005
-_WORST_MOVE = 5.0
-"""Of the lens, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 3."""
+_WORST_MOVE = 3.5
+"""Of lens and motion, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 2, a shaky hand 3."""
 
+_UNSURVEYED_TURN_SD = 5e-4
+"""Of a phone held in the hand, from the first row's reading to the last one's; an assumption. A shift of 0.16 mm from
+400 mm above counts as a turn of 0.0004 rad."""
 UNSURVEYED_FLATNESS_MM = 0.03
 """A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
 
@@ -102,12 +105,12 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
         )
     which = np.array([place[int(points.sheet[n]), int(points.index[n])] for n in known])
     spatial, pixels = rig.points_mm[which], points.xy_px[known]
-    u = np.hypot(points.u_px[known], _FLOOR_PX)
+    u = np.hypot(points.u_px[known], _FLOOR_PX) * rig.noise_ratio
     fit = _PoseFit(rig, spatial, pixels, u)
     fit.run(name)
     covariances, print_gain = fit.covariances(which)
     rotation = np.asarray(cv2.Rodrigues(fit.rotation)[0][:, 0], float)
-    view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel, print_gain)
+    view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel, print_gain, fit.motion)
     tilt = float(np.degrees(np.arccos(np.clip(fit.rotation[2, 2], -1, 1))))
     used = int(np.sum(fit.weights > 0.3))
     return ViewFit(view, fit.rms_px, used, tilt, fit.lens_moved_sigma, fit.lifted_mm)
@@ -120,16 +123,19 @@ def _wave_alike(points_mm: Array) -> Array:
 
 
 class _PoseFit:
-    """Gauss–Newton over pose (6) and lens terms (8), Huber's weights, the lens bound by its prior."""
+    """Gauss–Newton over pose (6), lens terms (8) and motion (6), Huber's weights; lens and motion bound by priors."""
 
     def __init__(self, rig: Rig, spatial: Array, pixels: Array, u: Array) -> None:
         self.rig, self.spatial, self.pixels, self.u = rig, spatial, pixels, u
-        self.lens = rig.lens
-        drift = DRIFT_SD.copy()
-        drift[:3] *= max(rig.lens.width, rig.lens.height) / 4000
-        self.prior_covariance = rig.covariance[:8, :8] + np.diag(drift**2)
-        self.prior = np.linalg.inv(self.prior_covariance)
-        self.weights = np.ones(len(pixels))
+        self.lens, self.motion = rig.lens, np.zeros(6)
+        width, height = rig.lens.width, rig.lens.height
+        # what a photo may have beyond what the survey's few photos showed, at little cost: the sheet is known here
+        own = np.hypot(rig.steadiness.own_sd, held(width, height).own_sd / 2)
+        self.own_covariance = np.diag(np.concatenate([own[:3], DISTORTION_DRIFT_SD, own[3:]]) ** 2)
+        covariance = self.own_covariance.copy()
+        covariance[:8, :8] += rig.covariance[:8, :8]
+        self.prior = np.linalg.inv(covariance)
+        self.weights, self.scale = np.ones(len(pixels)), 1.0
 
     def run(self, name: str) -> None:
         directions = self.lens.directions(self.pixels)
@@ -154,22 +160,23 @@ class _PoseFit:
             self.scale = max(float(np.median(norm)) / 1.1774, 0.3)
             self.weights = np.minimum(1, _HUBER * self.scale / np.maximum(norm, 1e-9))
             self.weights[norm > 8 * self.scale] = 0
-            rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
-            weight = self.weights / self.u**2
+            rows = self._rows(at)
+            weight = self._weight()
             self.normal = np.einsum("nki,nkj,n->ij", rows, rows, weight)
             right = np.einsum("nki,nk,n->i", rows, residuals, weight)
-            right[6:] += self.prior @ (self.rig.lens.terms - self.lens.terms)
+            right[6:] -= self.prior @ self._moved()
             self.full = self.normal.copy()
             self.full[6:, 6:] += self.prior
             step = np.linalg.solve(self.full, right)
             self.rotation = rotation_matrix(step[:3]) @ self.rotation
             self.translation = self.translation + step[3:6]
-            self.lens = self.lens.with_terms(self.lens.terms + step[6:])
+            self.lens = self.lens.with_terms(self.lens.terms + step[6:14])
+            self.motion = self.motion + step[14:]
             if float(step @ self.full @ step) < 1e-8:
                 break
         used = self.weights > 0.3
         self.rms_px = float(np.sqrt(np.mean(residuals[used] ** 2)))
-        moved = self.lens.terms - self.rig.lens.terms
+        moved = self._moved()
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
         if used.mean() < _LEAST_USED or self.scale > _WORST_SCALE:
             raise Refusal(
@@ -185,6 +192,17 @@ class _PoseFit:
             )
         self.lifted_mm = self._lift()
 
+    def _moved(self) -> Array:
+        """How far lens (8) and motion (6) are from where the prior has them."""
+        return np.concatenate([self.lens.terms - self.rig.lens.terms, self.motion])
+
+    def _weight(self) -> Array:
+        return np.asarray(self.weights / (self.u * max(self.scale, 1.0)) ** 2)
+
+    @staticmethod
+    def _rows(at: Projection) -> Array:
+        return np.concatenate([at.by_pose, at.by_lens, at.by_motion], axis=2)
+
     def _other_lens(self) -> str:
         here, rig = self.lens.f_px, self.rig.lens.f_px
         if abs(here / rig - 1) > _SAME_FOCAL:
@@ -198,8 +216,8 @@ class _PoseFit:
         wave the residuals' square is expected to be the noise's, and the lift's times what a wave of 1 mm makes.
         """
         at = self._project()
-        root = np.sqrt(self.weights) / self.u
-        rows = (np.concatenate([at.by_pose, at.by_lens], axis=2) * root[:, None, None]).reshape(-1, 14)
+        root = np.sqrt(self._weight())
+        rows = (self._rows(at) * root[:, None, None]).reshape(-1, _TERMS)
         residuals = ((self.pixels - at.pixels) * root[:, None]).ravel()
         sizes, shapes = np.linalg.eigh(_wave_alike(self.spatial[:, :2]))
         waves = shapes[:, -_WAVES:] * np.sqrt(np.maximum(sizes[-_WAVES:], 0))
@@ -207,39 +225,44 @@ class _PoseFit:
         lifted -= rows @ np.linalg.solve(self.full, rows.T @ lifted)  # what pose and lens take up is not seen
         ways, reach, _ = np.linalg.svd(lifted, full_matrices=False)
         along = ways.T @ residuals
-        noise = (residuals @ residuals - along @ along) / max(len(residuals) - 14 - len(along), 1)
+        noise = (residuals @ residuals - along @ along) / max(len(residuals) - _TERMS - len(along), 1)
         variance = float(np.sum(reach**2 * (along**2 - noise)) / np.sum(reach**4))
         return float(np.sqrt(max(variance, 0.0)))
 
     def _project(self) -> Projection:
         n = len(self.spatial)
-        rotations = np.broadcast_to(self.rotation, (n, 3, 3))
-        return project(self.lens, rotations, np.broadcast_to(self.translation, (n, 3)), self.spatial)
+        exposures = Exposures(
+            np.broadcast_to(self.rotation, (n, 3, 3)),
+            np.broadcast_to(self.translation, (n, 3)),
+            np.zeros((n, 3)),
+            np.broadcast_to(self.motion, (n, 6)),
+        )
+        return project(self.lens, exposures, self.spatial, self.lens.row_times(self.pixels))
 
     def covariances(self, which: NDArray[np.int64]) -> tuple[dict[str, Array], Array]:
-        """Of `RigidView.theta`, by source; and how it follows from the rig's points."""
+        """Of `RigidView.theta`, by source; and how it follows from the survey's numbers."""
         at = self._project()
-        rows = np.concatenate([at.by_pose, at.by_lens], axis=2)
-        weight = self.weights / self.u**2
         inverse = np.linalg.inv(self.full)
-        gain = -inverse @ np.einsum("nki,nkj,n->inj", rows, at.by_point, weight).reshape(14, -1)
+        by_points = np.einsum("nki,nkj,n->inj", self._rows(at), at.by_point, self._weight()).reshape(_TERMS, -1)
+        gain = np.zeros((_TERMS, len(self.rig.covariance)))
+        gain[:, :8] = inverse[:, 6:] @ self.prior[:, :8]
         columns = (8 + 3 * which[:, None] + np.arange(3)).ravel()
-        survey = self.rig.covariance[np.ix_(columns, columns)]
+        gain[:, columns] = -inverse @ by_points
         wave = (FLATNESS_SD_MM**2 + self.lifted_mm**2) * _wave_alike(self.spatial[:, :2])
-        lift = gain[:, 2::3]
-        held = np.zeros((14, 14))
-        held[6:, 6:] = self.prior
-        to_theta = np.eye(14)
+        lift = gain[:, columns[2::3]]
+        held_by = inverse[:, 6:] @ self.prior
+        own, moves = self.own_covariance.copy(), self.own_covariance.copy()
+        own[8:, 8:] = moves[:8, :8] = 0
+        to_theta = np.eye(_TERMS)
         to_theta[:3, :3] = _turn_to_vector(self.rotation)
         sources = {
-            "target points": inverse @ self.normal @ inverse * max(self.scale, 1.0) ** 2,
-            "lens": inverse @ held @ inverse,
-            "print survey": gain @ survey @ gain.T,
+            "target points": inverse @ self.normal @ inverse,
+            "lens": held_by @ own @ held_by.T,
+            "hand": held_by @ moves @ held_by.T,
+            "print survey": gain @ self.rig.covariance @ gain.T,
             "paper flatness": lift @ wave @ lift.T,
         }
-        print_gain = np.zeros((14, 3 * len(self.rig.points_mm)))
-        print_gain[:, columns - 8] = to_theta @ gain
-        return {source: to_theta @ matrix @ to_theta.T for source, matrix in sources.items()}, print_gain
+        return {source: to_theta @ matrix @ to_theta.T for source, matrix in sources.items()}, to_theta @ gain
 
 
 def _turn_to_vector(rotation: Array) -> Array:
@@ -281,12 +304,13 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)
     first = points.sheet == 0
     if sheet != 0 and first.sum() >= _FEWEST:
-        turn, shift = motion(fit.on_sheet(points.xy_px[first]), layout.saddles_mm[points.index[first]])
+        turn, shift = motion(fit.view().to_table(points.xy_px[first]), layout.saddles_mm[points.index[first]])
         fit = _PlaneFit(lens, nominal @ turn.T + shift, pixels, layout.saddles_mm @ turn.T + shift)
     rotation, translation = _decompose(fit.homography)
     camera = -rotation.T @ translation
     covariances, print_gain = fit.covariances(camera)
-    view = PlaneView(fit.lens, fit.homography, camera[:2], -float(camera[2]), covariances, print_gain=print_gain)
+    foot, up = camera[:2], -float(camera[2])
+    view = PlaneView(fit.lens, fit.homography, foot, up, covariances, print_gain=print_gain, turn=fit.turn)
     off_mm = fit.miss_px * view.height_mm / fit.lens.f_px
     if off_mm > _WORST_MISS_MM:
         raise Refusal(
@@ -299,16 +323,16 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
 
 
 class _PlaneFit:
-    """Homography (8) and lens terms (8); the lens held by what phones are like."""
+    """Homography (8), lens terms (8) and turn while read (3); lens and turn held by what phones are like."""
 
     LENS_SD = np.array([1e-9, 1e-9, 1e-9, 0.05, 0.05, 1e-9, 1e-9, 1e-9])
 
     def __init__(self, lens: Lens, nominal: Array, pixels: Array, page_mm: Array) -> None:
         self.nominal, self.pixels, self.page_mm = nominal, pixels, page_mm
         homography, _ = cv2.findHomography(nominal, lens.directions(pixels), cv2.LMEDS)
-        self.homography, self.lens = homography / homography[2, 2], lens
+        self.homography, self.lens, self.turn = homography / homography[2, 2], lens, np.zeros(3)
         first = lens.terms
-        self.prior = 1 / self.LENS_SD**2
+        self.prior = 1 / np.append(self.LENS_SD, np.full(3, _UNSURVEYED_TURN_SD)) ** 2
         for _ in range(_ROUNDS):
             rows, residuals = self._rows()
             norm = np.linalg.norm(residuals, axis=1)
@@ -317,7 +341,7 @@ class _PlaneFit:
             weight = self.weights / self.scale**2
             self.normal = np.einsum("nki,nkj,n->ij", rows, rows, weight)
             right = np.einsum("nki,nk,n->i", rows, residuals, weight)
-            right[8:] += self.prior * (first - self.lens.terms)
+            right[8:] -= self.prior * np.append(self.lens.terms - first, self.turn)
             self.full = self.normal + np.diag(np.append(np.zeros(8), self.prior))
             size = 1 / np.sqrt(np.diag(self.full))
             step = size * np.linalg.solve(self.full * size[:, None] * size, right * size)
@@ -325,34 +349,36 @@ class _PlaneFit:
         self.rms_px = float(np.sqrt(np.mean(residuals**2)))
         self.miss_px = float(np.quantile(norm, 0.9))
 
-    def on_sheet(self, pixels: Array) -> Array:
-        """Points of the paper (n, 2), mm, that pixels (n, 2) show."""
-        return PlaneView(self.lens, self.homography, np.zeros(2), 1.0).to_table(pixels)
+    def view(self) -> PlaneView:
+        """Return the map on paper alone, without a foot."""
+        return PlaneView(self.lens, self.homography, np.zeros(2), 1.0, turn=self.turn)
 
     def _move(self, step: Array) -> None:
         theta = self.homography.ravel()[:8] + step[:8]
         self.homography = np.append(theta, 1.0).reshape(3, 3)
-        self.lens = self.lens.with_terms(self.lens.terms + step[8:])
+        self.lens = self.lens.with_terms(self.lens.terms + step[8:16])
+        self.turn = self.turn + step[16:]
 
     def _rows(self) -> tuple[Array, Array]:
-        """Derivatives (n, 2, 16) of the pixels by homography and lens, and the residuals."""
+        """Derivatives (n, 2, 19) of the pixels by homography, lens and turn, and the residuals."""
         homogeneous = np.column_stack([self.nominal, np.ones(len(self.nominal))])
         mapped = homogeneous @ self.homography.T
         w = mapped[:, 2]
         directions = mapped[:, :2] / w[:, None]
         n = len(directions)
         # a camera frame in which each direction is a point at depth 1
-        at = project(
-            self.lens,
+        exposures = Exposures(
             np.broadcast_to(np.eye(3), (n, 3, 3)),
             np.zeros((n, 3)),
-            np.column_stack([directions, np.ones(n)]),
+            np.zeros((n, 3)),
+            np.broadcast_to(np.append(self.turn, np.zeros(3)), (n, 6)),
         )
+        at = project(self.lens, exposures, np.column_stack([directions, np.ones(n)]), self.lens.row_times(self.pixels))
         by_direction = at.by_point[:, :, :2]
         by_h = np.zeros((n, 2, 8))
         by_h[:, 0, 0:3] = by_h[:, 1, 3:6] = homogeneous / w[:, None]
         by_h[:, :, 6:8] = -directions[:, :, None] * (homogeneous[:, :2] / w[:, None])[:, None, :]
-        rows = np.concatenate([by_direction @ by_h, at.by_lens], axis=2)
+        rows = np.concatenate([by_direction @ by_h, at.by_lens, at.by_motion[:, :, :3]], axis=2)
         return rows, self.pixels - at.pixels
 
     def covariances(self, camera_mm: Array) -> tuple[dict[str, Array], Array]:
@@ -361,7 +387,7 @@ class _PlaneFit:
         weight = self.weights / self.scale**2
         size = 1 / np.sqrt(np.diag(self.full))
         inverse = np.linalg.inv(self.full * size[:, None] * size) * size[:, None] * size
-        gain = inverse @ np.einsum("nki,n->ink", rows, weight).reshape(16, -1)
+        gain = inverse @ np.einsum("nki,n->ink", rows, weight).reshape(len(inverse), -1)
         print_basis = _print_errors(self.nominal, self.page_mm)
         # a print error moves the pixels as the homography moves the page
         slopes = self._pixel_slopes()
@@ -369,19 +395,21 @@ class _PlaneFit:
         spread = gain @ moved.T
         # a point that lies high is seen further out from below the camera
         risen = np.einsum("nkj,nj->nk", slopes, (self.nominal - camera_mm[:2]) / -camera_mm[2])
-        lift = np.einsum("ink,nk->in", gain.reshape(16, -1, 2), risen)
+        lift = np.einsum("ink,nk->in", gain.reshape(len(inverse), -1, 2), risen)
         wave = UNSURVEYED_FLATNESS_MM**2 * _wave_alike(self.nominal)
-        held = np.diag(np.append(np.zeros(8), self.prior))
+        lens, hand = np.zeros((2, len(inverse)))
+        lens[8:16], hand[16:] = self.prior[:8], self.prior[8:]
         return {
             "target points": inverse @ self.normal @ inverse,
-            "lens": inverse @ held @ inverse,
+            "lens": inverse * lens @ inverse,
+            "hand": inverse * hand @ inverse,
             "print survey": spread @ spread.T,
             "paper flatness": lift @ wave @ lift.T,
         }, spread
 
     def _pixel_slopes(self) -> Array:
         step = 1e-3
-        view = PlaneView(self.lens, self.homography, np.zeros(2), 1.0)
+        view = self.view()
         base = view.to_image(self.nominal)
         return np.stack([(view.to_image(self.nominal + step * axis) - base) / step for axis in np.eye(2)], axis=2)
 

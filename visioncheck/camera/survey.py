@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust
-from visioncheck.camera.lens import Lens, smooth_basis
+from visioncheck.camera.lens import Lens
+from visioncheck.camera.rays import still
+from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, WORST_ANGLE_U_DEG, angle_u_deg, photo_to_add
 from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
@@ -53,6 +55,10 @@ class Survey:
         How well the photos fix the sheet's own right angles, standard uncertainty.
     advice : str
         Which photo would help, where one would; else empty.
+    steadiness : Steadiness
+        How much one photo's geometry differed from the next one's.
+    noise_ratio : float
+        By how much the points' residuals exceeded their stated uncertainty, at least 1.
     lens_u : (8,) ndarray
         Standard uncertainty of the lens's terms.
     """
@@ -71,6 +77,8 @@ class Survey:
     rolls_deg: Array
     angle_u_deg: float
     advice: str
+    steadiness: Steadiness
+    noise_ratio: float
 
     @property
     def lens_u(self) -> Array:
@@ -104,8 +112,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     sheet, index = _names(photos)
     seen = _sightings(photos, sheet, index)
     start = _start(photos, sheet, index, width, height)
-    brown = _trimmed(start, seen)
-    best = _with_smooth(brown, seen)
+    best = _trimmed(start, seen)
     lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
     frame = _to_table(best, sheet, index, paper, ruled_mm)
     tilts, rolls = _attitudes(best, frame)
@@ -118,12 +125,14 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     nominal = layout_of(paper).saddles_mm[index[first]]
     own = np.repeat(first, 3)
     angle_u = angle_u_deg(nominal, frame.covariance[8:, 8:][np.ix_(own, own)])
-    advice = photo_to_add(best.bundle.rotations @ frame.turn.T)
+    advice = photo_to_add(best.bundle.exposures.rotations @ frame.turn.T)
     if not angle_u < WORST_ANGLE_U_DEG:
         raise UserError(
             f"the survey's photos leave the sheet's own angles open (± {2 * angle_u:.2g}°), by too little tilt, by"
             f" one side only or by too few points: {advice}."
         )
+    steadiness = best.bundle.steadiness
+    assert steadiness is not None  # the start gives one
     keep = best.weights > 0
     residual = float(np.sqrt(np.mean(best.residuals_px[keep] ** 2)))
     scale_u = NOMINAL_SCALE_U_REL if ruled_mm is None else RULED_U_MM / ruled_mm
@@ -143,6 +152,8 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
         rolls,
         angle_u,
         advice if angle_u > FAIR_ANGLE_U_DEG else "",
+        steadiness,
+        max(best.scale, 1.0),
     )
 
 
@@ -208,13 +219,10 @@ def _start(
     places[:, :2] = nominal[index]
     for which in np.unique(sheet[sheet > 0]):
         places[sheet == which] = _other_sheet(photos, lens, poses, which, nominal[index[sheet == which]])
-    return Bundle(
-        lens,
-        np.stack([cv2.Rodrigues(turn)[0] for turn in turns]),
-        np.stack([np.ravel(shift) for shift in shifts]),
-        places,
-        np.ones(8, bool),
-    )
+    rotations = np.stack([np.asarray(cv2.Rodrigues(turn)[0], float) for turn in turns])
+    translations = np.stack([np.ravel(shift).astype(float) for shift in shifts])
+    smooth = replace(lens, smooth=np.zeros((2, SMOOTH_TERMS)))
+    return Bundle(smooth, still(rotations, translations), places, np.ones(8, bool), steadiness=held(width, height))
 
 
 def _other_sheet(
@@ -243,28 +251,6 @@ def _trimmed(start: Bundle, seen: Sightings) -> Adjusted:
         raise UserError(
             "the survey's photos do not determine the camera: add photos tilted by about 20 degrees from several sides."
         ) from None
-
-
-def _with_smooth(brown: Adjusted, seen: Sightings) -> Adjusted:
-    """Brown's lens with a smooth correction, if that foretells the residuals of photos left out."""
-    lens = brown.bundle.lens
-    basis = smooth_basis(seen.xy_px, lens.width, lens.height, SMOOTH_TERMS)
-    weight = brown.weights / seen.u_px**2
-    before = after = 0.0
-    for fold in range(4):
-        out = seen.photo % 4 == fold
-        if not out.any() or out.all():
-            continue
-        a = basis[~out] * weight[~out, None]
-        normal = a.T @ basis[~out] + np.eye(SMOOTH_TERMS) / 0.1**2 * brown.scale**-2
-        field = np.linalg.solve(normal, a.T @ brown.residuals_px[~out])
-        left = brown.residuals_px[out]
-        before += float(np.sum(weight[out, None] * left**2))
-        after += float(np.sum(weight[out, None] * (left - basis[out] @ field) ** 2))
-    if after > 0.98 * before:
-        return brown
-    bent = replace(brown.bundle, lens=replace(lens, smooth=np.zeros((2, SMOOTH_TERMS))))
-    return _trimmed(bent, seen)
 
 
 def _lateral(photos: Sequence[TargetPoints], best: Adjusted) -> tuple[float, float, float]:
@@ -332,7 +318,7 @@ def _motions(points: Array) -> Array:
 
 
 def _attitudes(best: Adjusted, frame: _Frame) -> tuple[Array, Array]:
-    rotations = best.bundle.rotations @ frame.turn.T
+    rotations = best.bundle.exposures.rotations @ frame.turn.T
     tilts = np.degrees(np.arccos(np.clip(rotations[:, 2, 2], -1, 1)))
     rolls = np.degrees(np.arctan2(rotations[:, 0, 1], rotations[:, 0, 0]))
     return tilts, rolls

@@ -32,6 +32,7 @@ _BETTER = {
     "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
     "target points": "fill the picture with the sheet, sharp and evenly lit",
     "lens": "survey again, at this very zoom, with more photos",
+    "hand": "rest the phone on a stack of books and let the self-timer release it",
     "print survey": "survey again with more photos",
     "paper flatness": "glue the sheet down flat, or lay it on glass",
     "piece placement": "brush off dust, lay the piece flat and straight below the camera, or step back",
