@@ -45,7 +45,7 @@ def evidence_of_pair(shop: Workshop, rng: np.random.Generator) -> Evidence | Non
         first, second = (shoot_piece(lying, shop, shop.rig, rng) for lying in (piece, turned(piece, rng)))
     except Refusal:
         return None
-    match = next((m for m in matches(first, second, shop.rig.covariance[8:, 8:]) if m.shift == 0), None)
+    match = next((m for m in matches(first, second, shop.rig.covariance) if m.shift == 0), None)
     if match is None:
         return None
     evidence = pair_evidence(first, second, match)

@@ -33,10 +33,10 @@ class Evidence:
     ----------
     apart : (m,) ndarray
         What was read in place of zero.
-    gain : (m, 3 n) ndarray
-        How it changes with the rig's points, x, y, z of each, mm.
+    gain : (m, 8 + 3 n) ndarray
+        How it changes with the rig's numbers, as they stand in `Rig.covariance`.
     noise : (m, m) ndarray
-        Its covariance by all else than the rig's points.
+        Its covariance by all else than the rig.
     """
 
     apart: Array
@@ -48,7 +48,7 @@ def contradicts(evidence: Evidence, rig: Rig) -> bool:
     """Whether it lies further from zero than its noise and the survey's uncertainty let expect."""
     from scipy.special import chdtrc  # lazy: kept off the path of --help
 
-    expected = evidence.gain @ rig.covariance[_LENS:, _LENS:] @ evidence.gain.T + evidence.noise
+    expected = evidence.gain @ rig.covariance @ evidence.gain.T + evidence.noise
     chi2 = float(evidence.apart @ np.linalg.solve(expected, evidence.apart))
     return float(chdtrc(len(evidence.apart), chi2)) < _UNLIKELY
 
@@ -68,8 +68,8 @@ def refine(rig: Rig, evidence: Sequence[Evidence]) -> Rig:
         here = slice(at, at + len(each.apart))
         noise[here, here] = each.noise
         at = here.stop
-    towards = rig.covariance[:, _LENS:] @ gain.T
-    expected = gain @ towards[_LENS:] + noise
+    towards = rig.covariance @ gain.T
+    expected = gain @ towards + noise
     moves = np.linalg.solve(expected, towards.T).T
     step = -moves @ apart
     left = rig.covariance - moves @ towards.T
