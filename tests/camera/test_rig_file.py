@@ -38,7 +38,7 @@ def small_rig():
         model="Phone Q",
         focal_mm=5.4,
         date="2030-01-02T03:04:05+00:00",
-        steadiness=Steadiness(3.0, 8.0, 4e-4, 1.5e-4, 0.16),
+        steadiness=Steadiness(3.0, 8.0, 0.5, 4e-4, 1.5e-4, 0.16),
         noise_ratio=1.2,
     )
 

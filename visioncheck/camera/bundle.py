@@ -8,6 +8,7 @@ learnt from the photos with the rest (`visioncheck.camera.steadiness`).
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _HUBER = 2.5
-_ROUNDS = 40
+_ROUNDS = 25
 _LONGEST_LENS = 20
 """Focal length over the picture's width; a fit beyond it has run away."""
 _SMOOTH_SD_PX = 0.1
@@ -31,7 +32,7 @@ _SMOOTH_PRIOR_DOF = 2.0
 """A lens that follows the usual model, until the photos say otherwise; an assumption."""
 _PAPER_SD_MM = (2.0, 2.0, 0.3)
 """How far a point may stand from its nominal place before the photos are asked: only the gauge needs it."""
-_SETTLED = 0.02
+_SETTLED = 0.04
 """Widths that change by less a round are found; their own uncertainty is a fifth at best."""
 _BLOCK = 6 + OWN_TERMS
 
@@ -128,11 +129,17 @@ def adjust(start: Bundle, seen: Sightings, learn: bool = True) -> Adjusted:
         last = cost
         if learn and own:
             before, bundle = bundle, _with_widths(bundle, system)
-            settled = abs(_widths(bundle) / _widths(before) - 1).max() < _SETTLED and system.shift(step) < 1e-2
+            settled = abs(_widths(bundle) / _widths(before) - 1).max() < _SETTLED and system.shift(step) < 2e-2
         if settled:
             break
     final = System(bundle, start, seen, weights, scale)
     return Adjusted(bundle, residuals, weights, scale, final.covariance(), final)
+
+
+def left_out(best: Adjusted) -> Array:
+    """By how much the lens's terms and the points change when one photo is left out, (photos, 8 + 3 points)."""
+    steps = [best.system.without(photo).solve() for photo in range(best.system.photos)]
+    return np.stack([np.concatenate([step.lens, step.points.ravel()]) for step in steps])
 
 
 def _project(bundle: Bundle, seen: Sightings, smooth_terms: int = 0) -> Projection:
@@ -160,8 +167,9 @@ def _with_widths(bundle: Bundle, system: System) -> Bundle:
     assert bundle.steadiness is not None
     variances = np.diag(system.inverse())
     head = system.head
+    px = max(lens.width, lens.height) / 4000
     own = variances[head:].reshape(-1, _BLOCK)[:, 6:]
-    steadiness = learnt(bundle.steadiness, supposed(lens.width, lens.height), bundle.exposures.own, own)
+    steadiness = learnt(bundle.steadiness, supposed(lens.width, lens.height), bundle.exposures.own, own, px)
     smooth = variances[8:head]
     sd = bundle.smooth_sd_px
     if len(smooth):
@@ -210,15 +218,14 @@ class System:
         self.bundle, self.start = bundle, start
         self.points_free = bool(np.all(np.asarray(start.points_sd_mm) > 0))
         self.parts = self._parts(seen, weights / (seen.u_px * scale) ** 2)
-        self._assemble(range(self.photos))
-        self._inverse: Array | None = None
+        self.assemble(range(self.photos))
 
     def _parts(self, seen: Sightings, weight: Array) -> list[_Part]:
         at = _project(self.bundle, seen, self.smooth_terms)
         smooth = np.zeros((len(weight), 2, 2 * self.smooth_terms))
         smooth[:, 0, : self.smooth_terms] = smooth[:, 1, self.smooth_terms :] = at.by_smooth
         by_lens = at.by_lens * self.bundle.free_lens
-        rows = np.concatenate([by_lens, smooth, at.by_pose, at.by_lens[:, :, :3], at.by_motion], axis=2)
+        rows = np.concatenate([by_lens, smooth, at.by_pose, at.by_lens, at.by_motion], axis=2)
         residuals = seen.xy_px - at.pixels
         parts = []
         for photo in range(self.photos):
@@ -237,9 +244,10 @@ class System:
             )
         return parts
 
-    def _assemble(self, photos: range | list[int]) -> None:
+    def assemble(self, photos: range | list[int]) -> None:
         """Add up these photos and the priors."""
         head, size = self.head, self.head + _BLOCK * self.photos
+        self._inverse: Array | None = None
         self.hcc, self.gc = np.zeros((size, size)), np.zeros(size)
         self.hcp = np.zeros((self.points, size, 3))
         self.hpp, self.gp = np.zeros((self.points, 3, 3)), np.zeros((self.points, 3))
@@ -276,6 +284,21 @@ class System:
             paper = 1 / np.asarray(start.points_sd_mm) ** 2
             self.hpp += np.diag(paper)
             self.gp -= paper * (bundle.points_mm - start.points_mm)
+
+    def with_steadiness(self, steadiness: Steadiness) -> System:
+        """The same photos, had they been taken so."""
+        other = copy(self)
+        other.bundle = replace(self.bundle, steadiness=steadiness)
+        other.assemble(range(self.photos))
+        return other
+
+    def without(self, photo: int) -> System:
+        """The same photos but one."""
+        other = copy(self)
+        other.assemble([which for which in range(self.photos) if which != photo])
+        pose = self.head + _BLOCK * photo + np.arange(6)
+        other.hcc[pose, pose] = 1.0  # of which nothing is known now
+        return other
 
     def _reduced(self) -> tuple[Array, Array]:
         if not self.points_free:
@@ -341,7 +364,7 @@ def _moved(bundle: Bundle, step: _Step) -> Bundle:
     exposures = Exposures(
         turns @ old.rotations,
         old.translations_mm + step.poses[:, 3:6],
-        old.own_lens + step.poses[:, 6:9],
-        old.motions + step.poses[:, 9:],
+        old.own_lens + step.poses[:, 6:14],
+        old.motions + step.poses[:, 14:],
     )
     return replace(bundle, lens=lens, exposures=exposures, points_mm=bundle.points_mm + step.points)

@@ -48,8 +48,8 @@ class Exposures:
     rotations : (m, 3, 3) ndarray
     translations_mm : (m, 3) ndarray
         Table to camera, when the middle row is read.
-    own_lens : (m, 3) ndarray
-        f, cx, cy less those of the common lens, px.
+    own_lens : (m, 8) ndarray
+        The lens's terms less those of the common lens, see `LENS_TERMS`.
     motions : (m, 6) ndarray
         Turn (rotation vector) and shift, mm, of what is seen from the first row's reading to the last one's:
         p' = p + s (turn × p + shift) in the camera's frame, with s = row/height - 1/2 of the stored picture.
@@ -70,14 +70,14 @@ class Exposures:
 
     @property
     def own(self) -> Array:
-        """Lens and motion in one, (m, 9): see `visioncheck.camera.steadiness.OWN_TERMS`."""
+        """Lens and motion in one, (m, 14): see `visioncheck.camera.steadiness.OWN_TERMS`."""
         return np.concatenate([self.own_lens, self.motions], axis=1)
 
 
 def still(rotations: Array, translations_mm: Array) -> Exposures:
     """Poses alone: the common lens, at rest."""
     m = len(rotations)
-    return Exposures(rotations, translations_mm, np.zeros((m, 3)), np.zeros((m, 6)))
+    return Exposures(rotations, translations_mm, np.zeros((m, 8)), np.zeros((m, 6)))
 
 
 def project(lens: Lens, exposures: Exposures, points: Array, times: Array, smooth_terms: int = 0) -> Projection:
@@ -87,8 +87,9 @@ def project(lens: Lens, exposures: Exposures, points: Array, times: Array, smoot
     seen = moved_while_read(standing, exposures.motions, times)
     x, y, z = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2], seen[:, 2]
     directions = np.column_stack([x, y])
-    f_px = (lens.f_px + exposures.own_lens[:, 0])[:, None]
-    warped, by_direction = _distort_with_slopes(x, y, lens.terms[3:])
+    terms = lens.terms + exposures.own_lens
+    f_px = terms[:, :1]
+    warped, by_direction = _distort_with_slopes(x, y, terms[:, 3:].T)
     to_direction = np.zeros((len(x), 2, 3))
     to_direction[:, 0, 0] = to_direction[:, 1, 1] = 1 / z
     to_direction[:, 0, 2], to_direction[:, 1, 2] = -x / z, -y / z
@@ -96,7 +97,7 @@ def project(lens: Lens, exposures: Exposures, points: Array, times: Array, smoot
     by_standing = by_seen + times[:, None, None] * (by_seen @ _cross(exposures.motions[:, :3]))
     by_pose = np.concatenate([by_standing @ -_cross(turned), by_standing], axis=2)
     by_motion = times[:, None, None] * np.concatenate([by_seen @ -_cross(standing), by_seen], axis=2)
-    ideal = lens.centre_px + exposures.own_lens[:, 1:] + f_px * warped
+    ideal = terms[:, 1:3] + f_px * warped
     by_lens = np.zeros((len(x), 2, 8))
     by_lens[:, :, 0] = warped
     by_lens[:, 0, 1] = by_lens[:, 1, 2] = 1

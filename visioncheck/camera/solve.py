@@ -27,8 +27,6 @@ _TERMS = 20
 _FEWEST = 12
 _FLOOR_PX = 0.02
 
-DISTORTION_DRIFT_SD = np.array([1e-3, 2e-3, 5e-5, 5e-5, 2e-3])
-"""How far a lens's k1, k2, p1, p2, k3 move between photos as it refocuses; an assumption."""
 FLATNESS_SD_MM = 0.012
 FLATNESS_REACH_MM = 60.0
 """The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption.
@@ -131,7 +129,7 @@ class _PoseFit:
         width, height = rig.lens.width, rig.lens.height
         # what a photo may have beyond what the survey's few photos showed, at little cost: the sheet is known here
         own = np.hypot(rig.steadiness.own_sd, held(width, height).own_sd / 2)
-        self.own_covariance = np.diag(np.concatenate([own[:3], DISTORTION_DRIFT_SD, own[3:]]) ** 2)
+        self.own_covariance = np.diag(own**2)
         covariance = self.own_covariance.copy()
         covariance[:8, :8] += rig.covariance[:8, :8]
         self.prior = np.linalg.inv(covariance)
@@ -234,7 +232,7 @@ class _PoseFit:
         exposures = Exposures(
             np.broadcast_to(self.rotation, (n, 3, 3)),
             np.broadcast_to(self.translation, (n, 3)),
-            np.zeros((n, 3)),
+            np.zeros((n, 8)),
             np.broadcast_to(self.motion, (n, 6)),
         )
         return project(self.lens, exposures, self.spatial, self.lens.row_times(self.pixels))
@@ -370,7 +368,7 @@ class _PlaneFit:
         exposures = Exposures(
             np.broadcast_to(np.eye(3), (n, 3, 3)),
             np.zeros((n, 3)),
-            np.zeros((n, 3)),
+            np.zeros((n, 8)),
             np.broadcast_to(np.append(self.turn, np.zeros(3)), (n, 6)),
         )
         at = project(self.lens, exposures, np.column_stack([directions, np.ones(n)]), self.lens.row_times(self.pixels))

@@ -9,11 +9,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust
+from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust, left_out
+from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import still
-from visioncheck.camera.steadiness import Steadiness, held
-from visioncheck.camera.support import FAIR_ANGLE_U_DEG, WORST_ANGLE_U_DEG, angle_u_deg, photo_to_add
+from visioncheck.camera.steadiness import Steadiness, held, rested
+from visioncheck.camera.support import (
+    FAIR_ANGLE_U_DEG,
+    STEADY,
+    WORST_ANGLE_U_DEG,
+    WORST_HELD_ANGLE_U_DEG,
+    angle_u_deg,
+    photo_to_add,
+)
 from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
 from visioncheck.geometry import similarity
@@ -53,6 +61,8 @@ class Survey:
     tilts_deg, rolls_deg : (photos,) ndarray
     angle_u_deg : float
         How well the photos fix the sheet's own right angles, standard uncertainty.
+    angle_u_rested_deg : float
+        The same, had the phone been at rest and its lens in one place.
     advice : str
         Which photo would help, where one would; else empty.
     steadiness : Steadiness
@@ -76,6 +86,7 @@ class Survey:
     tilts_deg: Array
     rolls_deg: Array
     angle_u_deg: float
+    angle_u_rested_deg: float
     advice: str
     steadiness: Steadiness
     noise_ratio: float
@@ -115,6 +126,8 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     best = _trimmed(start, seen)
     lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
     frame = _to_table(best, sheet, index, paper, ruled_mm)
+    excess_variance = _excess(best, frame, layout_of(paper).saddles_mm[index], sheet == 0)
+    frame = replace(frame, covariance=frame.covariance * excess_variance)
     tilts, rolls = _attitudes(best, frame)
     if np.ptp(rolls) < 30 and tilts.max() < _TILT_NEEDED_DEG:
         raise UserError(
@@ -124,12 +137,23 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     first = sheet == 0
     nominal = layout_of(paper).saddles_mm[index[first]]
     own = np.repeat(first, 3)
-    angle_u = angle_u_deg(nominal, frame.covariance[8:, 8:][np.ix_(own, own)])
+
+    def angle_u_of(frame: _Frame) -> float:
+        return angle_u_deg(nominal, frame.covariance[8:, 8:][np.ix_(own, own)])
+
+    at_rest = replace(best, covariance=best.system.with_steadiness(rested(width, height)).covariance())
+    angle_u = angle_u_of(frame)
+    angle_u_rested = angle_u_of(_to_table(at_rest, sheet, index, paper, ruled_mm))
     advice = photo_to_add(best.bundle.exposures.rotations @ frame.turn.T)
-    if not angle_u < WORST_ANGLE_U_DEG:
+    if not angle_u_rested < WORST_ANGLE_U_DEG:
         raise UserError(
-            f"the survey's photos leave the sheet's own angles open (± {2 * angle_u:.2g}°), by too little tilt, by"
-            f" one side only or by too few points: {advice}."
+            f"the survey's photos leave the sheet's own angles open (± {2 * angle_u_rested:.2g}°), by too little tilt,"
+            f" by one side only or by too few points: {advice}."
+        )
+    if not angle_u < WORST_HELD_ANGLE_U_DEG:
+        raise UserError(
+            f"the phone moved too much while it took the survey's photos (the sheet's own angles are left open by"
+            f" ± {2 * angle_u:.2g}°): {STEADY}."
         )
     steadiness = best.bundle.steadiness
     assert steadiness is not None  # the start gives one
@@ -151,7 +175,8 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
         tilts,
         rolls,
         angle_u,
-        advice if angle_u > FAIR_ANGLE_U_DEG else "",
+        angle_u_rested,
+        advice if angle_u_rested > FAIR_ANGLE_U_DEG else "",
         steadiness,
         max(best.scale, 1.0),
     )
@@ -270,9 +295,12 @@ def _lateral(photos: Sequence[TargetPoints], best: Adjusted) -> tuple[float, flo
 
 @dataclass(frozen=True)
 class _Frame:
+    """The points and their covariance in the table frame, and the matrix that brings changes of the fit there."""
+
     points_mm: Array
     covariance: Array
     turn: Array
+    to_frame: Array
 
 
 def _to_table(
@@ -299,14 +327,11 @@ def _to_table(
     placed = scale * points @ turn.T + shift
     size = len(points)
     mover = np.kron(np.eye(size), scale * turn)
-    covariance = best.covariance.copy()
-    covariance[8:, 8:] = mover @ covariance[8:, 8:] @ mover.T
-    covariance[:8, 8:] = covariance[:8, 8:] @ mover.T
-    covariance[8:, :8] = covariance[:8, 8:].T
     motions = _motions(placed)
-    keep = np.eye(8 + 3 * size)
-    keep[8:, 8:] -= motions @ np.linalg.pinv(motions)
-    return _Frame(placed, keep @ covariance @ keep.T, turn)
+    mover -= motions @ (np.linalg.pinv(motions) @ mover)
+    to_frame = np.eye(8 + 3 * size)
+    to_frame[8:, 8:] = mover
+    return _Frame(placed, to_frame @ best.covariance @ to_frame.T, turn, to_frame)
 
 
 def _motions(points: Array) -> Array:
@@ -315,6 +340,13 @@ def _motions(points: Array) -> Array:
     columns = [np.tile(axis, len(points)) for axis in np.eye(3)]
     columns += [np.cross(axis, centred).ravel() for axis in np.eye(3)]
     return np.column_stack([*columns, centred.ravel()])
+
+
+def _excess(best: Adjusted, frame: _Frame, nominal: Array, first: NDArray[np.bool_]) -> float:
+    """By how much sheet 0's shape scatters more, photo by photo, than the fit's covariance says."""
+    own = np.concatenate([np.zeros(8, bool), np.repeat(first, 3)])
+    changes = left_out(best) @ frame.to_frame.T
+    return excess(changes[:, own], frame.covariance[np.ix_(own, own)], smooth_shapes(nominal[first]))
 
 
 def _attitudes(best: Adjusted, frame: _Frame) -> tuple[Array, Array]:
