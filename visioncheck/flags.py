@@ -72,8 +72,8 @@ _ALL = (
     Flag(
         "lens-moved",
         "lens changed",
-        "The lens differs from its survey more than focusing explains.",
-        "Use the zoom of the survey, or survey again.",
+        "The lens, or how the phone was held, differs from the survey more than it did from photo to photo there.",
+        "Use the zoom of the survey and hold the phone still, or survey again as you take photos now.",
     ),
     Flag(
         "thickness-doubtful",
