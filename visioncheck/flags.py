@@ -157,6 +157,18 @@ _ALL = (
     ),
     Flag("narrow-slot", "narrow slot", "The slot covers too few pixels.", "Shoot it from nearer."),
     Flag(
+        "slot-doubtful",
+        "doubtful slot",
+        "What is seen may be read as a slot in more than one way.",
+        "Light the work evenly, with nothing on it, and show one slot alone.",
+    ),
+    Flag(
+        "thickness-contradicted",
+        "thickness contradicted",
+        "What shows of a wall's side face does not agree with the thickness that you gave.",
+        "Measure the thickness again, and lay the work flat on the sheet.",
+    ),
+    Flag(
         "other-rig",
         "another rig",
         "The photo does not belong to the survey.",

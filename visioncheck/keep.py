@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -29,8 +30,11 @@ if TYPE_CHECKING:
 PIECES = ("corner", "panel", "strip", "slot", "gap")
 WAYS = ("top", "bottom", "left", "right")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
-# a typed thickness is taken as good to ±0.5 mm, any value alike: u = 0.5/√3 (JCGM 100:2008, 4.3.7)
-_U_THICKNESS_MM = 0.29
+_U_BOARD_MM = 0.05
+"""How unlike a board's thickness is from place to place (common practice, no source)."""
+_TWO_SIDED_95 = 1.959964
+"""A ± that a user tells is taken as the program says its own: at 95 % of a normal distribution."""
+_THICKEST_MM = 200.0
 
 
 @dataclass(frozen=True)
@@ -136,15 +140,23 @@ def read_told(
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:
-    from visioncheck.units import parse_length
+    """A thickness as typed; its uncertainty as told after ±, or by how finely it was typed."""
+    from visioncheck.units import last_digit_mm, parse_length, split_doubt
 
+    told, doubt = split_doubt(text)
     try:
-        value = parse_length(text, units)
+        value = parse_length(told, units)
+        expanded = None if doubt is None else parse_length(doubt, units)
     except UserError as problem:
         raise UserError(f"--thickness: {problem}") from None
-    if not 0 < value < 200:
-        raise UserError(f"--thickness {text} is not a board's thickness; give it like 18mm or 3/4in")
-    return Quantity(value, _U_THICKNESS_MM, "mm")
+    if not 0 < value < _THICKEST_MM:
+        raise UserError(f"--thickness {text} is not a board's thickness; give it like 18mm, 3/4in or 12.3mm±0.1mm")
+    if expanded is None:
+        # rectangular within half a step of the last digit (JCGM 100:2008, 4.3.7), and a board is not all alike
+        return Quantity(value, math.hypot(last_digit_mm(told, units) / math.sqrt(12), _U_BOARD_MM), "mm")
+    if not 0 < expanded < value:
+        raise UserError(f"--thickness {text}: what follows ± is to be above 0 and below the thickness itself")
+    return Quantity(value, expanded / _TWO_SIDED_95, "mm")
 
 
 def read_sled(path: Path) -> SledFile:

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.edges.band import BandTrace, trace_band
+from visioncheck.edges.band import BandTrace
 from visioncheck.edges.strip import Guide
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import Refusal, UserError
 from visioncheck.kerf.plan import Plan
 from visioncheck.kerf.verify import MeasuredGroove, planned
-from visioncheck.measure_slot import Scene, refuse_from_above
-from visioncheck.outline.slot import SLOT_DARKER, find_band
+from visioncheck.measure_slot import Scene, Sought, find_and_trace
+from visioncheck.outline.slot import SLOT_DARKER
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece
 from visioncheck.reading.slot import distance_between
@@ -124,15 +124,18 @@ def _walls(board: Board, near_mm: float, far_mm: float, tone: Tone) -> tuple[Tra
     width = far_mm - near_mm
     # a blade's slot is black; what is wider than any stripe of the grain need only lie in some shade
     darker = _SHADE if width > _WIDE_MM else SLOT_DARKER
-    scene = board.scene
-    band = find_band(scene.photo.bgr, scene.view, region, darker=darker, widest_mm=width + _AROUND_MM, along=low.along)
-    if band is None or abs(band.width_mm - width) > _FIT_MM or abs(band.line.along @ low.normal) > _PARALLEL:
+    grow = 1 / (1 - board.thickness.value / board.scene.view.height_mm)
+    sought = Sought(low.along, ((width - _FIT_MM) * grow, (width + _FIT_MM) * grow), darker)
+    traced = find_and_trace(board.scene, region, board.thickness, tone, "groove", sought)
+    if traced is None or abs(_run(traced) @ low.normal) > _PARALLEL:
         return None
-    traced = trace_band(scene.photo.bgr, scene.view, band, tone, board.thickness.value)
-    if traced is None:
-        return None
-    refuse_from_above(scene, traced, "groove")
     return _from_the_fence(traced, low.normal)
+
+
+def _run(traced: BandTrace) -> Array:
+    """Unit direction of the far wall."""
+    ends = traced.far.points_mm[[0, -1]]
+    return np.asarray((ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0]))
 
 
 def _from_the_fence(traced: BandTrace, inward: Array) -> tuple[Trace, Trace]:

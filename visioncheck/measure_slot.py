@@ -10,10 +10,23 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.edges.band import BandTrace, trace_band
-from visioncheck.edges.tone import calibrate_tone
+from visioncheck.edges.side_face import depth_seen, shows_sheet
+from visioncheck.edges.strip import Guide
+from visioncheck.edges.tone import Tone, calibrate_tone
+from visioncheck.edges.trace import Trace
+from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Refusal
 from visioncheck.outline.find import Outline
-from visioncheck.outline.slot import Band, find_band
+from visioncheck.outline.slot import SLOT_DARKER, Patch, find_band, look_at_work
+from visioncheck.outline.walls import (
+    Walls,
+    find_walls,
+    has_line_beside,
+    has_wood_beside,
+    paper_tint,
+    shows_paper,
+    unlike_top_face,
+)
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
 from visioncheck.quantity import Quantity
@@ -27,9 +40,36 @@ SLOT_KINDS = ("slot", "gap")
 _NARROWEST_PX = 4.0
 """Below this the two walls' blurs run together, and the width read hangs on what the blur is taken for."""
 _MARGIN_PX = 12.0
+_SOFT, _SOFT_PX = 1.6, 0.6
+"""A wall's blur, against that of the print, from which on it may be a shadow's edge."""
+_CONTRADICTS = 2.0
+"""Standard uncertainties by which a thickness may differ from what the side face shows."""
 _HIDDEN_MM = 0.05
 """More than this hidden beside a wall, and the width would be a guess."""
 _TORN_SHARE = 0.25
+
+
+@dataclass(frozen=True)
+class Sought:
+    """What is known of a slot before it is found.
+
+    Attributes
+    ----------
+    along : (2,) ndarray or None
+        Its direction, to a few degrees.
+    width_mm : tuple of float or None
+        Least and greatest width, plane of the paper.
+    darker : float
+        How much darker than the wood beside it a narrow slot is at least, natural log.
+    """
+
+    along: Array | None = None
+    width_mm: tuple[float, float] | None = None
+    darker: float = SLOT_DARKER
+
+    def fits(self, width_mm: float) -> bool:
+        """Whether a slot of this width may be it."""
+        return self.width_mm is None or self.width_mm[0] <= width_mm <= self.width_mm[1]
 
 
 @dataclass(frozen=True)
@@ -72,14 +112,12 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     Refusal
         No slot, too narrow a one, or one that runs off the picture.
     """
-    band = _found(scene, region_mm, kind)
     tone = calibrate_tone(scene.photo.bgr, scene.points)
-    traced = trace_band(scene.photo.bgr, scene.view, band, tone, thickness.value)
+    traced = find_and_trace(scene, region_mm, thickness, tone, "slot" if kind == "slot" else "gap")
     if traced is None:
         raise _not_found(scene, kind)
-    refuse_from_above(scene, traced, kind)
     _wide_enough(scene, traced, kind, thickness.value)
-    shape = read_slot(scene.view, traced, thickness, tone, _open_end(band, region_mm))
+    shape = read_slot(scene.view, traced, thickness, tone, _open_end(traced, region_mm))
     return Reading(
         photo=scene.name,
         piece=kind,
@@ -103,19 +141,108 @@ def _not_found(scene: Scene, kind: str) -> Refusal:
     )
 
 
-def _found(scene: Scene, region_mm: Array, kind: str) -> Band:
-    tags = tuple(_grown(scene.view.to_table(tag.corners_px)) for tag in scene.points.tags)
-    band = find_band(scene.photo.bgr, scene.view, region_mm, tags)
-    if band is None:
-        raise _not_found(scene, kind)
+def find_and_trace(
+    scene: Scene, region_mm: Array, thickness: Quantity, tone: Tone, what: str, sought: Sought | None = None
+) -> BandTrace | None:
+    """Find the slot in a region and trace both of its walls.
+
+    Parameters
+    ----------
+    what : str
+        What the messages call it.
+    sought : Sought or None
+        Where its place and size are known.
+
+    Returns
+    -------
+    BandTrace or None
+        None where no slot is seen.
+
+    Raises
+    ------
+    Refusal
+        What is seen may be read in two ways, or contradicts the thickness.
+    """
+    sought = sought or Sought()
+    bgr, view = scene.photo.bgr, scene.view
+    tags = tuple(_grown(view.to_table(tag.corners_px)) for tag in scene.points.tags)
+    patch = look_at_work(bgr, view, region_mm, tags)
+    unlike = unlike_top_face(patch, paper_tint(bgr, view, scene.points.xy_px))
+    pairs = [walls for walls in find_walls(patch, unlike, sought.along) if sought.fits(walls.width_mm)]
+    wide = [walls for walls in pairs if is_wide(view, walls, thickness.value)]
+    if len(wide) > 1:
+        raise _two_readings(scene, what)
+    if wide:
+        _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
+        traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
+    else:
+        band = find_band(patch, sought.darker, along=sought.along)
+        if band is None or not sought.fits(band.width_mm):
+            return None
+        _within_picture(scene, np.stack([band.line.start_mm, band.line.end_mm]), what)
+        traced = trace_band(bgr, view, band, tone, thickness.value)
+    if traced is None:
+        return None
+    if not all(has_wood_beside(patch, unlike, _guide(wall)) for wall in (traced.near, traced.far)):
+        raise _two_readings(scene, what)
+    if wide and sought.width_mm is None:
+        _one_reading(scene, patch, unlike, wide[0], traced, what)
+    refuse_from_above(scene, traced, what)
+    refuse_thickness(scene, traced, thickness, what)
+    return traced
+
+
+def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: BandTrace, what: str) -> None:
+    """Refuse a slot that may be the shadow on the floor of a wider groove, if nothing of its size is known."""
+    if has_line_beside(unlike, walls, patch.corner_mm):
+        raise _two_readings(scene, what)
+    paper = paper_tint(scene.photo.bgr, scene.view, scene.points.xy_px)
+    soft = _SOFT * scene.points.blur_px + _SOFT_PX
+    for wall in (traced.near, traced.far):
+        # a shadow's edge is softer than an arris; on the sheet it could not be taken for one
+        if wall.blur_px > soft and not shows_paper(patch, paper, _guide(wall)):
+            raise _two_readings(scene, what)
+
+
+def _guide(wall: Trace) -> Guide:
+    """The line along a wall, the slot at its normal."""
+    start, end = wall.points_mm[0], wall.points_mm[-1]
+    guide = Guide(start, end)
+    return guide if guide.normal @ wall.outward < 0 else Guide(end, start)
+
+
+def _two_readings(scene: Scene, what: str) -> Refusal:
+    return Refusal(
+        f"{scene.name}: what is seen in the work may be read as a {what} in more than one way, since not all that lies"
+        " beside it looks like the top face or some of it may be a shadow; light the work evenly, with nothing on it,"
+        " and show one slot alone.",
+        "slot-doubtful",
+    )
+
+
+def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
     height, width = scene.photo.bgr.shape[:2]
-    ends = scene.view.to_image(np.stack([band.line.start_mm, band.line.end_mm]))
+    ends = scene.view.to_image(ends_mm)
     if np.any(ends < _MARGIN_PX) or np.any(ends > np.array([width, height]) - 1 - _MARGIN_PX):
         raise Refusal(
-            f"{scene.name}: the {kind} runs off the picture; step back or move so that both of its ends are in it.",
+            f"{scene.name}: the {what} runs off the picture; step back or move so that both of its ends are in it.",
             "cut-off",
         )
-    return band
+
+
+def refuse_thickness(scene: Scene, traced: BandTrace, thickness: Quantity, what: str) -> None:
+    """Refuse a thickness that what shows of the walls' side faces contradicts."""
+    for side in traced.sides:
+        seen = depth_seen(side, scene.view.height_mm)
+        allowed = _CONTRADICTS * float(np.hypot(seen.u, thickness.u))
+        shallow = shows_sheet(side) and seen.value < thickness.value - allowed
+        if shallow or seen.value > thickness.value + allowed:
+            raise Refusal(
+                f"{scene.name}: the thickness told, {thickness.value:.1f} mm, contradicts the picture: the {what}'s"
+                f" side face shows as deep as {seen.value:.1f} mm (± {2 * seen.u:.1f} mm); measure it again and"
+                " check that the board lies flat on the sheet.",
+                "thickness-contradicted",
+            )
 
 
 def refuse_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
@@ -148,12 +275,12 @@ def _wide_enough(scene: Scene, traced: BandTrace, kind: str, thickness_mm: float
     )
 
 
-def _open_end(band: Band, region_mm: Array) -> Array:
-    """The end of the band that lies nearer the outline's edge: there the blade came in, or a gap is open."""
+def _open_end(traced: BandTrace, region_mm: Array) -> Array:
+    """The end of the slot that lies nearer the outline's edge: there the blade came in, or a gap is open."""
     outline = region_mm.astype(np.float32)
-    ends = (band.line.start_mm, band.line.end_mm)
+    ends = traced.far.points_mm[[0, -1]]
     inside = [cv2.pointPolygonTest(outline, (float(end[0]), float(end[1])), measureDist=True) for end in ends]
-    return ends[int(np.argmin(inside))]
+    return np.asarray(ends[int(np.argmin(inside))])
 
 
 def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:

@@ -74,6 +74,25 @@ def parse_length(text: str, default_unit: str | None = None) -> float:
     return sign * float(_sum_terms(terms, text, default_unit))
 
 
+def split_doubt(text: str) -> tuple[str, str | None]:
+    """Part ``12.3mm ± 0.1mm`` (or ``+-``, ``+/-``) into the value and what may be wrong with it, None if not told."""
+    value, sign, doubt = re.split(r"(±|\+/?-|$)", text, maxsplit=1)
+    return value.strip(), doubt.strip() if sign else None
+
+
+def last_digit_mm(text: str, default_unit: str | None = None) -> float:
+    """What one step in the last digit of a length as typed is worth, mm: 0.1 for ``12.3mm``.
+
+    Of a fraction it is a step of its denominator, but at most 1/32 in: who reads a rule to thirty-seconds writes 3/4 in
+    all the same, not 24/32 in (common practice, no source).
+    """
+    *_, last = _TERM.finditer(text.strip().lstrip("+-").translate(_SAME_SIGN).lower())
+    unit = _MM_PER[last["unit"] or default_unit or "mm"]
+    if last["decimal"] is None:
+        return float(min(unit / int(last["bottom"]), _EXACT_MM_PER_IN / 32))
+    return float(unit / 10 ** len(last["decimal"].partition(".")[2]))
+
+
 def _number(match: re.Match[str], text: str) -> Fraction:
     if match["decimal"] is not None:
         return Fraction(match["decimal"])

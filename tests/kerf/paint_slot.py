@@ -1,7 +1,9 @@
 """Paint a board with a saw slot, or two butted halves, into a photo of the bare sheet, with exact truth.
 
-Ray by ray: the top face, the side faces, the shaded table seen through a slot; then blur, sharpening, tone and noise
-as a phone adds them. The board, its grain and the roughness of its walls are made up.
+Ray by ray: the top face, the side faces, the shaded table (its print too) or a floor of wood seen in the slot; then
+blur, sharpening, tone and noise as a phone adds them. The board, its grain and the roughness of its walls are made up.
+With a `lamp` the shading is reckoned: the lamp's light less the shadows that the board casts, the sky's as far as the
+slot's walls leave it free, and on a wall what its slant to both lets it have.
 """
 
 from __future__ import annotations
@@ -17,13 +19,16 @@ from visioncheck.photo.light import linear_light
 
 _SUB = 3
 _GRAIN_MM = 1.6
+_PENUMBRA = 0.25
+"""Half breadth of a shadow's edge, px for each mm of height: a lamp of 10 cm at 1.5 m, 10 px to a mm, has 0.33."""
 
 
 @dataclass(frozen=True)
 class Painting:
     """What to paint; lengths in mm, table frame; the slot enters at the board's left end (before `turn_deg`).
 
-    Without a `depth` it goes right through, and the table shows in it where the light gets there.
+    Without a `depth` it goes right through, and the table shows in it where the light gets there. `lamp` is how far the
+    lamp lies aside, mm for each mm of height, along the board and across it; it gives all light but the `sky`'s share.
     """
 
     centre: tuple[float, float] = (105.0, 150.0)
@@ -40,6 +45,8 @@ class Painting:
     wood: tuple[float, float, float] = (0.16, 0.29, 0.42)
     dark: tuple[float, float, float] = (0.004, 0.009, 0.016)
     shade: float = 0.35
+    lamp: tuple[float, float] | None = None
+    sky: float = 0.4
     blur_px: float = 0.75
     sharpening: float = 0.45
     exponent: float = 1.0
@@ -85,8 +92,11 @@ def paint(bgr, view, what: Painting):
     wood = _grain(top, rng)[..., None] * np.array(what.wood, np.float32)
     light[on_top] = wood[on_top]
     light[in_slot] = np.array(what.dark, np.float32)
-    light[floor] = (table if what.depth is None else wood)[floor] * what.shade
+    planed = wood if what.depth is None else _grain(bottom, rng)[..., None] * np.array(what.wood, np.float32)
+    light[floor] = (table if what.depth is None else planed)[floor] * what.shade
     light[side] = np.array(what.dark, np.float32) * 4
+    if what.lamp is not None:
+        _lit(light, table, (wood, planed), what, half, walls, paper, bottom, (on_top, in_slot, floor, side))
     size = (int(width), int(height))
     painted = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
     touched = cv2.resize((on_top | side).astype(np.float32), size, interpolation=cv2.INTER_AREA)
@@ -99,6 +109,42 @@ def paint(bgr, view, what: Painting):
     coded = bgr.copy()
     coded[low[1] : high[1], low[0] : high[0]] = _coded(np.clip(mixed, 0, 1) ** (1 / what.exponent))
     return coded
+
+
+def _lit(light, table, woods, what, half, walls, paper, bottom, masks):
+    """Shade what lies below the top face by lamp and sky."""
+    on_top, in_slot, floor, side = masks
+    wood, planed = woods
+    deep = what.thickness if what.depth is None else what.depth
+    # the table beside the board, and the floor
+    for where, place, rise in ((~on_top & ~side, paper, what.thickness), (floor, bottom, deep)):
+        shadow = np.zeros(where.shape, np.float32)
+        for share in (0.25, 0.5, 0.75, 1.0):
+            above = place + np.array(what.lamp, np.float32) * rise * share
+            shadow = np.maximum(shadow, _on_board(above, half) & ~_in_slot(above, what, half, walls))
+        # a lamp is no point: the penumbra grows with the height
+        shadow = cv2.GaussianBlur(shadow, (0, 0), max(_PENUMBRA * rise, 0.3) * _SUB)[..., None]
+        free = _free_sky(place, what, deep)[..., None] if where is floor else 1.0
+        shade = (1 - what.sky) * (1 - shadow) + what.sky * free
+        ground = table if where is not floor or what.depth is None else planed
+        light[where] = (ground * shade)[where]
+    # side faces: of the walls in the slot, its end and the board's own
+    inside = in_slot & ~floor
+    y = bottom[..., 1]
+    across = np.where(y > what.slot_offset, -what.lamp[1], what.lamp[1])
+    at_end = (
+        inside & (bottom[..., 0] > -half[0] + what.slot_length) & (np.abs(y - what.slot_offset) < what.width_start / 2)
+    )
+    facing = np.where(at_end, -what.lamp[0], across)
+    shade = (1 - what.sky) * np.maximum(facing, 0) + 0.3 * what.sky
+    light[inside] = (wood * np.minimum(shade, 1)[..., None])[inside]
+    light[side] = wood[side] * 0.3 * what.sky
+
+
+def _free_sky(place, what, deep):
+    """Share of the sky's light that falls between two long walls (view factor of a trench's floor)."""
+    below, above = (place[..., 1] - what.slot_offset + sign * what.width_start / 2 for sign in (1, -1))
+    return (below / np.hypot(below, deep) - above / np.hypot(above, deep)) / 2
 
 
 def true_width(what: Painting, at_mm: float) -> float:

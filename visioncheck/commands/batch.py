@@ -36,7 +36,9 @@ def batch(
         list[Path] | None,
         typer.Option(metavar="SLED.toml|FOLDER", help="Sled, or a folder of sleds; may be given again."),
     ] = None,
-    thickness: Annotated[str | None, typer.Option(help="Of the pieces, where no tag tells: 18mm, 3/4in.")] = None,
+    thickness: Annotated[
+        str | None, typer.Option(help="Of the pieces, where no tag tells: 18mm, 12.3mm±0.1mm.")
+    ] = None,
     piece: Annotated[
         str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, or gap.")
     ] = None,

@@ -27,7 +27,9 @@ def measure(
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos of a test piece on the target.")],
     rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="What visioncheck survey wrote.")] = None,
     sled: Annotated[Path | None, typer.Option(metavar="SLED.toml", help="The sled to correct.")] = None,
-    thickness: Annotated[str | None, typer.Option(help="Of the piece, where it has no tag: 18mm, 3/4in.")] = None,
+    thickness: Annotated[
+        str | None, typer.Option(help="Of the piece, where it has no tag: 18mm, 3/4in, 12.3mm±0.1mm.")
+    ] = None,
     piece: Annotated[
         str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, or gap.")
     ] = None,

@@ -35,7 +35,9 @@ def study(
         Path | None, typer.Option(metavar="SLED.toml", help="The sled of the pieces; its tolerance counts.")
     ] = None,
     tolerance: Annotated[str | None, typer.Option(help=f"0.005in/ft, 0.3mm/m; {_USUAL_TOLERANCE} if not said.")] = None,
-    thickness: Annotated[str | None, typer.Option(help="Of the pieces, where they have no tag: 18mm, 3/4in.")] = None,
+    thickness: Annotated[
+        str | None, typer.Option(help="Of the pieces, where they have no tag: 18mm, 12.3mm±0.1mm.")
+    ] = None,
     piece: Annotated[str | None, typer.Option(help="corner, panel or strip; otherwise told by its shape.")] = None,
     fence_edge: Annotated[
         str | None,

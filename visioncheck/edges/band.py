@@ -12,13 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
+from visioncheck.edges.side_face import SideFace
+from visioncheck.edges.spread import Spread, best_spread
 from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
+from visioncheck.edges.wall import away_mm, pixel_mm, tone_pull
 from visioncheck.outline.slot import Band
 from visioncheck.photo.light import linear_between, linear_light
 
@@ -36,11 +38,8 @@ _THINNEST_PX, _THIN_PX = 0.15, 2.5
 _MIXED_PX = 9.0
 _TINTED = 0.08
 _FLOOR_PX = 1.5
-_DOUBT = 1.05
-"""A side face may be broader by this than the thickness told says."""
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
-_HALO_PX = 1.5
 _HOLLOW_PULL = 1.0
 """As beside paper. A slot is dark, as a hollow is, but for a floor that shows."""
 _BLOCK_MM = 1.5
@@ -54,24 +53,6 @@ _LEAST_STATIONS = 40
 _SOME = 120
 _UNLIKE = 0.1
 _NEAR, _FAR, _WOOD_NEAR, _SIDE, _WOOD_FAR, _MEETS, _FLOOR = range(7)
-
-
-@dataclass(frozen=True)
-class Spread:
-    """How the picture spreads a step: a Gaussian of `blur_px`, and sharpening by `halo` of a wider one taken off."""
-
-    blur_px: float
-    halo: float
-
-    def step(self, x: Array) -> Array:
-        """Step from 0 to 1 at x = 0."""
-        wide = np.hypot(self.blur_px, _HALO_PX)
-        return np.asarray((1 + self.halo) * ndtr(x / self.blur_px) - self.halo * ndtr(x / wide))
-
-    def slope(self, x: Array) -> Array:
-        """Derivative of the step."""
-        wide = np.hypot(self.blur_px, _HALO_PX)
-        return np.asarray((1 + self.halo) * _bell(x, self.blur_px) - self.halo * _bell(x, float(wide)))
 
 
 @dataclass(frozen=True)
@@ -92,6 +73,10 @@ class BandTrace:
         How far a wall could be mistaken for what is too thin to be seen apart: a side face, or a floor.
     floor_seen : bool
         Whether what lies under the slot shows beside the near wall and differs from the far wall's side face.
+    wall_mm : float
+        Standard uncertainty of each wall's place, into the slot or out of it alike, beside those above.
+    sides : tuple of SideFace
+        The side faces whose lower end is seen.
     """
 
     near: Trace
@@ -101,6 +86,8 @@ class BandTrace:
     tone_mm: float
     hidden_mm: float
     floor_seen: bool
+    wall_mm: float = 0.0
+    sides: tuple[SideFace, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -169,7 +156,21 @@ def trace_band(bgr: Picture, view: View, band: Band, tone: Tone, thickness_mm: f
         return None
     model = replace(model, width_px=width_px)
     spread = _best_spread(profiles.some(), model, spread)[0]
-    return _traced(profiles, _fit(profiles, model, spread, steady=True), spread, model)
+    fit = _fit(profiles, model, spread, steady=True)
+    traced = _traced(profiles, fit, spread, model)
+    if traced is None or model.meets_px is None or model.thin_px:
+        return traced
+    return replace(traced, sides=(_side_face(profiles, fit.terms, -away_mm(view, far)),))
+
+
+def _side_face(profiles: _Profiles, terms: Array, away: float) -> SideFace:
+    """The far wall's; `away` is how far the camera's foot lies from it."""
+    meets, near = (float(np.median(terms[:, k])) for k in (_MEETS, _NEAR))
+    floor = np.abs(profiles.offsets - (meets + near) / 2) <= max(0.6, (meets - near) / 2 - 2)
+    wood = (profiles.offsets < near - 3) & (profiles.offsets > near - _FLANK_PX)
+    tint = float(np.median(profiles.tint[floor]) - np.median(profiles.tint[wood])) if floor.any() else 0.0
+    breadth = float(np.median(terms[:, _FAR])) - meets
+    return SideFace(breadth * profiles.pixel_mm, away, tint, float(np.median(terms[:, _FLOOR])))
 
 
 def _beside(line: Guide, offset_mm: float) -> Guide:
@@ -286,7 +287,7 @@ def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Mod
     mixed = width_px < _MIXED_PX and floor_px > _THINNEST_PX < sides_px[0]
     # too narrow a slot to see floor and side face apart: what the picture allows, and how much it hides
     thin_px = float(min(floor_px, sides_px[0])) if mixed else 0.0
-    plain = _Model(width_px, None, thin_px, floor_may_show=bool(sides_px[0] < _DOUBT * width_px + 2 * _FLOOR_PX))
+    plain = _Model(width_px, None, thin_px)
     spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
     if _THINNEST_PX < sides_px[0] < _THIN_PX and width_px > sides_px[0] + _NARROWEST_FLOOR_PX:
         # a side face too thin to see apart: where it ends is known, and that it is dark
@@ -317,18 +318,7 @@ def _floor_differs(fit: _Fit) -> bool:
 
 
 def _best_spread(profiles: _Profiles, model: _Model, start: Spread) -> tuple[Spread, float]:
-    from scipy.optimize import minimize
-
-    def spread(x: Array) -> Spread:
-        blur, halo = np.exp(x)
-        return Spread(float(np.clip(blur, 0.3, 4.0)), float(np.clip(halo, 0.01, 3.0)))
-
-    def misfit(x: Array) -> float:
-        return _fit(profiles, model, spread(x)).misfit
-
-    options = {"maxfev": 24, "xatol": 0.03, "fatol": 0.0}
-    found = minimize(misfit, np.log([start.blur_px, start.halo]), method="Nelder-Mead", options=options)
-    return spread(found.x), float(found.fun)
+    return best_spread(lambda spread: _fit(profiles, model, spread).misfit, start)
 
 
 def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = False) -> _Fit:
@@ -401,13 +391,11 @@ class _Model:
     """Steps of light across a slot of about `width_px`; `meets_px` from the far wall, None where no floor shows.
 
     Of a side face too thin to see the breadth and shade are taken as known; `thin_px` is how much is hidden so.
-    `floor_may_show` is whether geometry allows a strip of floor that was not seen.
     """
 
     width_px: float
     meets_px: float | None
     thin_px: float = 0.0
-    floor_may_show: bool = False
 
     @property
     def meets_at_px(self) -> float:
@@ -487,7 +475,7 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
     ]
     levels = np.median(fit.terms[good], axis=0)
     inner = levels[_SIDE if model.meets_px is None else _FLOOR]
-    pulls = (_tone_pull(levels[_WOOD_NEAR], inner), _tone_pull(levels[_WOOD_FAR], levels[_SIDE]))
+    pulls = (tone_pull(levels[_WOOD_NEAR], inner), tone_pull(levels[_WOOD_FAR], levels[_SIDE]))
     steepness = float(spread.slope(np.zeros(1))[0])
     return BandTrace(
         near=walls[0],
@@ -510,29 +498,9 @@ def _hidden_px(model: _Model, levels: Array) -> float:
 
 def _unseen_floor_px(profiles: _Profiles, places: Array, model: _Model) -> float:
     """How broad a strip of floor may lie beside the near wall that has the wood's light and only its tint betrays."""
-    if model.meets_px is not None or not model.floor_may_show:
+    if model.meets_px is not None:
         return 0.0
     out = np.median(places[:, 0]) - profiles.offsets
     beside = np.median(profiles.tint[(out > 0.3) & (out < 3)])
     wood = np.median(profiles.tint[(out > 5) & (out < _FLANK_PX)])
     return _FLOOR_PX if abs(beside - wood) > _TINTED else 0.0
-
-
-def _tone_pull(wood: float, slot: float) -> float:
-    """How much the share of light half way through a step changes with the exponent of the tone curve, near 1.
-
-    The derivative of (d^g - s^g) / (w^g - s^g) by g, at g = 1, where it is one half.
-    """
-    half = (wood + slot) / 2
-    curve = [level * np.log(max(level, 1e-6)) for level in (half, wood, slot)]
-    return abs(float((curve[0] - (curve[1] + curve[2]) / 2) / (wood - slot)))
-
-
-def pixel_mm(view: View, guide: Guide) -> float:
-    """Size of a pixel across the guide at its middle, mm."""
-    seen = view.to_image(guide.points(np.array([guide.length_mm / 2] * 2), np.array([0.0, 1.0])))
-    return 1.0 / float(np.linalg.norm(seen[1] - seen[0]))
-
-
-def _bell(x: Array, sd: float) -> Array:
-    return np.asarray(np.exp(-((x / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd))

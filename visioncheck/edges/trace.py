@@ -85,9 +85,14 @@ def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | Non
     if coarse is None:
         return None
     rough, clear = coarse
+    return trace_near(bgr, view, rough, clear=clear)
+
+
+def trace_near(bgr: Picture, view: View, rough: Guide, *, clear: bool = True) -> Trace | None:
+    """Trace the edge along which a guide runs already, to some tenths of a millimetre."""
     trace = _fine(bgr, view, rough, clear)
     # once more from where it was found: only then do the windows stand right
-    return None if trace is None else _fine(bgr, view, _through(trace, rough), clear)
+    return None if trace is None else _fine(bgr, view, through(trace, rough), clear)
 
 
 def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
@@ -206,7 +211,7 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
     )
 
 
-def _through(trace: Trace, guide: Guide) -> Guide:
+def through(trace: Trace, guide: Guide) -> Guide:
     """The guide moved onto the traced stations."""
     angle, point = repeated_median_line(trace.points_mm)
     return guide.laid_on(point, np.array([np.cos(angle), np.sin(angle)]))

@@ -15,7 +15,7 @@ from visioncheck.photo.light import linear_light
 
 Array = NDArray[np.float64]
 
-_PITCH_MM = 0.2
+PITCH_MM = 0.2
 _FLOOR = 0.004
 """Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
 _WIDEST_MM = 24.0
@@ -58,12 +58,33 @@ class Band:
 
 
 @dataclass(frozen=True)
-class _Patch:
-    """The work from above on the plane of the paper, `_PITCH_MM` a pixel.
+class Patch:
+    """The work from above on the plane of the paper, `PITCH_MM` a pixel.
 
-    `strange` says how far a place is from being wood like its surroundings (from 1 on it counts), `inside` where the
-    work is.
+    Attributes
+    ----------
+    log_light : (h, w, 3) float32 ndarray
+        Logarithm of linear light, BGR.
+    inside : (h, w) uint8 ndarray
+        1 well inside the work.
+    beside : (h, w) bool ndarray
+        Outside the work.
+    covered : (h, w) bool ndarray
+        Under a tag.
+    corner_mm : (2,) ndarray
+        Place of the pixel (0, 0).
     """
+
+    log_light: NDArray[np.float32]
+    inside: NDArray[np.uint8]
+    beside: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
+    corner_mm: Array
+
+
+@dataclass(frozen=True)
+class _Patch:
+    """How far each place is from being wood like its surroundings (from 1 on it counts), and where the work is."""
 
     strange: Array
     inside: NDArray[np.uint8]
@@ -71,10 +92,7 @@ class _Patch:
 
 
 def find_band(
-    bgr: NDArray[np.uint8],
-    view: View,
-    region_mm: Array,
-    covered_mm: tuple[Array, ...] = (),
+    seen: Patch,
     darker: float = SLOT_DARKER,
     widest_mm: float = _WIDEST_MM,
     along: Array | None = None,
@@ -86,12 +104,8 @@ def find_band(
 
     Parameters
     ----------
-    bgr : (h, w, 3) uint8 ndarray
-        The photo.
-    region_mm : (n, 2) ndarray
-        Convex outline of the work on the plane of the paper.
-    covered_mm : tuple of (m, 2) ndarray
-        Convex parts to leave out (tags).
+    seen : Patch
+        The work from above.
     darker : float
         How much darker than its surroundings it is at least, natural log.
     widest_mm : float
@@ -104,11 +118,11 @@ def find_band(
     Band or None
         None where no such line is seen.
     """
-    patch = _look(bgr, view, region_mm, covered_mm, darker, widest_mm)
+    patch = _Patch(_strange(seen, darker, widest_mm), seen.inside, seen.corner_mm)
     rows, columns = np.nonzero(patch.strange > 1)
-    if len(rows) < _LEAST_LENGTH_MM / _PITCH_MM:
+    if len(rows) < _LEAST_LENGTH_MM / PITCH_MM:
         return None
-    points = np.column_stack([columns, rows]).astype(np.float64) * _PITCH_MM
+    points = np.column_stack([columns, rows]).astype(np.float64) * PITCH_MM
     found = _direction(points, np.minimum(patch.strange[rows, columns], _MOST), _angles(along))
     band = _measure(patch, points, *found)
     if band is None or band.line.length_mm < max(_LEAST_LENGTH_MM, _LONG * band.width_mm):
@@ -116,36 +130,44 @@ def find_band(
     return band
 
 
-def _look(
-    bgr: NDArray[np.uint8],
-    view: View,
-    region_mm: Array,
-    covered_mm: tuple[Array, ...],
-    least: float,
-    widest_mm: float,
-) -> _Patch:
+def look_at_work(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_mm: tuple[Array, ...] = ()) -> Patch:
+    """Draw the work from above.
+
+    Parameters
+    ----------
+    bgr : (h, w, 3) uint8 ndarray
+        The photo.
+    region_mm : (n, 2) ndarray
+        Convex outline of the work on the plane of the paper.
+    covered_mm : tuple of (m, 2) ndarray
+        Convex parts to leave out (tags).
+    """
     low = region_mm.min(axis=0) - _MARGIN_MM
-    width, height = np.ceil((region_mm.max(axis=0) + _MARGIN_MM - low) / _PITCH_MM).astype(int) + 1
+    width, height = np.ceil((region_mm.max(axis=0) + _MARGIN_MM - low) / PITCH_MM).astype(int) + 1
     # the map is smooth: worked out on a coarse grid, then interpolated
     step = 16
     columns, rows = np.arange(0, width + step, step), np.arange(0, height + step, step)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
-    coarse = view.to_image(low + grid * _PITCH_MM).reshape(len(rows), len(columns), 2).astype(np.float32)
+    coarse = view.to_image(low + grid * PITCH_MM).reshape(len(rows), len(columns), 2).astype(np.float32)
     fine_x, fine_y = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
     fine = cv2.remap(coarse, fine_x, fine_y, cv2.INTER_LINEAR)
     smooth = cv2.blur(bgr, (2, 2))
     seen = cv2.remap(smooth, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     log = np.log(linear_light(np.asarray(seen, np.uint8)) + _FLOOR)
-    work = _drawn([region_mm], low, log.shape[:2]).astype(bool)
+    work = _drawn([region_mm], low, log.shape[:2])
     # a little in, so that the shadow beside the work is no part of it
-    margin = 2 * round(_INNER_MM / _PITCH_MM) + 1
-    inside = cv2.erode(work.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
+    margin = 2 * round(_INNER_MM / PITCH_MM) + 1
+    inside = cv2.erode(work, np.ones((margin, margin), np.uint8), borderValue=0)
+    covered = _drawn(list(covered_mm), low, log.shape[:2]) > 0
+    return Patch(np.asarray(log, np.float32), np.asarray(inside, np.uint8), work == 0, covered, low)
+
+
+def _strange(seen: Patch, least: float, widest_mm: float) -> Array:
+    log, inside = seen.log_light, seen.inside.astype(bool)
     darker = _narrow(-log[..., GREEN], inside, widest_mm) / least
-    tint = log[..., BLUE] - log[..., RED]
-    strange = np.maximum(darker, _like_sheet(tint, inside, ~work))
-    strange[~inside] = 0
-    strange[_drawn(list(covered_mm), low, strange.shape) > 0] = 0
-    return _Patch(np.asarray(strange, np.float64), inside.astype(np.uint8), low)
+    strange = np.maximum(darker, _like_sheet(log[..., BLUE] - log[..., RED], inside, seen.beside))
+    strange[~inside | seen.covered] = 0
+    return np.asarray(strange, np.float64)
 
 
 def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -158,13 +180,13 @@ def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: ND
         return np.zeros_like(tint)
     like = 2 * (tint - wood) / (sheet - wood)
     # a pencil line is grey too, but thin
-    size = round(_PENCIL_MM / _PITCH_MM)
+    size = round(_PENCIL_MM / PITCH_MM)
     return np.asarray(cv2.morphologyEx(like.astype(np.float32), cv2.MORPH_OPEN, np.ones((size, size), np.uint8)))
 
 
 def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_], widest_mm: float) -> NDArray[np.float32]:
     """How far narrow things stand out above what is wider than `widest_mm`."""
-    size = 2 * round(widest_mm / 2 / _PITCH_MM) + 1
+    size = 2 * round(widest_mm / 2 / PITCH_MM) + 1
     # beside the work stands wood, so that neither its corners nor a slot's open end look like anything else
     wood = np.quantile(values[inside], 0.25) if inside.any() else 0.0
     filled = np.where(inside, values, wood).astype(np.float32)
@@ -174,7 +196,7 @@ def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_], widest_mm: f
 def _drawn(polygons: list[Array], low: Array, shape: tuple[int, ...]) -> NDArray[np.uint8]:
     mask = np.zeros(shape, np.uint8)
     for polygon in polygons:
-        hull = cv2.convexHull(((polygon - low) / _PITCH_MM).astype(np.float32)).round().astype(np.int32)
+        hull = cv2.convexHull(((polygon - low) / PITCH_MM).astype(np.float32)).round().astype(np.int32)
         cv2.fillConvexPoly(mask, hull, 1)
     return mask
 
@@ -206,7 +228,7 @@ def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> Band | N
         normal = np.array([-along[1], along[0]])
         at, off = points @ along, points @ normal - rho
         near = np.abs(off) < reach
-        if near.sum() < _LEAST_LENGTH_MM / _PITCH_MM:
+        if near.sum() < _LEAST_LENGTH_MM / PITCH_MM:
             return None
         ends = _run(at[near])
         if ends[1] - ends[0] < _LEAST_LENGTH_MM:
@@ -246,7 +268,7 @@ def _sides(
     at = np.linspace(ends[0] + 0.1 * length, ends[1] - 0.1 * length, 200)
     offsets = np.arange(-_WIDEST_MM, _WIDEST_MM + 0.05, 0.1)
     places = at[:, None, None] * along + (rho + offsets[None, :, None]) * normal
-    where = (places / _PITCH_MM).astype(np.float32)
+    where = (places / PITCH_MM).astype(np.float32)
     seen = cv2.remap(patch.strange.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
     profile = np.median(seen, axis=0)
     middle = len(offsets) // 2

@@ -71,7 +71,7 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
     tone_mm = float(np.hypot(tone.u * band.tone_mm, shape_mm))
     # half of it at each wall: the doubt is in the width
     hidden_mm = _HIDDEN_SHARE * band.hidden_mm / 2
-    bias = float(np.hypot(tone_mm, hidden_mm))
+    bias = float(np.linalg.norm([tone_mm, hidden_mm, band.wall_mm]))
     piece = read_piece(view, traces, thickness, bias)
     toned = tone_mm / bias
     noise = band.noise_mm * (1 - thickness.value / view.height_mm) / np.sqrt(len(band.near.points_mm))
@@ -126,11 +126,15 @@ def distance_between(view: View, edge: Trace, wall: Trace, thickness: Quantity) 
 def _around(band: BandTrace, start_mm: Array) -> tuple[Trace, ...]:
     """Right wall, end, left wall, start: the slot's outline with the wood outside, as `Guide` has it."""
     near, far = band.near, band.far
-    middles = (near.points_mm + far.points_mm) / 2
-    ends = middles[0], middles[-1]
-    if np.linalg.norm(ends[1] - start_mm) < np.linalg.norm(ends[0] - start_mm):
-        ends = ends[1], ends[0]
-    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    run = near.points_mm[-1] - near.points_mm[0]
+    along = run / np.linalg.norm(run)
+    middle = (near.points_mm.mean(axis=0) + far.points_mm.mean(axis=0)) / 2
+    if (middle - start_mm) @ along < 0:
+        along = -along
+    at = [trace.points_mm @ along for trace in (near, far)]
+    # where both walls are seen
+    spans = max(each.min() for each in at), min(each.max() for each in at)
+    ends = [middle + (span - middle @ along) * along for span in spans]
     # an outline's side (x, y) has its outside at (-y, x): the wall on that side is passed from start to end
     first, last = (near, far) if near.outward @ np.array([-along[1], along[0]]) > 0 else (far, near)
     return first, _across(first, ends[1], along), last, _across(first, ends[0], -along)
