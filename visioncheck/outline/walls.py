@@ -36,7 +36,7 @@ _BIN_MM = 0.4
 _TOP = 6
 _LEAST_LENGTH_MM = 15.0
 _STRAY_MM = 6.0
-_ACROSS_MM = np.array([0.8, 1.2, 1.6, 2.0, 2.4])
+_ACROSS_MM: Array = np.array([0.8, 1.2, 1.6, 2.0, 2.4])
 """Where to look beside a wall."""
 _SHARE = 0.75
 _LIKE, _LEAST_STEP = 0.5, 0.3
@@ -337,11 +337,11 @@ def _is_wall(patch: Patch, unlike: Array, wall: Guide) -> bool:
 
 def _is_empty(patch: Patch, unlike: Array, walls: Walls) -> bool:
     """Whether hardly anything between the walls looks like the top face."""
-    across = np.linspace(0.1, 0.9, 17) * walls.width_mm
+    across = np.asarray(np.linspace(0.1, 0.9, 17) * walls.width_mm, np.float64)
     return bool(np.mean(_beside(patch, unlike, walls.first, across) > _LEAST_STEP) > _SHARE)
 
 
-def _beside(patch: Patch, unlike: Array, wall: Guide, across: Array) -> Array:
+def _beside(patch: Patch, unlike: NDArray[np.floating], wall: Guide, across: Array) -> Array:
     at = np.arange(0.04, 0.97, 0.01) * wall.length_mm
     where = ((wall.points(at[:, None], across[None, :]) - patch.corner_mm) / PITCH_MM).astype(np.float32)
     return np.asarray(cv2.remap(unlike.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR))

@@ -102,13 +102,20 @@ class SlotReading:
     length_mm : float
         Over which that is.
     floor_seen : bool
-        Whether the table shows through it beside a wall.
+        Whether the table or a floor shows in it beside a wall.
+    by_thickness : float
+        How much wider it would be read, mm, for each mm that the work is thicker.
+    depth : Quantity or None
+        How deep a wall's side face shows, mm: the thickness where the table shows beyond it, and at most that
+        otherwise; None where its lower end is not seen, so that nothing tests the thickness told.
     """
 
     walls: tuple[WallReading, WallReading]
     widening: Quantity
     length_mm: float
     floor_seen: bool
+    by_thickness: float
+    depth: Quantity | None
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.edges.band import BandTrace
+from visioncheck.edges.side_face import depth_seen
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.fence.propagate import jacobian
@@ -90,8 +91,16 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
         widening=_widening(piece),
         length_mm=length,
         floor_seen=band.floor_seen,
+        by_thickness=-widths[len(widths) // 2].width.value / (view.height_mm - thickness.value),
+        depth=_depth(view, band),
     )
     return SlotShape(piece, edges, widths, read_taper(piece), budget, slot)
+
+
+def _depth(view: View, band: BandTrace) -> Quantity | None:
+    """By the side face that tells it best."""
+    seen = [depth_seen(side, view.height_mm) for side in band.sides]
+    return min(seen, key=lambda depth: depth.u, default=None)
 
 
 def distance_between(view: View, edge: Trace, wall: Trace, thickness: Quantity) -> Quantity:

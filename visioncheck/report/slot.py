@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.correction.assumed import PARALLEL_ONLY
 from visioncheck.correction.words import Line, quantity_json
 from visioncheck.kerf.words import slot_words
-from visioncheck.units import MM_PER_IN, format_small
+from visioncheck.units import MM_PER_IN, format_length, format_small
 
 if TYPE_CHECKING:
     from visioncheck.correction.sled import Sled
@@ -33,6 +33,8 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
         Line("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
         *gap_lines(reading),
     ]
+    if reading.piece == "slot":
+        lines.append(Line("Depth", _depth(slot, units)))
     for edge, wall in zip(_WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
         label = wall_name(reading, edge).removesuffix(TURNED_OVER)
@@ -76,6 +78,18 @@ def fine_length(value: Quantity, units: UnitWorld) -> str:
     if units == "in":
         return f"{value.value / MM_PER_IN:.4f} ± {value.expanded() / MM_PER_IN:.4f} in"
     return f"{value.value:.3f} ± {value.expanded():.3f} mm"
+
+
+def _depth(slot: SlotReading, units: UnitWorld) -> str:
+    """What the picture says of the thickness that the width hangs on."""
+    if slot.depth is not None:
+        run, digits = (MM_PER_IN, 2) if units == "in" else (1.0, 1)
+        size, doubt = (f"{x / run:.{digits}f}" for x in (slot.depth.value, slot.depth.expanded()))
+        return f"a wall's side face shows {size} ± {doubt} {units} deep, which the thickness told allows"
+    run = MM_PER_IN / 10 if units == "in" else 1.0
+    change = format_small(abs(slot.by_thickness) * run, units)
+    step = format_length(run, units)
+    return f"not seen, so nothing tests the thickness told; {step} more would make the width {change} less"
 
 
 def _straightness(bow: Quantity, units: UnitWorld) -> str:
@@ -131,12 +145,15 @@ def slot_json(reading: Reading, slot: SlotReading, sled: Sled | None) -> dict[st
         ``widening_mm`` (width at its end less that at its start, over ``length_mm``), ``taper_mm_per_100mm``,
         ``walls`` (left and right as seen from its start, of a gap with their ``half`` in words in place of ``side``:
         ``edge``, ``bow_mm``, positive into the wood, and ``scatter_mm``),
-        ``wedge_deg`` (a gap's), ``says`` (a slot's, in words), and with the blade's marked width
+        ``width_by_thickness`` (mm for each mm that the work is thicker), ``depth_mm`` (that a side face shows, or
+        null), ``wedge_deg`` (a gap's), ``says`` (a slot's, in words), and with the blade's marked width
         ``nominal_mm`` and ``wider_mm``.
     """
     found: dict[str, Any] = {
         "length_mm": slot.length_mm,
         "widening_mm": quantity_json(slot.widening),
+        "width_by_thickness": slot.by_thickness,
+        "depth_mm": None if slot.depth is None else quantity_json(slot.depth),
         "taper_mm_per_100mm": quantity_json(taper_per_100mm(slot)),
         "walls": [
             {
