@@ -232,16 +232,23 @@ def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
 
 def refuse_thickness(scene: Scene, traced: BandTrace, thickness: Quantity, what: str) -> None:
     """Refuse a thickness that what shows of the walls' side faces contradicts."""
+    told = f"the thickness told, {thickness.value:.1f} mm,"
     for side in traced.sides:
         seen = depth_seen(side, scene.view.height_mm)
         allowed = _CONTRADICTS * float(np.hypot(seen.u, thickness.u))
-        shallow = shows_sheet(side) and seen.value < thickness.value - allowed
-        if shallow or seen.value > thickness.value + allowed:
+        deep = f"{seen.value:.1f} mm (± {2 * seen.u:.1f} mm)"
+        if shows_sheet(side) and abs(seen.value - thickness.value) > allowed:
             raise Refusal(
-                f"{scene.name}: the thickness told, {thickness.value:.1f} mm, contradicts the picture: the {what}'s"
-                f" side face shows as deep as {seen.value:.1f} mm (± {2 * seen.u:.1f} mm); measure it again and"
-                " check that the board lies flat on the sheet.",
+                f"{scene.name}: {told} contradicts the picture: the {what}'s side face shows as deep as {deep}; measure"
+                " the thickness again and check that the board lies flat on the sheet.",
                 "thickness-contradicted",
+            )
+        if seen.value > thickness.value + allowed:
+            raise Refusal(
+                f"{scene.name}: {told} contradicts the picture: what lies beside the {what}'s wall would be a side face"
+                f" as deep as {deep}; measure the thickness again or, if that is a shadow on a groove's floor, turn the"
+                " light.",
+                "slot-doubtful",
             )
 
 

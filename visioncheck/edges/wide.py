@@ -15,7 +15,7 @@ from visioncheck.outline.walls import Walls
 
 _APART_PX = 24.0
 """With so much floor between the side faces the two walls' bands of light do not meet."""
-_WALL_MM = 0.01
+_WALL_MM = 0.015
 """Standard uncertainty of one wall's place where it is read beside a floor in light, as a piece's outer edges are."""
 _CLEAR_OF_WALL_PX = 6.0
 

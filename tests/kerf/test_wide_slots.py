@@ -1,0 +1,216 @@
+"""Slots and grooves of all widths, painted with shaded side faces, floors and the sheet's print, read or refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
+from visioncheck.camera.rig import load_rig
+from visioncheck.camera.solve import rigid_view
+from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet
+from visioncheck.edges.tone import calibrate_tone
+from visioncheck.errors import Refusal
+from visioncheck.measure import measure_photo
+from visioncheck.measure_slot import Scene, slot_reading, work_region
+from visioncheck.outline.find import find_outlines
+from visioncheck.photo.light import linear_light
+from visioncheck.photo.load import load_photo
+from visioncheck.points.find import find_points
+from visioncheck.quantity import Quantity
+
+PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
+WOODS = {
+    "oak": (0.16, 0.29, 0.42),
+    "pine": (0.26, 0.42, 0.55),
+    "birch": (0.36, 0.55, 0.70),
+    "walnut": (0.045, 0.075, 0.12),
+    "ash": (0.42, 0.58, 0.68),
+}
+"""Linear light of top faces, BGR, on a sheet of 0.7."""
+_FIELD_MM = (32.0, 38.0, 178.0, 259.0)
+"""Within the band of the A4 sheet."""
+
+
+@pytest.fixture(scope="module")
+def rig(rig_file):
+    return load_rig(rig_file)
+
+
+@pytest.fixture(scope="module")
+def sheets(rig):
+    """The bare sheet nearly from above, as it is and with its field printed black."""
+    photo = load_photo(PHOTOS / "survey-5.jpg")
+    points = find_points(photo)
+    view = rigid_view(points, rig, "survey-5.jpg").view
+    light = Scene(photo, points, view)
+    return {"light": light, "dark": replace(light, photo=replace(photo, bgr=blackened(photo.bgr, view)))}
+
+
+def blackened(bgr, view):
+    """The field's light turned over: black ground, white marks."""
+    low_x, low_y, high_x, high_y = _FIELD_MM
+    corners = view.to_image(np.array([[low_x, low_y], [high_x, low_y], [high_x, high_y], [low_x, high_y]]))
+    field = np.zeros(bgr.shape[:2], np.uint8)
+    cv2.fillConvexPoly(field, corners.round().astype(np.int32), 1)
+    light = linear_light(bgr)
+    turned = np.clip(0.72 - light, 0.02, None)
+    value = np.where(field[..., None] > 0, turned, light)
+    coded = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
+    return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
+
+
+def painted(scene: Scene, what: Painting) -> Scene:
+    exponent = calibrate_tone(scene.photo.bgr, scene.points).exponent
+    bgr = as_jpeg(paint(scene.photo.bgr, scene.view, replace(what, exponent=exponent)))
+    return replace(scene, photo=replace(scene.photo, bgr=bgr))
+
+
+def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1):
+    region = work_region(find_outlines(scene.photo, scene.points, scene.view), "slot")
+    return slot_reading(scene, region, Quantity(thickness_mm, u_mm, "mm"), "slot", known=True)
+
+
+def slot(scene: Scene, width: float, seed: int, beside_mm: float, depth: float | None = None) -> Painting:
+    """A board with a slot whose middle lies `beside_mm` from the point below the camera, all else by chance."""
+    rng = np.random.default_rng(seed)
+    turn = rng.uniform(0, 180)
+    normal = np.array([-np.sin(np.radians(turn)), np.cos(np.radians(turn))])
+    # as near the sheet's middle as that allows
+    middle = np.array([105.0, 148.5]) + rng.uniform(-8, 8, 2)
+    centre = middle + (beside_mm - (middle - scene.view.foot_mm) @ normal) * normal
+    return Painting(
+        centre=(float(centre[0]), float(centre[1])),
+        turn_deg=float(turn),
+        length=66.0,
+        breadth=40.0 + width,
+        thickness=float(rng.uniform(10, 20)),
+        depth=depth,
+        slot_length=54.0,
+        slot_offset=0.0,
+        width_start=width,
+        width_end=width + float(rng.uniform(-0.05, 0.05)),
+        wood=WOODS[str(rng.choice(list(WOODS)))],
+        lamp=(float(rng.uniform(-0.6, 0.6)), float(rng.uniform(-0.6, 0.6))),
+        sky=float(rng.uniform(0.3, 0.7)),
+        blur_px=float(rng.uniform(0.55, 1.0)),
+        sharpening=float(rng.uniform(0, 0.6)),
+        seed=seed,
+    )
+
+
+def error_and_stated(scene: Scene, what: Painting) -> tuple[float, float]:
+    reading = read(scene, what.thickness)
+    middle = np.mean([corner.at_mm for corner in reading.corners], axis=0)
+    turn = np.radians(what.turn_deg)
+    at = float((middle - what.centre) @ np.array([np.cos(turn), np.sin(turn)])) + what.length / 2
+    width = reading.widths[2].width
+    return width.value - true_width(what, at), width.expanded()
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize(
+    ("width", "sheet", "beside_mm", "seed"),
+    [
+        (1.6, "light", 35.0, 1),
+        (2.4, "dark", -30.0, 2),
+        (3.2, "light", -35.0, 3),
+        (6.35, "light", 30.0, 4),
+        (6.35, "dark", -35.0, 5),
+        (12.7, "light", -28.0, 6),
+        (12.7, "dark", 32.0, 7),
+        (19.05, "light", 38.0, 8),
+        (19.05, "dark", -36.0, 9),
+        (38.0, "light", -42.0, 10),
+        (38.0, "dark", 40.0, 11),
+    ],
+)
+def test_a_slot_of_any_width_is_read_from_either_side(sheets, width, sheet, beside_mm, seed):
+    what = slot(sheets[sheet], width, seed, beside_mm)
+    error, stated = error_and_stated(painted(sheets[sheet], what), what)
+    assert abs(error) <= min(stated, 0.05)
+    assert stated < 0.08
+
+
+@pytest.mark.photos
+def test_a_camera_above_the_slot_sees_both_side_faces(sheets):
+    what = slot(sheets["light"], 38.0, 12, 0.0)
+    error, stated = error_and_stated(painted(sheets["light"], what), what)
+    assert abs(error) <= min(stated, 0.06)
+
+
+@pytest.mark.photos
+def test_a_floor_of_wood_in_shade_is_no_top_face(sheets):
+    what = replace(slot(sheets["light"], 12.7, 13, 34.0, depth=9.0), lamp=(0.5, 0.0), sky=0.45)
+    what = replace(what, lamp=None, shade=0.45)
+    error, stated = error_and_stated(painted(sheets["light"], what), what)
+    assert abs(error) <= min(stated, 0.06)
+
+
+@pytest.mark.photos
+def test_a_shadow_on_a_lit_floor_is_not_taken_for_a_slot(sheets):
+    what = replace(slot(sheets["light"], 38.0, 14, 12.0, depth=9.0), wood=WOODS["pine"], lamp=(0.0, 0.6), sky=0.46)
+    for lamp in ((0.0, 0.6), (0.0, -0.6)):
+        lit = replace(what, lamp=lamp)
+        assert outcome(painted(sheets["light"], lit), lit) in {"right", "slot-doubtful", "no-slot", "arris-doubtful"}
+
+
+def outcome(scene: Scene, what: Painting) -> str:
+    """Whether the reading is right or wrong, or the code of its refusal."""
+    try:
+        error, stated = error_and_stated(scene, what)
+    except Refusal as refused:
+        return refused.code
+    return "right" if abs(error) <= stated else "wrong"
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize("share", [0.7, 1.35])
+def test_a_wrong_thickness_contradicts_the_side_face(sheets, share):
+    what = replace(slot(sheets["light"], 19.05, 15, 38.0), thickness=14.0)
+    scene = painted(sheets["light"], what)
+    reading = read(scene, 14.0)
+    assert reading.slot is not None
+    assert reading.slot.depth is not None
+    assert reading.slot.depth.value == pytest.approx(14.0, abs=2 * reading.slot.depth.u)
+    with pytest.raises(
+        Refusal, match=r"the thickness told, \d+\.\d mm, contradicts .* as deep as 1[34]\.\d mm"
+    ) as refused:
+        read(scene, 14.0 * share)
+    assert refused.value.code == "thickness-contradicted"
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize("thickness_mm", [12.2, 26.0])
+def test_a_photo_of_a_narrow_slot_tests_the_thickness_too(rig, thickness_mm):
+    # the board is 19.14 mm thick, and 0.6 mm of sheet shows beside the side face
+    with pytest.raises(Refusal, match="contradicts the picture") as refused:
+        measure_photo(PHOTOS / "kerf-2.jpg", rig, Quantity(thickness_mm, 0.1, "mm"), "slot")
+    assert refused.value.code == "thickness-contradicted"
+
+
+@pytest.mark.photos
+def test_what_is_left_of_the_thickness_is_in_the_width(rig):
+    readings = [measure_photo(PHOTOS / "kerf-2.jpg", rig, Quantity(19.1, u, "mm"), "slot").reading for u in (0.05, 1.0)]
+    width = readings[0].widths[2].width
+    assert readings[0].slot is not None
+    by_thickness = readings[0].slot.by_thickness
+    parts = [reading.widths[2].budget.get("thickness", 0.0) for reading in readings]
+    # for each mm that the top face is nearer the camera a slot looks larger by 1/(height of the camera above it)
+    assert parts[1] == pytest.approx(abs(by_thickness), rel=0.02)
+    assert parts[1] == pytest.approx(width.value / 270, rel=0.25)
+    assert parts[0] < 0.1 * parts[1]
+
+
+def test_depth_by_similar_triangles():
+    # camera 300 mm up; a wall 18 mm high, 47 mm aside: arris seen at 50 mm, foot at 47 mm
+    side = SideFace(breadth_mm=50 - 47, away_mm=50.0, floor_tint=0.4, floor_light=0.3)
+    assert side.away_mm * (1 - 18 / 300) == pytest.approx(47.0)
+    assert depth_seen(side, 300.0).value == pytest.approx(18.0)
+    assert shows_sheet(side)
+    assert not shows_sheet(replace(side, floor_tint=0.02))
+    assert not shows_sheet(replace(side, floor_light=0.005))
