@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.edges.band import BandTrace, trace_band
-from visioncheck.edges.side_face import depth_seen, shows_sheet
+from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
 from visioncheck.edges.strip import Guide
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Refusal
 from visioncheck.outline.find import Outline
-from visioncheck.outline.slot import SLOT_DARKER, Patch, find_band, look_at_work
+from visioncheck.outline.slot import SLOT_DARKER, Band, Patch, find_band, look_at_work
 from visioncheck.outline.walls import (
     Walls,
     find_walls,
@@ -117,7 +117,8 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
-    shape = read_slot(scene.view, traced, thickness, tone, _open_end(traced, region_mm))
+    weighed = with_sides(thickness, traced.sides, scene.view.height_mm)
+    shape = read_slot(scene.view, traced, weighed, tone, _open_end(traced, region_mm))
     return Reading(
         photo=scene.name,
         piece=kind,
@@ -176,7 +177,7 @@ def find_and_trace(
         _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
         traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
     else:
-        band = find_band(patch, sought.darker, along=sought.along)
+        band = find_band(patch, sought.darker, along=sought.along) or _between(pairs)
         if band is None or not sought.fits(band.width_mm):
             return None
         _within_picture(scene, np.stack([band.line.start_mm, band.line.end_mm]), what)
@@ -190,6 +191,15 @@ def find_and_trace(
     refuse_from_above(scene, traced, what)
     refuse_thickness(scene, traced, thickness, what)
     return traced
+
+
+def _between(pairs: list[Walls]) -> Band | None:
+    """The band between the only two walls that are seen."""
+    if len(pairs) != 1:
+        return None
+    first, second = pairs[0].first, pairs[0].second
+    middle = Guide((first.start_mm + second.end_mm) / 2, (first.end_mm + second.start_mm) / 2)
+    return Band(middle, -pairs[0].width_mm / 2, pairs[0].width_mm / 2)
 
 
 def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: BandTrace, what: str) -> None:

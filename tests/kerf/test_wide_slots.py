@@ -12,7 +12,7 @@ import pytest
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
 from visioncheck.camera.rig import load_rig
 from visioncheck.camera.solve import rigid_view
-from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet
+from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal
 from visioncheck.measure import measure_photo
@@ -58,8 +58,8 @@ def blackened(bgr, view):
     field = np.zeros(bgr.shape[:2], np.uint8)
     cv2.fillConvexPoly(field, corners.round().astype(np.int32), 1)
     light = linear_light(bgr)
-    turned = np.clip(0.72 - light, 0.02, None)
-    value = np.where(field[..., None] > 0, turned, light)
+    ink = np.clip(1 - light[..., [1]] / 0.7, 0.03, 1)
+    value = np.where(field[..., None] > 0, ink * np.array([0.7, 0.7, 0.7]), light)
     coded = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
     return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
 
@@ -195,15 +195,30 @@ def test_a_photo_of_a_narrow_slot_tests_the_thickness_too(rig, thickness_mm):
 
 @pytest.mark.photos
 def test_what_is_left_of_the_thickness_is_in_the_width(rig):
-    readings = [measure_photo(PHOTOS / "kerf-2.jpg", rig, Quantity(19.1, u, "mm"), "slot").reading for u in (0.05, 1.0)]
-    width = readings[0].widths[2].width
-    assert readings[0].slot is not None
-    by_thickness = readings[0].slot.by_thickness
-    parts = [reading.widths[2].budget.get("thickness", 0.0) for reading in readings]
-    # for each mm that the top face is nearer the camera a slot looks larger by 1/(height of the camera above it)
-    assert parts[1] == pytest.approx(abs(by_thickness), rel=0.02)
-    assert parts[1] == pytest.approx(width.value / 270, rel=0.25)
-    assert parts[0] < 0.1 * parts[1]
+    # as in truth, 19.14 mm; known well, hardly, and not at all
+    told = [Quantity(19.1, 0.05, "mm"), Quantity(19.1, 0.4, "mm"), None]
+    readings = [measure_photo(PHOTOS / "kerf-2.jpg", rig, each, "slot").reading for each in told]
+    widths = [reading.widths[2] for reading in readings]
+    slots = [reading.slot for reading in readings]
+    parts = [width.budget.get("thickness", 0.0) for width in widths]
+    for slot_read, part, u in zip(slots, parts, (0.05, 0.4, 10.0), strict=True):
+        assert slot_read is not None
+        assert slot_read.depth is not None
+        # told and seen weighed by inverse variances (C. F. Gauss, Theoria Combinationis, 1823)
+        weighed = (u**-2 + slot_read.depth.u**-2) ** -0.5
+        assert part == pytest.approx(abs(slot_read.by_thickness) * weighed, rel=0.05, abs=3e-4)
+    assert parts[0] < parts[1] < parts[2] < 0.012
+    assert abs(widths[2].width.value - widths[0].width.value) < widths[2].width.expanded()
+
+
+def test_a_thickness_told_is_weighed_with_what_is_seen():
+    side = SideFace(breadth_mm=3.0, away_mm=50.0, floor_tint=0.4, floor_light=0.3)
+    seen = depth_seen(side, 300.0)
+    halves = with_sides(Quantity(19.0, seen.u, "mm"), (side,), 300.0)
+    assert halves.value == pytest.approx(18.5)
+    assert halves.u == pytest.approx(seen.u / np.sqrt(2))
+    # above a floor of wood it only says how deep the groove is
+    assert with_sides(Quantity(19.0, 1.0, "mm"), (replace(side, floor_tint=0.0),), 300.0).value == 19.0
 
 
 def test_depth_by_similar_triangles():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +49,14 @@ def depth_seen(side: SideFace, height_mm: float) -> Quantity:
     by_breadth = height_mm / side.away_mm
     u = float(np.hypot(_U_SHARE * side.breadth_mm, _U_MM))
     return Quantity(by_breadth * side.breadth_mm, by_breadth * u, "mm")
+
+
+def with_sides(told: Quantity, sides: tuple[SideFace, ...], height_mm: float) -> Quantity:
+    """The thickness told and those that side faces above the sheet show, weighed (their weighted mean)."""
+    seen = [depth_seen(side, height_mm) for side in sides if shows_sheet(side)]
+    weights = [each.u**-2 for each in (told, *seen)]
+    mean = sum(w * each.value for w, each in zip(weights, (told, *seen), strict=True)) / sum(weights)
+    return replace(told, value=mean, u=sum(weights) ** -0.5)
 
 
 def shows_sheet(side: SideFace) -> bool:

@@ -34,7 +34,7 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
         *gap_lines(reading),
     ]
     if reading.piece == "slot":
-        lines.append(Line("Depth", _depth(slot, units)))
+        lines.append(Line("Depth", _depth(slot, units, told=reading.thickness is not None)))
     for edge, wall in zip(_WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
         label = wall_name(reading, edge).removesuffix(TURNED_OVER)
@@ -80,16 +80,17 @@ def fine_length(value: Quantity, units: UnitWorld) -> str:
     return f"{value.value:.3f} ± {value.expanded():.3f} mm"
 
 
-def _depth(slot: SlotReading, units: UnitWorld) -> str:
+def _depth(slot: SlotReading, units: UnitWorld, *, told: bool) -> str:
     """What the picture says of the thickness that the width hangs on."""
     if slot.depth is not None:
         run, digits = (MM_PER_IN, 2) if units == "in" else (1.0, 1)
         size, doubt = (f"{x / run:.{digits}f}" for x in (slot.depth.value, slot.depth.expanded()))
-        return f"a wall's side face shows {size} ± {doubt} {units} deep, which the thickness told allows"
+        seen = f"a wall's side face shows {size} ± {doubt} {units} deep"
+        return f"{seen}, which the thickness told allows" if told else f"{seen}; no thickness was told"
     run = MM_PER_IN / 10 if units == "in" else 1.0
     change = format_small(abs(slot.by_thickness) * run, units)
     step = format_length(run, units)
-    return f"not seen, so nothing tests the thickness told; {step} more would make the width {change} less"
+    return f"not seen, so nothing tests the thickness; {step} more would make the width {change} less"
 
 
 def _straightness(bow: Quantity, units: UnitWorld) -> str:
