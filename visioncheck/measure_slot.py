@@ -113,7 +113,7 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
         No slot, too narrow a one, or one that runs off the picture.
     """
     tone = calibrate_tone(scene.photo.bgr, scene.points)
-    traced = find_and_trace(scene, region_mm, thickness, tone, "slot" if kind == "slot" else "gap")
+    traced = find_and_trace(scene, region_mm, thickness, tone, kind)
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
@@ -171,7 +171,7 @@ def find_and_trace(
     unlike = unlike_top_face(patch, paper_tint(bgr, view, scene.points.xy_px))
     pairs = [walls for walls in find_walls(patch, unlike, sought.along) if sought.fits(walls.width_mm)]
     wide = [walls for walls in pairs if is_wide(view, walls, thickness.value)]
-    if len(wide) > 1:
+    if wide and len(pairs) > 1:
         raise _two_readings(scene, what)
     if wide:
         _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)

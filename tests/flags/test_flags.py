@@ -318,6 +318,7 @@ def test_a_photo_that_cannot_be_measured_is_refused_for_the_true_reason(name, ri
 
 def test_every_flag_has_its_picture():
     here = set(DOUBTFUL) | {refusal[0] for refusal in REFUSED.values()}
-    painted_slots = (Path(__file__).parents[1] / "kerf" / "test_slot_photos.py").read_text()
+    kerf = Path(__file__).parents[1] / "kerf"
+    painted_slots = "".join((kerf / name).read_text() for name in ("test_slot_photos.py", "test_wide_slots.py"))
     elsewhere = {code for code in FLAGS if f'refused.value.code == "{code}"' in painted_slots}
     assert here | elsewhere == set(FLAGS)

@@ -94,7 +94,6 @@ class _Patch:
 def find_band(
     seen: Patch,
     darker: float = SLOT_DARKER,
-    widest_mm: float = _WIDEST_MM,
     along: Array | None = None,
 ) -> Band | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
@@ -108,8 +107,6 @@ def find_band(
         The work from above.
     darker : float
         How much darker than its surroundings it is at least, natural log.
-    widest_mm : float
-        What is wider than this in every direction is no slot.
     along : (2,) ndarray or None
         Its direction to a few degrees, where it is known.
 
@@ -118,7 +115,7 @@ def find_band(
     Band or None
         None where no such line is seen.
     """
-    patch = _Patch(_strange(seen, darker, widest_mm), seen.inside, seen.corner_mm)
+    patch = _Patch(_strange(seen, darker), seen.inside, seen.corner_mm)
     rows, columns = np.nonzero(patch.strange > 1)
     if len(rows) < _LEAST_LENGTH_MM / PITCH_MM:
         return None
@@ -162,9 +159,9 @@ def look_at_work(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_m
     return Patch(np.asarray(log, np.float32), np.asarray(inside, np.uint8), work == 0, covered, low)
 
 
-def _strange(seen: Patch, least: float, widest_mm: float) -> Array:
+def _strange(seen: Patch, least: float) -> Array:
     log, inside = seen.log_light, seen.inside.astype(bool)
-    darker = _narrow(-log[..., GREEN], inside, widest_mm) / least
+    darker = _narrow(-log[..., GREEN], inside) / least
     strange = np.maximum(darker, _like_sheet(log[..., BLUE] - log[..., RED], inside, seen.beside))
     strange[~inside | seen.covered] = 0
     return np.asarray(strange, np.float64)
@@ -184,9 +181,9 @@ def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: ND
     return np.asarray(cv2.morphologyEx(like.astype(np.float32), cv2.MORPH_OPEN, np.ones((size, size), np.uint8)))
 
 
-def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_], widest_mm: float) -> NDArray[np.float32]:
-    """How far narrow things stand out above what is wider than `widest_mm`."""
-    size = 2 * round(widest_mm / 2 / PITCH_MM) + 1
+def _narrow(values: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How far narrow things stand out above what is wider than `_WIDEST_MM`."""
+    size = 2 * round(_WIDEST_MM / 2 / PITCH_MM) + 1
     # beside the work stands wood, so that neither its corners nor a slot's open end look like anything else
     wood = np.quantile(values[inside], 0.25) if inside.any() else 0.0
     filled = np.where(inside, values, wood).astype(np.float32)
