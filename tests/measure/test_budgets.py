@@ -79,3 +79,11 @@ def test_a_corner_without_a_fence_edge_has_the_budget_of_the_least_certain(rig, 
     reading = measure_photo(PHOTOS / "corner-2.jpg", rig, Quantity(18.0, 0.3, "mm"), "corner").reading
     assert reading.fence_error is None
     assert added(reading.budget) == pytest.approx(max(corner.angle.u for corner in reading.corners), rel=1e-3)
+
+
+def test_a_wrong_scale_makes_every_length_wrong_in_proportion(rig):
+    """The scale's part of a width is the width times the relative uncertainty of the ruled length, whole."""
+    told = Quantity(12.3, 0.3, "mm")
+    reading = measure_photo(PHOTOS / "strip-1.jpg", rig, told, cuts=5).reading
+    for width in reading.widths:
+        assert width.budget["scale"] == pytest.approx(width.width.value * rig.scale_u_rel, rel=0.02)
