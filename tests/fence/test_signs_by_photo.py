@@ -94,7 +94,7 @@ def told(polygon, at_fence, kind, sled, laid, *, orientation=1, cuts=None, tag=N
     corners, _ = outline(laid([p for p, _ in polygon]))
     said = None if at_fence is None else side_of(laid(edge(polygon, at_fence)), corners.mean(axis=0), orientation)
     shape = piece_of(corners)
-    return _tell(seen_in(orientation, shape, tag), shape, kind, sled, said, cuts, sheet_known=True).reading
+    return _tell(seen_in(orientation, shape, tag), shape, kind, sled, said, cuts).reading
 
 
 def lay(polygon, turn_deg, *, down=False):
@@ -244,7 +244,7 @@ def test_a_long_piece_askew_is_named_by_how_its_edges_face_not_by_how_far_out_th
     corners, _ = outline(laid([p for p, _ in strip]))
     shape = piece_of(corners)
     for side in ("left", "right"):
-        reading = _tell(seen_in(1, shape), shape, "strip", sled, side, 5, sheet_known=True).reading
+        reading = _tell(seen_in(1, shape), shape, "strip", sled, side, 5).reading
         assert reading.fence_error is None
         assert sorted(reading.question.split("--fence-edge ")[1].rstrip(".").split(" or ")) == ["bottom", "top"]
 
