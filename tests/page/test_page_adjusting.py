@@ -97,7 +97,7 @@ def test_the_way_of_a_photo_after_a_move(serve, rig_file):
 
     # another photo of before: its time tells, and the user is asked
     other = (PHOTOS / "panel-2.jpg").read_bytes()
-    asked = phone.send(f"/sled/{SLED_KEY}/photo", other, moved).header("location")
+    asked = phone.send(f"/sled/{SLED_KEY}/photo", other, moved | {"piece": "panel"}).header("location")
     until(lambda: "Before or after?" in words(looked_at(phone, asked)))
     assert "2026-05-03" in words(phone.get(asked))
     assert phone.post(f"{asked}/when", {"taken": "maybe"}).status == 400
