@@ -57,7 +57,7 @@ STORIES: dict[str, tuple[Step, ...]] = {
     "alder-lane": (
         *_typed((0, 0.002), (1, 0.003), (3, 0.001), (5, 0.004), (7, 0.018), (9, 0.035), (11, 0.052), (13, 0.071)),
         Step(15, photo="corner-2.jpg"),
-        Step(16, photo="panel-2.jpg"),
+        Step(16, photo="panel-2.jpg", told=Told(piece="panel")),
         Step(16, -0.002, adjusted="1 turn of the adjusting screw anticlockwise"),
         *_typed((17, -0.001), (18, -0.003), (20, -0.001), (22, -0.002), (23, -0.002)),
     ),

@@ -287,3 +287,20 @@ def test_gaps_and_strips_in_a_manifest_come_out_as_single_photos_do(capsys, rig_
                 == 0
             )
             assert json.loads(capsys.readouterr().out)["fence_error_deg"]["value"] == pytest.approx(e[f"{name}-{sled}"])
+
+
+def test_a_photo_whose_kind_is_open_is_listed_as_a_question_until_the_table_tells(capsys, rig_file):
+    put("in/panel.jpg", "panel-2")
+    options = ("--sled", SLEDS / "alder-lane.toml", "--rig", rig_file)
+    _, _, found, said = batch(capsys, "in", *options)
+    asked = found["in/panel.jpg"] if "in/panel.jpg" in found else found["panel.jpg"]
+    assert asked["open_kinds"] == ["panel", "corner"]
+    assert "fence_error_deg" not in asked
+    assert "correction" not in asked
+    assert "1 of them with a question" in said
+    assert "say --piece panel" in said
+    Path("list.csv").write_text("photo,piece\nin/panel.jpg,panel\n")
+    _, _, found, _ = batch(capsys, "list.csv", *options)
+    (told,) = found.values()
+    assert told["piece"] == "panel"
+    assert told["fence_error_deg"]["value"] == pytest.approx(0.093, abs=0.01)

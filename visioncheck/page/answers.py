@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 _REMEDIES = {
     "no-rig": "Survey this phone and sheet, from the start of this page; or take a second photo, the piece turned.",
     "other-rig": "Survey this phone, zoom and sheet, or choose another survey for this photo.",
+    "seam": "Measure a slot or two butted halves as such; a drawn line does no harm.",
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
 _SAID_LARGE = {"Verdict", "Do", "Move", "With", "How", "Fence", "Size", "Tell me", "Doubt"}

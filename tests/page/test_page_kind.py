@@ -1,0 +1,56 @@
+"""A photo whose kind of piece is open: the page asks with buttons, says nothing of the fence, and goes on when told."""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import pytest
+from phone import PHOTOS, SLED_KEY
+from test_page_adjusting import MOVING, finished, words
+
+from visioncheck.page.stock import key_of
+
+pytestmark = pytest.mark.photos
+
+
+@pytest.fixture
+def saw(serve, rig_file):
+    """A phone at the saw, and what goes with each photo."""
+    page = serve()
+    shutil.copy(rig_file, page.settings.rigs / "rig1.json")
+    phone = page.phone()
+    phone.get(f"/sled/{SLED_KEY}")
+    return phone, {"rig": key_of("rig1.json")}
+
+
+def offered(answer, name="piece"):
+    return set(re.findall(rf'type="radio" name="{name}" value="(\w+)"', answer.text))
+
+
+def test_a_panel_is_asked_for_and_then_read(saw):
+    phone, rig = saw
+    photo = (PHOTOS / "panel-2.jpg").read_bytes()
+    asked = finished(phone, phone.send(f"/sled/{SLED_KEY}/photo", photo, rig)).header("location")
+    shown = phone.get(asked)
+    assert "What kind of piece is this?" in words(shown)
+    assert offered(shown) == {"panel", "corner"}
+    assert not offered(shown, "fence_edge")  # the tag tells
+    assert not MOVING.search(words(shown))
+    assert not re.search("Inside|Outside", words(shown))
+    # what the corners do not bear out is refused, without the command's options
+    no = finished(phone, phone.post(f"{asked}/tell", {"piece": "corner"}))
+    assert "looks like a panel cut all round" in words(no)
+    assert "--" not in words(no)
+    told = finished(phone, phone.post(f"{asked}/tell", {"piece": "panel"})).header("location")
+    assert MOVING.search(words(phone.get(told)))
+
+
+def test_two_halves_are_asked_about_as_such(saw):
+    phone, rig = saw
+    photo = (PHOTOS / "gap-1.jpg").read_bytes()
+    said = rig | {"fence_edge": "bottom", "thickness": "19.2mm"}
+    shown = phone.get(finished(phone, phone.send(f"/sled/{SLED_KEY}/photo", photo, said)).header("location"))
+    assert offered(shown) == {"gap", "slot"}
+    assert "A straight line runs into the piece" in words(shown)
+    assert not MOVING.search(words(shown))
