@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from visioncheck.edges.spread import HALO_PX, Spread
 
 Array = NDArray[np.float64]
 
@@ -13,6 +16,7 @@ _ROUNDS = 8
 _SETTLED_PX = 1e-5
 _WINDOW_PX = 4.5
 _BLURS = (0.4, 0.5, 0.7, 0.9, 1.1, 1.4, 1.8, 2.4, 3.2)
+_HALOES = (0.0, 0.1, 0.2, 0.3, 0.45, 0.65)
 _BIN_PX = 0.25
 _WORST_CHI = 3.5
 _LEAST_STEP = 0.3
@@ -43,10 +47,11 @@ class StepFits:
 
 
 def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
-    """Least squares of low + (high - low)·Φ((x - x0)/s) in every profile at once, Gauss–Newton.
+    """Least squares of low + (high - low)·S(x - x0) in every profile at once, Gauss–Newton.
 
     After M. Hagara and P. Kulla, *Edge Detection with Sub-pixel Accuracy Based on Approximation of Edge with Erf
-    Function* (2011); the blur s is one for the whole edge and found first from all profiles together.
+    Function* (2011), with a halo of sharpening beside the blur: S(x) = (1 + h)·Φ(x/s) - h·Φ(x/w). Both are one for
+    the whole edge and found first from all profiles together.
 
     Parameters
     ----------
@@ -63,8 +68,8 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
         None where no profile holds a step.
     """
     near = np.abs(offsets) <= _WINDOW_PX
-    blur, start = _common_blur(profiles[near], offsets[near])
-    if blur is None:
+    spread, start = _common_spread(profiles[near], offsets[near])
+    if spread is None:
         return None
     # rows of pixels stand at all phases: the window's columns are those that any row needs, weighed by row
     columns = near.any(axis=0)
@@ -73,7 +78,7 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     misfit, variance = np.empty(len(values)), np.empty(len(values))
     moving = np.arange(len(values))
     for _ in range(_ROUNDS):
-        step, misfit[moving], variance[moving] = _step(values[moving], x[moving], weight[moving], terms[moving], blur)
+        step, misfit[moving], variance[moving] = _step(values[moving], x[moving], weight[moving], terms[moving], spread)
         terms[moving] += step
         terms[:, 2] = np.clip(terms[:, 2], -_WINDOW_PX, _WINDOW_PX)
         moving = moving[np.abs(step[:, 2]) > _SETTLED_PX]
@@ -88,16 +93,16 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     good &= chi < max(_WORST_CHI * typical, 0.5)
     if not good.any():
         return None
-    return StepFits(place, np.maximum(u, 1e-3), good, blur)
+    return StepFits(place, np.maximum(u, 1e-3), good, spread.blur_px)
 
 
-def _step(values: Array, x: Array, weight: Array, terms: Array, blur: float) -> tuple[Array, Array, Array]:
+def _step(values: Array, x: Array, weight: Array, terms: Array, spread: Spread) -> tuple[Array, Array, Array]:
     """Step (n, 3) of the terms low, high and place, sum of squares, and the place's variance at a unit scatter."""
     low, high, place = terms.T
-    z = (x - place[:, None]) / blur
-    beyond = _normal_cdf(z)
+    off = x - place[:, None]
+    beyond = spread.step(off)
     before = 1 - beyond
-    slope = np.exp(-z * z / 2) * ((low - high) / (np.sqrt(2 * np.pi) * blur))[:, None]
+    slope = spread.slope(off) * (low - high)[:, None]
     residual = (values - low[:, None] * before - high[:, None] * beyond) * weight
     of_before, of_beyond, of_slope = before * weight, beyond * weight, slope * weight
     # a weak pull to the block's own levels and to the edge's line keeps a flat profile from running away
@@ -155,13 +160,18 @@ def _dot(first: Array, second: Array) -> Array:
     return np.asarray(np.einsum("nm,nm->n", first, second))
 
 
-def _common_blur(values: Array, offsets: Array) -> tuple[float | None, float]:
-    """Blur and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
+def _common_spread(values: Array, offsets: Array) -> tuple[Spread | None, float]:
+    """Spread and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
     usual, x = _usual_profile(values, offsets)
-    blur, shift = _best_step(usual, x, np.array(_BLURS), np.arange(-2.5, 2.51, 0.25))
-    if blur is None:
+    plain, shift = _best_step(usual, x, np.array(_BLURS), np.zeros(1), np.arange(-2.5, 2.51, 0.25))
+    if plain is None:
         return None, 0.0
-    return _best_step(usual, x, blur * np.linspace(0.75, 1.3, 23), shift + np.linspace(-0.25, 0.25, 21))
+    near = shift + np.linspace(-0.25, 0.25, 11)
+    rough, shift = _best_step(usual, x, plain.blur_px * np.linspace(0.8, 1.6, 9), np.array(_HALOES), near)
+    if rough is None:
+        return None, 0.0
+    blurs, haloes = rough.blur_px * np.linspace(0.93, 1.07, 7), rough.halo * np.linspace(0.75, 1.25, 5)
+    return _best_step(usual, x, blurs, haloes, shift + np.linspace(-0.06, 0.06, 13))
 
 
 def _usual_profile(values: Array, offsets: Array) -> tuple[Array, Array]:
@@ -178,9 +188,11 @@ def _usual_profile(values: Array, offsets: Array) -> tuple[Array, Array]:
     return (ordered[low] + ordered[high]) / 2, ((edges[:-1] + edges[1:]) / 2)[filled]
 
 
-def _best_step(usual: Array, x: Array, blurs: Array, shifts: Array) -> tuple[float | None, float]:
-    """The best of all pairs of blur and place, the two levels by least squares in closed form."""
-    phi = _normal_cdf((x - shifts[None, :, None]) / blurs[:, None, None])
+def _best_step(usual: Array, x: Array, blurs: Array, haloes: Array, shifts: Array) -> tuple[Spread | None, float]:
+    """The best of all blurs, haloes and places, the two levels by least squares in closed form."""
+    off = x - shifts[None, :, None]
+    sharp, wide = (ndtr(off / sd[:, None, None]) for sd in (blurs, np.hypot(blurs, HALO_PX)))
+    phi = sharp[:, None] + haloes[:, None, None] * (sharp - wide)[:, None]
     n, one, two = x.size, phi.sum(axis=-1), (phi * phi).sum(axis=-1)
     first, mixed = usual.sum(), phi @ usual
     spread = n * two - one * one
@@ -191,10 +203,4 @@ def _best_step(usual: Array, x: Array, blurs: Array, shifts: Array) -> tuple[flo
     best = np.unravel_index(np.argmin(cost), cost.shape)
     if not np.isfinite(cost[best]):
         return None, 0.0
-    return float(blurs[best[0]]), float(shifts[best[1]])
-
-
-def _normal_cdf(z: Array) -> Array:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))
+    return Spread(float(blurs[best[0]]), float(haloes[best[1]])), float(shifts[best[2]])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,8 +21,15 @@ _FURTHEST_PX = 0.5
 _STEEPEST_SCATTER = 0.02
 _LEAST_STEP = 0.1
 _LEAST_EDGES = 12
-_LIMITS = (0.6, 1.6)
-_UNKNOWN_U = 0.15
+_LEAST_SEEN = 0.8
+_UNEVEN_PX = 0.003
+"""What unevenly placed pixels and saddle points leave in the median edge: on painted edges 0.001 to 0.003."""
+_SHORTEST_PX = 70.0
+"""Of a square's side: markers begin at 0.15 of it, and the white level is taken out to 9 px."""
+_TRIED = np.geomspace(0.3, 3.5, 13)
+_UNKNOWN_U = 0.2
+"""Coded sharpening alone lets the balance fall anywhere from 0.42 to 1 (a rectangle's u is 0.17); the rest is the
+scatter of phones' own curves."""
 _LEVELS_U = 0.06
 """The exponent found between print black and paper white need not hold between wood and a slot: an allowance."""
 
@@ -38,19 +44,30 @@ class Tone:
         1 where the standard curve is all there is.
     u : float
         Its standard uncertainty.
+    balance : float or None
+        The exponent under which the target's edges stay where they are when blurred further; None where none does.
+    edges : int
+        How many clean edges told.
     """
 
     exponent: float = 1.0
     u: float = _UNKNOWN_U
+    balance: float | None = None
+    edges: int = 0
 
 
 def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     """Find the curve under which the target's edges stay where they are when the picture is blurred further.
 
     A point spread is symmetric, so in true light the place where an edge crosses half way between its two levels
-    does not depend on blur or sharpening; under a wrong curve it does. The edges are those between the black and
-    white squares of the band, the blur is a Gaussian of 2 px, and the curve's exponent is the one for which the
-    median edge does not move.
+    does not depend on blur; under a wrong curve it does. The edges are those between the black and white squares of
+    the band, the blur is a Gaussian of 2 px, and the balance is the exponent for which the median edge does not move.
+
+    What sharpening makes of it cannot be told from edges alone. Done in light it keeps the balance at the curve's own
+    exponent. Done in coded values, as most phones do, it draws the balance from the curve's exponent towards that of
+    the coding, 1/2.4 to 1/2.2, and a modest halo will do that. So the exponent may be anything between the balance
+    and the standard curve's 1: the middle is taken, with the standard deviation of an even spread between the two
+    (JCGM 100, 4.3.7).
 
     Parameters
     ----------
@@ -62,32 +79,44 @@ def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     Returns
     -------
     Tone
-        With exponent 1 and a large uncertainty where too few edges are clean.
+        With exponent 1 and a large uncertainty where too few edges are clean or nothing keeps them in place.
     """
-    decoded = linear_light(_edge_profiles(bgr[..., 1], points)).mean(axis=1, dtype=float)
-    clean = _clean(decoded)
-    if clean.sum() < _LEAST_EDGES:
-        return Tone()
+    decoded = _edge_profiles(bgr[..., 1], points)
+    clean = _clean(decoded) if len(decoded) else np.zeros(0, bool)
+    count = int(clean.sum())
+    if count < _LEAST_EDGES:
+        return Tone(edges=count)
     profiles = decoded[clean]
-    exponent = _root(profiles)
-    if exponent is None:
-        return Tone()
-    moved = _moved_px(profiles, exponent)
-    slope = (np.median(_moved_px(profiles, exponent + 0.05)) - np.median(_moved_px(profiles, exponent - 0.05))) / 0.1
+    balance = _balance(profiles)
+    if balance is None:
+        return Tone(edges=count)
+    moved = _moved_px(profiles, balance)
+    slope = (np.median(_moved_px(profiles, balance * 1.05)) - np.median(_moved_px(profiles, balance / 1.05))) / (
+        balance * (1.05 - 1 / 1.05)
+    )
     scatter = 1.4826 * float(np.median(np.abs(moved - np.median(moved))))
-    own = 1.2533 * scatter / np.sqrt(len(moved)) / abs(float(slope))
-    return Tone(exponent, float(np.hypot(own, _LEVELS_U)))
+    own = float(np.hypot(1.2533 * scatter / np.sqrt(len(moved)), _UNEVEN_PX)) / abs(float(slope))
+    sharpening = abs(1 - balance) / np.sqrt(12)
+    u = float(np.sqrt((own / 2) ** 2 + _LEVELS_U**2 + sharpening**2))
+    return Tone((1 + balance) / 2, u, balance, count) if u < _UNKNOWN_U else Tone(edges=count)
 
 
 def _offsets() -> Array:
     return np.arange(-_REACH_PX, _REACH_PX + _PITCH_PX / 2, _PITCH_PX)
 
 
-def _edge_profiles(channel: NDArray[np.uint8], points: TargetPoints) -> NDArray[np.uint8]:
-    """Stored levels (edges, stations, samples) across the edges between neighbouring band corners, black last."""
+def _edge_profiles(channel: NDArray[np.uint8], points: TargetPoints) -> Array:
+    """Decoded light (edges, samples) across the edges between neighbouring band corners, black last.
+
+    Means of the photo's own pixels at their true distances: whatever is interpolated or averaged in other values than
+    true light moves the edge, as a wrong curve does. Edges along the pixels' rows show too few
+    distances and are left out.
+    """
     starts, ends, dark_left = _edges(points)
+    long = np.linalg.norm(ends - starts, axis=1) > _SHORTEST_PX
+    starts, ends, dark_left = starts[long], ends[long], dark_left[long]
     if not len(starts):
-        return np.zeros((0, 1, len(_offsets())), np.uint8)
+        return np.zeros((0, len(_offsets())))
     run = ends - starts
     length = np.linalg.norm(run, axis=1, keepdims=True)
     along = run / length
@@ -95,10 +124,33 @@ def _edge_profiles(channel: NDArray[np.uint8], points: TargetPoints) -> NDArray[
     across = np.stack([-along[:, 1], along[:, 0]], axis=1) * np.where(dark_left, -1.0, 1.0)[:, None]
     shares = np.linspace(0.2, 0.8, 96)  # markers and the squares' corners keep out
     at = starts[:, None] + shares[None, :, None] * run[:, None]
-    places = at[:, :, None] + _offsets()[None, None, :, None] * across[:, None, None]
-    flat = places.reshape(len(starts), -1, 2).astype(np.float32)
-    sampled = cv2.remap(channel, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(sampled, np.uint8).reshape(len(starts), len(shares), -1)
+    places = at[:, :, None] + _offsets()[None, None, ::2, None] * across[:, None, None]
+    pixels = np.rint(places).astype(int).reshape(len(starts), -1, 2)
+    away = np.einsum("nki,ni->nk", pixels - starts[:, None], across)
+    place = (away + _REACH_PX) / _PITCH_PX
+    samples = len(_offsets())
+    inside = (place >= 0) & (place < samples - 1)
+    edge = np.broadcast_to(np.arange(len(starts))[:, None], place.shape)[inside]
+    x, y = (np.clip(pixels[..., k], 0, channel.shape[1 - k] - 1)[inside] for k in range(2))
+    light, count = _shared_out(linear_light(channel[y, x]), edge, place[inside], (len(starts), samples))
+    seen = count > 0
+    enough = seen[:, np.abs(_offsets()) < _PLATEAU_PX[0]].mean(axis=1) > _LEAST_SEEN
+    mean = light[enough] / np.maximum(count[enough], 1e-9)
+    x = _offsets()
+    return np.array([np.interp(x, x[has], row[has]) for row, has in zip(mean, seen[enough], strict=True)])
+
+
+def _shared_out(
+    values: NDArray[np.float32], row: NDArray[np.int64], place: Array, shape: tuple[int, int]
+) -> tuple[Array, Array]:
+    """Sums of values, each shared between the two samples on either side of its place, and the sums of the shares."""
+    first = place.astype(int)
+    total, count = np.zeros(shape[0] * shape[1]), np.zeros(shape[0] * shape[1])
+    for beyond, share in ((0, 1 - (place - first)), (1, place - first)):
+        key = row * shape[1] + first + beyond
+        total += np.bincount(key, share * values, len(total))
+        count += np.bincount(key, share, len(total))
+    return total.reshape(shape), count.reshape(shape)
 
 
 def _edges(points: TargetPoints) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -147,7 +199,8 @@ def _moved_px(decoded: Array, exponent: float) -> Array:
     share = np.where(x < -_PLATEAU_PX[1], 0.0, np.where(x > _PLATEAU_PX[1], 1.0, share))
     blurred = gaussian_filter1d(share, _BLUR_PX / _PITCH_PX, axis=1, mode="nearest")
     moved = half_way(blurred, x) - half_way(share, x)
-    return np.asarray(moved[np.abs(moved) < _FURTHEST_PX])
+    near = np.abs(moved) < _FURTHEST_PX
+    return np.asarray(moved[near]) if near.any() else np.full(1, np.nan)
 
 
 def half_way(shares: Array, offsets: Array) -> Array:
@@ -161,13 +214,16 @@ def half_way(shares: Array, offsets: Array) -> Array:
     return np.asarray(np.where(np.isfinite(away.min(axis=1)), found, np.nan))
 
 
-def _root(profiles: Array) -> float | None:
+def _balance(profiles: Array) -> float | None:
+    """The exponent nearest 1, by ratio, at which the median edge does not move; None where it always does."""
     from scipy.optimize import brentq
 
     def moved(exponent: float) -> float:
         return float(np.median(_moved_px(profiles, exponent)))
 
-    low, high = moved(_LIMITS[0]), moved(_LIMITS[1])
-    if not np.isfinite(low * high) or low * high > 0:
+    found = np.array([moved(exponent) for exponent in _TRIED])
+    turns = np.flatnonzero((found[:-1] < 0) & (found[1:] >= 0))
+    if not len(turns):
         return None
-    return float(brentq(moved, *_LIMITS, xtol=1e-3))
+    nearest = turns[np.argmin(np.abs(np.log(_TRIED[turns] * _TRIED[turns + 1])))]
+    return float(brentq(moved, _TRIED[nearest], _TRIED[nearest + 1], xtol=1e-3))
