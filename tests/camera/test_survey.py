@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from tests.camera.scene import HEIGHT, LENS, ROUND, WIDTH, home_print, photograph, pose, survey_photos
+from tests.camera.scene import HEIGHT, LENS, ROUND, WIDTH, Print, home_print, photograph, pose, survey_photos
 from visioncheck.camera.lens import Lens, smooth_basis
 from visioncheck.camera.support import photo_to_add
 from visioncheck.camera.survey import survey
@@ -180,6 +181,28 @@ def test_the_photo_to_add_is_the_one_that_is_missing(missing, stand):
         rotations.append(rotation_matrix(np.array([0, 0, n * np.pi / 2])) @ upright)
     assert f"from the sheet's {missing} side" in photo_to_add(np.array(rotations))
     assert "quarter turn" not in photo_to_add(np.array(rotations))
+
+
+def test_one_bad_photo_is_left_out_and_named():
+    rng = np.random.default_rng(12)
+    prints = [home_print(rng)]
+    photos = survey_photos(prints, rng)
+    bent = Print(prints[0].points_mm + np.outer(np.sin(prints[0].points_mm[:, 0] / 40), [0, 0, 1.5]))
+    photos[3] = photograph(pose(20, 30, 10, aim(prints)), [bent], rng)
+    hidden = photograph(pose(20, 30, 10, aim(prints)), prints, rng, keep=lambda at: at[:, 1] < 25)
+    found = survey([*photos, replace(hidden, sheet=hidden.sheet + 1)], WIDTH, HEIGHT, ruled(prints))
+    assert found.left_out == (3, 8)
+    error = shape_error(found, prints)
+    assert np.sqrt(np.mean(np.sum(error[:, :2] ** 2, axis=1))) < 0.01
+
+
+def test_a_stretch_that_no_printer_makes_is_refused():
+    rng = np.random.default_rng(13)
+    prints = [home_print(rng)]
+    centre = prints[0].points_mm.mean(axis=0)
+    prints[0].points_mm[:] = (prints[0].points_mm - centre) * [1.05, 1.0, 1.0] + centre
+    with pytest.raises(UserError, match="no printer makes"):
+        survey(survey_photos(prints, rng), WIDTH, HEIGHT, None)
 
 
 def test_too_few_photos_and_a_print_at_the_wrong_scale_are_refused():

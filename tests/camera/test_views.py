@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -22,6 +23,7 @@ from tests.shapes import interior_angles_deg
 from visioncheck.camera import from_photos
 from visioncheck.camera.solve import plane_view, rigid_view
 from visioncheck.camera.survey import survey
+from visioncheck.camera.view import PlaneView
 from visioncheck.errors import Refusal
 from visioncheck.photo.load import Exif
 from visioncheck.target.layout import layout_of
@@ -178,6 +180,53 @@ def test_a_taped_sheet_that_has_slipped_since_the_survey_is_refused():
     slipped = [prints[0], Print(prints[1].points_mm + np.array([0.12, 0.16, 0.0]), 1)]
     with pytest.raises(Refusal, match="miss the surveyed sheet"):
         rigid_view(photograph(view, slipped, rng), rig, "photo")
+
+
+def refusal(seed, **how):
+    with pytest.raises(Refusal) as refused:
+        reading(seed, with_rig, **how)
+    return str(refused.value)
+
+
+def test_the_reason_that_is_given_is_the_true_one():
+    assert "another print" in refusal(0, sheet=home_print(np.random.default_rng(500)))
+    assert "bent or lifted" in refusal(1, alter=wavy(1.0))
+    assert "lens" in refusal(2, lens=moved(f=2950.0))
+
+
+def test_of_a_photo_taken_with_a_hand_angles_are_read_through_its_own_geometry():
+    # with one lens at rest for all photos such a photo's points missed the sheet by a pixel and more
+    rng = np.random.default_rng(21)
+    printed, rig = surveyed(0)
+    corners, seen = workpiece(rng)
+    lens = moved(f=6.0, cx=9.0, cy=-8.0)
+    motion = np.array([1e-4, -1e-4, 5e-4, 0.2, -0.15, 0.1])
+    view = replace(pose(12, 70, 40, (105, 148), 430.0, lens), motion=motion)
+    fit = rigid_view(photograph(view, [printed], rng, keep=seen), rig, "photo")
+    pixels = view.to_image(corners, THICKNESS_MM)
+    error = interior_angles_deg(fit.view.to_table(pixels, THICKNESS_MM)) - interior_angles_deg(corners)
+    assert np.all(np.abs(error) < 2.5 * standard_u(fit.view, pixels))
+    assert np.abs(error).max() < 0.01
+    assert fit.view.motion[2] == pytest.approx(5e-4, abs=1e-4)
+
+
+def test_to_the_table_and_back_while_the_rows_are_read():
+    rng = np.random.default_rng(3)
+    pixels = rng.uniform(100, 2900, (40, 2))
+    motion = np.array([2e-4, -3e-4, 8e-4, 0.4, -0.3, 0.2])
+    rigid = replace(pose(15, 20, 60, (105, 148)), motion=motion)
+    flat = PlaneView(LENS, np.array([[2e-3, 1e-4, -0.2], [-1e-4, 2e-3, -0.3], [1e-5, 2e-5, 1.0]]), np.zeros(2), 400.0)
+    for view in (rigid, replace(flat, turn=motion[:3])):
+        for thickness in (0.0, 20.0):
+            there = view.to_table(pixels, thickness)
+            assert np.abs(view.to_image(there, thickness) - pixels).max() < 1e-4
+    # the definition, by hand: p' = p + s (turn x p + shift), s from the stored row
+    point = np.array([[60.0, 200.0, 0.0]])
+    seen = rigid.project(point)
+    s = seen[0, 1] / HEIGHT - 0.5
+    standing = rigid.matrix @ point[0] + rigid.translation_mm
+    there = standing + s * (np.cross(motion[:3], standing) + motion[3:])
+    assert np.allclose(seen, LENS.pixels(there[None, :2] / there[2]), atol=1e-4)
 
 
 def test_without_a_rig_places_are_told_in_the_frame_of_sheet_0():

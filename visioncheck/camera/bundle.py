@@ -93,6 +93,7 @@ class Adjusted:
         Of the lens's terms and the points, the gauge still in it.
     system : System
         The normal equations at the end.
+    seen : Sightings
     """
 
     bundle: Bundle
@@ -101,6 +102,7 @@ class Adjusted:
     scale: float
     covariance: Array
     system: System
+    seen: Sightings
 
 
 def adjust(start: Bundle, seen: Sightings, learn: bool = True) -> Adjusted:
@@ -133,7 +135,7 @@ def adjust(start: Bundle, seen: Sightings, learn: bool = True) -> Adjusted:
         if settled:
             break
     final = System(bundle, start, seen, weights, scale)
-    return Adjusted(bundle, residuals, weights, scale, final.covariance(), final)
+    return Adjusted(bundle, residuals, weights, scale, final.covariance(), final, seen)
 
 
 def left_out(best: Adjusted) -> Array:

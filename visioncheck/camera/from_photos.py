@@ -74,7 +74,7 @@ def rig_of(found: Survey, points: Sequence[TargetPoints], exif: Exif, ruled_mm: 
         scale_u_rel=found.scale_u_rel,
         ruled_mm=ruled_mm,
         residual_px=found.residual_px,
-        photos=len(points),
+        photos=len(points) - len(found.left_out),
         make=exif.make,
         model=exif.model,
         focal_mm=exif.focal_mm,

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck.camera.causes import likely_cause
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import Exposures, Projection, project
 from visioncheck.camera.rig import Rig
@@ -48,6 +49,15 @@ _WORST_MOVE = 3.5
 _UNSURVEYED_TURN_SD = 5e-4
 """Of a phone held in the hand, from the first row's reading to the last one's; an assumption. A shift of 0.16 mm from
 400 mm above counts as a turn of 0.0004 rad."""
+_SAME_ZOOM = "use the phone and zoom of the survey, or survey again at this zoom"
+_HOLD_STILL = "hold it still, or rest it on a stack of books and let the self-timer release it"
+_CAUSES = {
+    "lens": f"it were seen through another lens or zoom than the survey's; {_SAME_ZOOM}",
+    "hand": f"the phone moved while it took the photo; {_HOLD_STILL}",
+    "print": "this were another print than the surveyed one; use the rig of this sheet, or survey it",
+    "lifted": "the sheet were bent or lifted; lay it flat, as it lay when it was surveyed",
+    "slipped": "the sheets had moved against one another since the survey; survey them again as they lie now",
+}
 UNSURVEYED_FLATNESS_MM = 0.03
 """A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
 
@@ -105,7 +115,7 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
     spatial, pixels = rig.points_mm[which], points.xy_px[known]
     u = np.hypot(points.u_px[known], _FLOOR_PX) * rig.noise_ratio
     fit = _PoseFit(rig, spatial, pixels, u)
-    fit.run(name)
+    fit.run(name, points.sheet[known])
     covariances, print_gain = fit.covariances(which)
     rotation = np.asarray(cv2.Rodrigues(fit.rotation)[0][:, 0], float)
     view = RigidView(fit.lens, rotation, fit.translation, covariances, rig.scale_u_rel, print_gain, fit.motion)
@@ -135,7 +145,7 @@ class _PoseFit:
         self.prior = np.linalg.inv(covariance)
         self.weights, self.scale = np.ones(len(pixels)), 1.0
 
-    def run(self, name: str) -> None:
+    def run(self, name: str, sheet: NDArray[np.int64]) -> None:
         directions = self.lens.directions(self.pixels)
         solved, turn, shift, _ = cv2.solvePnPRansac(
             self.spatial.astype(np.float64),
@@ -178,16 +188,12 @@ class _PoseFit:
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
         if used.mean() < _LEAST_USED or self.scale > _WORST_SCALE:
             raise Refusal(
-                f"{name}: the points miss the surveyed sheet by {self.scale:.1f} times what they should; lay the sheet"
-                " flat, or survey again if it is another sheet, phone or zoom than the rig's.",
+                f"{name}: the points miss the surveyed sheet by {self.scale:.1f} times what they should"
+                f"{self._why(sheet)}.",
                 "other-rig",
             )
         if self.lens_moved_sigma > _WORST_MOVE:
-            raise Refusal(
-                f"{name}: {self._other_lens()}; lay the sheet flat, or survey again if it is another sheet, phone or"
-                " zoom than the rig's.",
-                "other-rig",
-            )
+            raise Refusal(f"{name}: {self._other_lens()}.", "other-rig")
         self.lifted_mm = self._lift()
 
     def _moved(self) -> Array:
@@ -203,9 +209,54 @@ class _PoseFit:
 
     def _other_lens(self) -> str:
         here, rig = self.lens.f_px, self.rig.lens.f_px
+        moved = self._moved()
+        own = np.abs(moved) / np.sqrt(np.diag(self.own_covariance))
         if abs(here / rig - 1) > _SAME_FOCAL:
-            return f"the lens is not the one surveyed (focal length {here:.0f} px, the rig's {rig:.0f} px)"
-        return "the picture is bent otherwise than by the surveyed lens, or the sheet is"
+            return (
+                f"the lens is not the one surveyed (focal length {here:.0f} px, the rig's {rig:.0f} px); {_SAME_ZOOM}"
+            )
+        if own[8:].max() > own[:8].max():
+            return f"the phone moved while it took the photo, far more than in the survey; {_HOLD_STILL}"
+        return f"the lens stands otherwise than in the survey, by far more than there from photo to photo; {_SAME_ZOOM}"
+
+    def _why(self, sheet: NDArray[np.int64]) -> str:
+        """What explains residuals that are far too large, and what to do about it."""
+        at = self._project()
+        residuals = self.pixels - at.pixels
+        norm = np.linalg.norm(residuals, axis=1) / self.u
+        root = np.sqrt(np.minimum(1, _HUBER * self.scale / np.maximum(norm, 1e-9))) / self.u
+        causes = self._causes(at, sheet)
+        found = likely_cause(
+            (residuals * root[:, None]).ravel(),
+            (at.by_pose * root[:, None, None]).reshape(-1, 6),
+            {cause: (columns * root[:, None, None]).reshape(-1, columns.shape[2]) for cause, columns in causes.items()},
+        )
+        if found is None:
+            return (
+                ", and neither lens, hand nor sheet alone explains it; take a sharp photo of the whole sheet, evenly"
+                " lit, or survey again if it is another sheet or phone than the rig's"
+            )
+        return f", as if {_CAUSES[found[0]]}"
+
+    def _causes(self, at: Projection, sheet: NDArray[np.int64]) -> dict[str, Array]:
+        """Derivatives (n, 2, k) of the pixels by what may have changed since the survey."""
+        x, y = (self.spatial[:, :2] - self.spatial[:, :2].mean(axis=0)).T / 100
+        shapes = np.stack([x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3], axis=1)
+        in_plane = at.by_point[:, :, :2, None] * shapes[:, None, None, :]
+        sizes, waves = np.linalg.eigh(_wave_alike(self.spatial[:, :2]))
+        waves = waves[:, -_WAVES:] * np.sqrt(np.maximum(sizes[-_WAVES:], 0))
+        causes = {
+            "lens": at.by_lens,
+            "hand": at.by_motion,
+            "print": in_plane.reshape(len(x), 2, -1),
+            "lifted": at.by_point[:, :, 2:] * waves[:, None, :],
+        }
+        others = [other for other in np.unique(sheet) if other != np.bincount(sheet).argmax()]
+        if others:
+            turn = np.stack([-at.by_point[:, :, 0] * y[:, None] + at.by_point[:, :, 1] * x[:, None]], axis=2)
+            moves = np.concatenate([at.by_point[:, :, :2], turn], axis=2)
+            causes["slipped"] = np.concatenate([moves * (sheet == other)[:, None, None] for other in others], axis=2)
+        return causes
 
     def _lift(self) -> float:
         """How far the sheet lies off its surveyed shape, mm: by moments of the residuals along its possible waves.

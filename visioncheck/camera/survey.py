@@ -38,6 +38,16 @@ SMOOTH_TERMS = 28
 """Degree 6: what a moulded phone lens does beyond Brown's model is smooth over about a fifth of the picture."""
 _WORST_SCALE = 0.02
 _FEWEST_PHOTOS = 4
+_FEWEST_ON_SHEET = 12
+_MISFIT = 4.0
+"""Times the other photos' residuals, over their points' own uncertainty: such a photo shows something else."""
+_MOST_LEFT_OUT = 4
+"""Photos for each that is left out: where more disagree, it is not known which are right."""
+_MOST_STRETCH = 0.02
+_MOST_SHEAR_DEG = 0.6
+"""Printers are off by 0.1 to 0.4 %, differently in the two directions, old ones by up to 2 %; see the guide."""
+_MOST_RESIDUAL_PX = 2.0
+"""In a picture 4000 px wide; real phones leave 0.03 to 0.12."""
 _TILT_NEEDED_DEG = 8.0
 _LATERAL_LEAST = 4.0
 _LATERAL_SMALLEST = 2e-5
@@ -69,6 +79,8 @@ class Survey:
         How much one photo's geometry differed from the next one's.
     noise_ratio : float
         By how much the points' residuals exceeded their stated uncertainty, at least 1.
+    left_out : tuple of int
+        Numbers of the photos that show too little of sheet 0, or other than all the rest agree on.
     lens_u : (8,) ndarray
         Standard uncertainty of the lens's terms.
     """
@@ -90,6 +102,7 @@ class Survey:
     advice: str
     steadiness: Steadiness
     noise_ratio: float
+    left_out: tuple[int, ...] = ()
 
     @property
     def lens_u(self) -> Array:
@@ -120,10 +133,14 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
             " sides, tilted by 15 to 30 degrees, with the phone turned a quarter turn in some."
         )
     paper = photos[0].paper
-    sheet, index = _names(photos)
-    seen = _sightings(photos, sheet, index)
-    start = _start(photos, sheet, index, width, height)
-    best = _trimmed(start, seen)
+    kept = _with_sheet_0(photos)
+    best, sheet, index = _fitted([photos[which] for which in kept], width, height)
+    bad = _misfits(best)
+    if 0 < len(bad) <= len(kept) // _MOST_LEFT_OUT and len(kept) - len(bad) >= _FEWEST_PHOTOS:
+        kept = [which for place, which in enumerate(kept) if place not in bad]
+        best, sheet, index = _fitted([photos[which] for which in kept], width, height)
+    left_out = tuple(which for which in range(len(photos)) if which not in kept)
+    photos = [photos[which] for which in kept]
     lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
     frame = _to_table(best, sheet, index, paper, ruled_mm)
     excess_variance = _excess(best, frame, layout_of(paper).saddles_mm[index], sheet == 0)
@@ -161,6 +178,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     residual = float(np.sqrt(np.mean(best.residuals_px[keep] ** 2)))
     scale_u = NOMINAL_SCALE_U_REL if ruled_mm is None else RULED_U_MM / ruled_mm
     scales, shear, local = print_error(nominal, frame.points_mm[first, :2])
+    _require_one_print(scales, shear, residual * 4000 / max(width, height))
     return Survey(
         lens,
         sheet,
@@ -179,7 +197,38 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
         advice if angle_u_rested > FAIR_ANGLE_U_DEG else "",
         steadiness,
         max(best.scale, 1.0),
+        left_out,
     )
+
+
+def _with_sheet_0(photos: Sequence[TargetPoints]) -> list[int]:
+    """Numbers of the photos that show enough of sheet 0, which sets the frame."""
+    kept = [which for which, points in enumerate(photos) if np.sum(points.sheet == 0) >= _FEWEST_ON_SHEET]
+    if not kept:
+        raise UserError("sheet 0 is not in the survey's photos; its points set the frame and the scale.")
+    if len(kept) < _FEWEST_PHOTOS:
+        raise UserError(
+            f"sheet 0 is seen whole in only {len(kept)} of the survey's photos, and {_FEWEST_PHOTOS} are needed: shoot"
+            " the others again so that the whole of it is in the picture, sharp and evenly lit."
+        )
+    return kept
+
+
+def _fitted(
+    photos: Sequence[TargetPoints], width: int, height: int
+) -> tuple[Adjusted, NDArray[np.int64], NDArray[np.int64]]:
+    """Fit these photos; also which points, by sheet and index."""
+    sheet, index = _names(photos)
+    seen = _sightings(photos, sheet, index)
+    return _trimmed(_start(photos, sheet, index, width, height), seen), sheet, index
+
+
+def _misfits(best: Adjusted) -> list[int]:
+    """Numbers of the photos whose points miss what the others agree on."""
+    photo = best.seen.photo
+    norm = np.linalg.norm(best.residuals_px, axis=1) / best.seen.u_px
+    typical = np.array([np.median(norm[photo == which]) for which in range(int(photo.max()) + 1)])
+    return np.flatnonzero(typical > _MISFIT * np.median(typical)).tolist()
 
 
 def _names(photos: Sequence[TargetPoints]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -219,9 +268,6 @@ def _start(
 ) -> Bundle:
     """Camera and poses from sheet 0 as if it were printed true; other sheets where their points fall."""
     nominal = layout_of(photos[0].paper).saddles_mm
-    views = [points for points in photos if np.sum(points.sheet == 0) >= 12]
-    if len(views) != len(photos):
-        raise UserError("sheet 0 is hardly seen in one of the survey's photos; leave that photo out or shoot it again.")
     spatial = [np.column_stack([nominal[p.index[p.sheet == 0]], np.zeros(np.sum(p.sheet == 0))]) for p in photos]
     flat = [p.xy_px[p.sheet == 0] for p in photos]
     guess = np.array([[0.75 * max(width, height), 0, width / 2], [0, 0.75 * max(width, height), height / 2], [0, 0, 1]])
@@ -340,6 +386,22 @@ def _motions(points: Array) -> Array:
     columns = [np.tile(axis, len(points)) for axis in np.eye(3)]
     columns += [np.cross(axis, centred).ravel() for axis in np.eye(3)]
     return np.column_stack([*columns, centred.ravel()])
+
+
+def _require_one_print(scales: Array, shear_deg: float, residual_px: float) -> None:
+    """Refuse what no printer makes, and points that do not lie on one sheet through one lens."""
+    stretch = float(scales[0] / scales[1] - 1)
+    if abs(stretch) > _MOST_STRETCH or abs(shear_deg) > _MOST_SHEAR_DEG:
+        raise UserError(
+            f"the photos give a sheet stretched by {100 * stretch:+.1f} % and out of square by {abs(shear_deg):.2f}°,"
+            " which no printer makes: use photos as the phone saved them (uncropped, not straightened or edited), all"
+            " at one zoom, of one sheet that was not moved or bent in between."
+        )
+    if residual_px > _MOST_RESIDUAL_PX:
+        raise UserError(
+            f"the points of different photos miss one another by {residual_px:.1f} px, so they do not show one flat"
+            " sheet through one lens: fix the sheet flat, keep to one zoom, and use photos as the phone saved them."
+        )
 
 
 def _excess(best: Adjusted, frame: _Frame, nominal: Array, first: NDArray[np.bool_]) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visioncheck.errors import UserError
+from visioncheck.errors import Refusal, UserError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,7 @@ def survey(
     ruled_mm = None if ruled is None else parse_length(ruled)
     if ruled_mm is not None and ruled_mm <= 0:
         raise UserError(f"--ruled {ruled!r} is not a length above zero; write what the rule reads, such as 310.5mm")
-    points, exif, size = _read(photos)
+    points, exif, size, named, unread = _read(photos)
 
     from visioncheck.camera.from_photos import rig_of
     from visioncheck.camera.rig import save_rig
@@ -52,15 +52,22 @@ def survey(
 
     from visioncheck.correction.terminal import print_report
     from visioncheck.correction.words import Line
-    from visioncheck.report.survey_lines import survey_lines
+    from visioncheck.report.survey_lines import MISFIT, survey_lines
 
     lines = [*survey_lines(found, rig), Line("Rig file", str(output))]
+    lines += [Line("Left out", reason) for reason in unread]
+    lines += [Line("Left out", f"{named[which]}: {MISFIT}") for which in found.left_out]
     lines += [] if picture is None else [Line("Picture", str(picture))]
-    print_report(f"Survey of {len(photos)} photos", lines, cautions=False)
+    print_report(f"Survey of {rig.photos} photos", lines, cautions=False)
 
 
-def _read(paths: Sequence[Path]) -> tuple[list[TargetPoints], Exif, tuple[int, int]]:
-    """Points of every photo; all by one phone at one zoom and size, all of one target."""
+def _read(
+    paths: Sequence[Path],
+) -> tuple[list[TargetPoints], Exif, tuple[int, int], list[Path], list[str]]:
+    """Points of every photo; all by one phone at one zoom and size, all of one target.
+
+    Also the paths of those photos, and why the others cannot be read.
+    """
     from rich.console import Console
     from rich.progress import track
 
@@ -69,6 +76,8 @@ def _read(paths: Sequence[Path]) -> tuple[list[TargetPoints], Exif, tuple[int, i
     from visioncheck.points.find import find_points
 
     points: list[TargetPoints] = []
+    named: list[Path] = []
+    unread: list[str] = []
     first: tuple[Exif, tuple[int, int]] | None = None
     hashes: dict[str, Path] = {}
     for path in track(paths, "Reading photos", console=Console(stderr=True), transient=True):
@@ -79,10 +88,18 @@ def _read(paths: Sequence[Path]) -> tuple[list[TargetPoints], Exif, tuple[int, i
         here = photo.exif, (int(photo.bgr.shape[1]), int(photo.bgr.shape[0]))
         first = first or here
         require_same_camera(path, paths[0], here, first)
-        points.append(find_points(photo))
-        require_same_target(path, paths[0], points[-1], points[0])
+        try:
+            found = find_points(photo)
+        except Refusal as refusal:
+            unread.append(str(refusal))
+            continue
+        require_same_target(path, named[0] if named else path, found, points[0] if points else found)
+        points.append(found)
+        named.append(path)
     assert first is not None  # typer asks for at least one photo
-    return points, *first
+    if not points:
+        raise UserError(f"no photo can be used; {unread[0]}")
+    return points, *first, named, unread
 
 
 def register(app: typer.Typer) -> None:

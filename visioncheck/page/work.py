@@ -335,7 +335,7 @@ def _survey(places: Places, job: Job) -> dict[str, Any]:
     from visioncheck.camera.survey import survey
     from visioncheck.files import write_whole
     from visioncheck.page.surveys import SurveyFolder
-    from visioncheck.report.survey_lines import survey_lines
+    from visioncheck.report.survey_lines import MISFIT, survey_lines
 
     folder = SurveyFolder(places.page, job.session)
     taken = folder.photos()
@@ -350,4 +350,5 @@ def _survey(places: Places, job: Job) -> dict[str, Any]:
     save_rig(rig, places.rigs / name)
     folder.clear()
     lines = [[line.label, line.text] for line in survey_lines(found, rig)]
+    lines += [["Left out", f"photo {which + 1}: {MISFIT}"] for which in found.left_out]
     return {"state": "done", "rig": name, "lines": lines}

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from visioncheck.camera.support import FAIR_ANGLE_U_DEG, STEADY
 from visioncheck.correction.words import Line
 
 if TYPE_CHECKING:
@@ -14,6 +16,15 @@ if TYPE_CHECKING:
 
 _PRINTED_FLAT_MM = 0.15
 """A local error above it is worth a word: a good print's are a third of it; common practice, no source."""
+
+_CALM_SHIFT_MM, _CALM_TURN_RAD = 0.06, 0.00015
+_HANDS = ((0.6, "very steady"), (1.7, "a calm hand"), (4.0, "held in the hand"), (math.inf, "a shaky hand"))
+"""What a hand is called, by its movement over a calm hand's; sizes are an assumption."""
+_WORTH_STEADYING = 2.0
+MISFIT = (
+    "shows too little of sheet 0, or does not agree with all the others (another zoom, an edited photo, a sheet moved)"
+)
+"""Of a photo that the survey left out."""
 
 
 def survey_lines(found: Survey, rig: Rig) -> list[Line]:
@@ -26,11 +37,9 @@ def survey_lines(found: Survey, rig: Rig) -> list[Line]:
         Line("", f"corners off square by {abs(found.shear_deg):.3f}°; rest at most {local:.2f} mm"),
         Line("Lens", f"focal length {found.lens.f_px:.1f} ± {2 * found.lens_u[0]:.1f} px, {_beyond(found)}"),
         Line("Points", f"{len(found.index)} surveyed, residual {found.residual_px:.3f} px"),
-        Line(
-            "Photos",
-            f"tilted {found.tilts_deg.min():.0f}° to {found.tilts_deg.max():.0f}°; the sheet's own right angles are"
-            f" known to ± {2 * found.angle_u_deg:.4f}°",
-        ),
+        Line("Photos", f"tilted {found.tilts_deg.min():.0f}° to {found.tilts_deg.max():.0f}°"),
+        Line("Hand", _hand(found)),
+        Line("Angles", f"the sheet's own right angles are known to ± {2 * found.angle_u_deg:.2g}°"),
     ]
     if local > _PRINTED_FLAT_MM:
         lines.append(Line("Note", "the print is uneven; it is measured and allowed for, but glue the sheet down flat"))
@@ -40,7 +49,31 @@ def survey_lines(found: Survey, rig: Rig) -> list[Line]:
         )
     if found.advice:
         lines.append(Line("Better", found.advice))
+    elif found.angle_u_deg > _WORTH_STEADYING * found.angle_u_rested_deg and found.angle_u_deg > FAIR_ANGLE_U_DEG:
+        lines.append(Line("Better", _steadier(found, rig.photos)))
     return lines
+
+
+def _hand(found: Survey) -> str:
+    """Say how steady the photos were, in a word and in numbers."""
+    at = found.steadiness
+    worst = max(at.shift_mm / _CALM_SHIFT_MM, at.turn_rad / _CALM_TURN_RAD)
+    word = next(word for most, word in _HANDS if worst <= most)
+    return (
+        f"{word}: while a photo was read the phone drifted by {at.shift_mm:.2f} mm and turned by"
+        f" {math.degrees(at.turn_rad):.3f}°; from photo to photo the lens's axis moved by {at.centre_px:.1f} px"
+        " (typical values)"
+    )
+
+
+def _steadier(found: Survey, photos: int) -> str:
+    """Say what more photos and what a rest would bring."""
+    more = 2 * found.angle_u_deg / math.sqrt(2)
+    return (
+        f"{photos} more photos, half of them from straight above and the phone turned by quarter turns, would bring"
+        f" this to about ± {more:.2g}°; {STEADY}: then about ± {2 * found.angle_u_rested_deg:.2g}° if the phone's"
+        " stabiliser keeps still too"
+    )
 
 
 def _beyond(found: Survey) -> str:
