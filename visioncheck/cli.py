@@ -8,7 +8,21 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from visioncheck.commands import batch, demo, groove, log, measure, page, reckon, report, sled, study, survey, target
+from visioncheck.commands import (
+    batch,
+    demo,
+    groove,
+    log,
+    measure,
+    page,
+    reckon,
+    refine,
+    report,
+    sled,
+    study,
+    survey,
+    target,
+)
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,6 +45,7 @@ groove.register(app)
 study.register(app)
 log.register(app)
 batch.register(app)
+refine.register(app)
 report.register(app)
 demo.register(app)
 page.register(app)

@@ -15,6 +15,7 @@ from visioncheck.log.photos import read_photo, taken
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
     from pathlib import Path
 
@@ -74,6 +75,19 @@ class Told:
         every = {"thickness_mm": thickness, "piece": self.piece, "fence_edge": self.fence_edge, "cuts": self.cuts}
         every["turned_half"] = self.turned_half
         return {key: value for key, value in every.items() if value is not None}
+
+
+def told_of(reading: Mapping[str, Any]) -> Told:
+    """What the user had said of the piece of a reading that the log keeps."""
+    told = reading.get("told", {})
+    thick = told.get("thickness_mm")
+    return Told(
+        thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
+        piece=told.get("piece"),
+        fence_edge=told.get("fence_edge"),
+        cuts=told.get("cuts"),
+        turned_half=told.get("turned_half"),
+    )
 
 
 @dataclass(frozen=True)

@@ -220,6 +220,33 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     return Board(scene, seen.shape, edge, seen.thickness or UNKNOWN_THICKNESS)
 
 
+def see_turned(paths: tuple[Path, Path], rig: Rig, thickness: Quantity | None) -> tuple[Piece, Piece, Match]:
+    """Find one workpiece in two photos, turned a quarter turn in between: both shapes, and how they answer.
+
+    Raises
+    ------
+    UserError, Refusal
+        As for `measure_turned`.
+    """
+    first, second = (_see(path, rig, thickness) for path in paths)
+    return first.shape, second.shape, _quarter_turn(first, second, rig.covariance)
+
+
+def see_panel(path: Path, rig: Rig, thickness: Quantity | None, fence_edge: str | None) -> tuple[Piece, int]:
+    """Find a panel cut all round in a photo: its shape, and the edge that was cut first.
+
+    Raises
+    ------
+    UserError, Refusal
+        As for `measure_photo`; or nothing tells which edge was cut first.
+    """
+    seen = _see(path, rig, thickness)
+    edge = _fence_edge(seen, seen.shape, fence_edge)
+    if edge is None:
+        raise UserError(f"{path.name}: nothing tells which edge of the panel was cut first.")
+    return seen.shape, edge
+
+
 def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match:
     """How the second photo's piece is the first's, turned; the tag tells where the shape leaves it open."""
     names = f"{first.photo.path.name} and {second.photo.path.name}"

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.rig import Rig
-from visioncheck.camera.support import angle_u_deg
+from visioncheck.camera.support import affine_slopes, angle_u_deg
 from visioncheck.target.layout import layout_of
 
 Array = NDArray[np.float64]
@@ -87,3 +87,11 @@ def sheet_angle_u_deg(rig: Rig) -> float:
     own = np.repeat(first, 3)
     nominal = layout_of(rig.paper).saddles_mm[rig.index[first]]
     return angle_u_deg(nominal, rig.covariance[_LENS:, _LENS:][np.ix_(own, own)])
+
+
+def sheet_moved_deg(before: Rig, after: Rig) -> float:
+    """By how much the refined rig takes the worst right angle drawn on sheet 0 otherwise, deg."""
+    first = before.sheet == 0
+    moved = (after.points_mm - before.points_mm)[first]
+    slopes = affine_slopes(layout_of(before.paper).saddles_mm[before.index[first]])
+    return float(np.degrees(np.hypot(*(slopes @ moved.ravel()))))

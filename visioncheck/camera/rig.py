@@ -57,6 +57,10 @@ class Rig:
         The phone, as EXIF names it.
     date : str
         Of the survey, ISO 8601.
+    learnt_from : tuple of str
+        SHA-256 of the photos, one for each piece, that refined it since the survey.
+    survey_sha256 : str or None
+        Hash of the file that the survey wrote, in a rig that was refined.
     """
 
     lens: Lens
@@ -76,6 +80,8 @@ class Rig:
     date: str
     steadiness: Steadiness
     noise_ratio: float = 1.0
+    learnt_from: tuple[str, ...] = ()
+    survey_sha256: str | None = None
 
 
 def save_rig(rig: Rig, path: Path) -> None:
@@ -107,6 +113,7 @@ def save_rig(rig: Rig, path: Path) -> None:
         "sheet": rig.sheet.tolist(),
         "index": rig.index.tolist(),
         "points_mm": np.round(rig.points_mm, 6).tolist(),
+        **({"learnt_from": rig.learnt_from, "survey_sha256": rig.survey_sha256} if rig.learnt_from else {}),
         "covariance_lower_f4": base64.b64encode(lower.tobytes()).decode("ascii"),
     }
     write_whole(path, (_compact({**content, "digest": _digest(content)}) + "\n").encode())
@@ -130,11 +137,24 @@ def load_rig(path: Path) -> Rig:
         No such file, or not a whole rig file; names the line or the key.
     """
     try:
-        content = json.loads(path.read_bytes())
+        content = path.read_bytes()
     except OSError as error:
         raise UserError(
             f"{path}: the rig file cannot be read ({error.strerror}); name the file that survey wrote."
         ) from None
+    return parse_rig(content, path)
+
+
+def parse_rig(text: bytes | str, path: Path | str) -> Rig:
+    """Read the content of a rig file, which messages call `path`.
+
+    Raises
+    ------
+    UserError
+        Not a whole rig file; names the line or the key.
+    """
+    try:
+        content = json.loads(text)
     except json.JSONDecodeError as error:
         raise UserError(f"{path}: line {error.lineno}: not a rig file ({error.msg}); survey the sheet again.") from None
     except (UnicodeDecodeError, RecursionError, ValueError):
@@ -152,7 +172,7 @@ def load_rig(path: Path) -> Rig:
 class _Fields:
     """Checked access to the keys of a rig file."""
 
-    def __init__(self, content: dict[str, Any], path: Path) -> None:
+    def __init__(self, content: dict[str, Any], path: Path | str) -> None:
         self.content, self.path = content, path
 
     def fail(self, key: str, wrong: str) -> UserError:
@@ -256,7 +276,16 @@ class _Fields:
             date=self.text("date", self.value("date")) or "",
             steadiness=held(lens.width, lens.height) if before else self.steadiness(),
             noise_ratio=1.0 if before else self.number("noise_ratio", 1, 1000),
+            learnt_from=self.hashes("learnt_from"),
+            survey_sha256=self.text("survey_sha256", self.content.get("survey_sha256")),
         )
+
+    def hashes(self, key: str) -> tuple[str, ...]:
+        """Return a list of texts; none where the key is missing."""
+        found = self.content.get(key, [])
+        if not isinstance(found, list) or not all(isinstance(each, str) for each in found):
+            raise self.fail(key, "is not a list of hashes")
+        return tuple(found)
 
     def covariance(self, size: int) -> Array:
         key = "covariance_lower_f4"

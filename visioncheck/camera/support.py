@@ -33,14 +33,18 @@ def angle_u_deg(nominal_mm: Array, covariance_mm2: Array) -> float:
     covariance_mm2 : (3 n, 3 n) ndarray
         Of the surveyed points' x, y, z.
     """
+    variances = [row @ covariance_mm2 @ row for row in affine_slopes(nominal_mm)]
+    return float(np.degrees(np.sqrt(np.max(variances))))
+
+
+def affine_slopes(nominal_mm: Array) -> Array:
+    """How the sheet's shear and its stretch, rad, follow from its points, (2, 3 n): x, y, z of each, mm."""
     n = len(nominal_mm)
     slope = np.linalg.pinv(np.column_stack([nominal_mm, np.ones(n)]))[:2]
-    shear = np.zeros((n, 3))
+    shear, stretch = np.zeros((n, 3)), np.zeros((n, 3))
     shear[:, 0], shear[:, 1] = slope[1], slope[0]
-    stretch = np.zeros((n, 3))
     stretch[:, 0], stretch[:, 1] = slope[0], -slope[1]
-    variances = [row @ covariance_mm2 @ row for row in (shear.ravel(), stretch.ravel())]
-    return float(np.degrees(np.sqrt(np.max(variances))))
+    return np.stack([shear.ravel(), stretch.ravel()])
 
 
 def photo_to_add(rotations: Array) -> str:

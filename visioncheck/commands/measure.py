@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from visioncheck.correction.sled import Sled
     from visioncheck.keep import Outcome
+    from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
@@ -113,15 +114,23 @@ def measure(
         _say_json(outcomes)
     else:
         _say(outcomes, owner, budget=budget)
-    for entry in entries:
-        # beside the report: --json must stay JSON
-        typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
+    _say_kept(entries, log, rig)
     for outcome in outcomes:
         if outcome.problem:
             typer.echo(f"visioncheck: {outcome.problem}", err=True)
     refused = sum(1 for outcome in outcomes if outcome.problem)
     if refused:
         raise typer.Exit(_ALL_REFUSED if refused == len(outcomes) else _SOME_REFUSED)
+
+
+def _say_kept(entries: Sequence[Entry], log: Path | None, rig: Path | None) -> None:
+    """Beside the report: --json must stay JSON."""
+    from visioncheck.refine_rig import kind_of_lesson
+
+    for entry in entries:
+        typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
+    if rig and any(kind_of_lesson(entry.reading) for entry in entries):
+        typer.echo(f"The rig can learn its sheet from it: visioncheck refine {rig} {log} -o NEW.json", err=True)
 
 
 def _check_turned(photos: Sequence[Path], *, turned: bool) -> None:

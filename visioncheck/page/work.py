@@ -187,9 +187,8 @@ class _Kept:
 
 
 def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
-    from visioncheck.keep import Told
+    from visioncheck.keep import told_of
     from visioncheck.log.store import Log
-    from visioncheck.quantity import Quantity
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -202,19 +201,7 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     if text is not None:
         rig = folder / "rig.json"
         rig.write_bytes(text.encode())
-    told = entry.reading.get("told", {})
-    thick = told.get("thickness_mm")
-    return _Kept(
-        photo,
-        rig,
-        Told(
-            thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
-            piece=told.get("piece"),
-            fence_edge=told.get("fence_edge"),
-            cuts=told.get("cuts"),
-            turned_half=told.get("turned_half"),
-        ),
-    )
+    return _Kept(photo, rig, told_of(entry.reading))
 
 
 def _together(before: Told, now: Told) -> Told:
