@@ -1,0 +1,36 @@
+"""Wherever the log is asked for the newest, it is the newest that counts, not the oldest, nor the one written last."""
+
+from __future__ import annotations
+
+from tests.log.conftest import SLED_TEXT, make_draft, make_photo, typed_draft
+from visioncheck.log.standing import newest_reading, standing_of
+
+
+def test_the_newest_reading_is_the_one_with_the_latest_time(log):
+    # written in another order than taken
+    middle, newest, oldest = (log.attach(typed_draft(0.01 * days, days=days)) for days in (5, 9, 1))
+    entries = list(log.entries())
+    assert newest_reading(entries).id == newest.id
+    assert [entry.id for entry in log.entries(limit=2)] == [middle.id, newest.id]
+    for older in (oldest, middle):
+        assert standing_of(log.get(older.id), entries).newer == newest.id
+
+
+def test_what_stands_in_for_a_reading_is_the_newest_of_three(log):
+    first, _, last = (log.attach(typed_draft(days=days)) for days in (0, 1, 2))
+    log.attach(typed_draft(days=3, corrects=last.id))
+    stands = standing_of(log.get(first.id), log.entries())
+    assert (stands.state, log.get(stands.newer).corrects) == ("older", last.id)
+
+
+def test_the_sled_counts_as_it_was_kept_last(log):
+    for days, end in ((5, "five"), (9, "nine"), (1, "one")):
+        log.attach(typed_draft(days=days, sled_text=f"{SLED_TEXT}# {end}\n"))
+    assert log.sled_text("Long sled").endswith("# nine\n")
+
+
+def test_a_photo_with_two_entries_counts_as_read_last(log, tmp_path):
+    photo = make_photo(tmp_path)
+    first = log.attach(make_draft(0.01), photo)
+    second = log.attach(make_draft(0.02), photo)
+    assert log.standing_entry(first.photo_sha256).id == second.id
