@@ -45,7 +45,8 @@ _HOLLOW_PULL = 1.0
 _BLOCK_MM = 1.5
 _TRIM_MM = 2.0
 _ROUNDS = 6
-_FLOOR_GAIN = 0.75
+_FLOOR_GAIN, _BETRAYED_GAIN = 0.75, 0.95
+"""How much less misfit a floor must leave to be believed; and where the sheet's tint beside the wall betrays one."""
 _WORST = 3.0
 _LEAST_SHARE = 0.3
 _WOOD_STRAY = 0.35
@@ -298,10 +299,15 @@ def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Mod
     if not floors:
         return plain, spread
     tried = [_fit(profiles, floor, spread) for floor in floors]
-    best = int(np.argmin([each.misfit for each in tried]))
-    better, less = _best_spread(profiles, floors[best], spread)
-    if less < _FLOOR_GAIN * misfit and _floor_differs(tried[best]):
-        return floors[best], better
+    best = min(tried, key=lambda fit: fit.misfit)
+    near, far, meets = (float(np.median(best.terms[:, k])) for k in (_NEAR, _FAR, _MEETS))
+    # again from where it was found: a wall of wood as light as the floor starts far from its place
+    floor = _Model(far - near, far - meets)
+    better, less = _best_spread(profiles, floor, spread)
+    seen = _fit(profiles, plain, spread).terms[:, [_NEAR]]
+    gain = _BETRAYED_GAIN if _unseen_floor_px(profiles, seen, plain) else _FLOOR_GAIN
+    if less < gain * misfit and _floor_differs(best):
+        return floor, better
     return plain, spread
 
 
