@@ -40,6 +40,8 @@ SLOT_KINDS = ("slot", "gap")
 _NARROWEST_PX = 4.0
 """Below this the two walls' blurs run together, and the width read hangs on what the blur is taken for."""
 _MARGIN_PX = 12.0
+_SOFTEST_PX = 1.6
+"""Blur beyond which widths were 0.05 to 0.19 mm out, three times their u: two test photos blurred by 2 px or moved."""
 _SOFT, _SOFT_PX = 1.6, 0.6
 """A wall's blur, against that of the print, from which on it may be a shadow's edge."""
 _CONTRADICTS = 2.0
@@ -184,6 +186,7 @@ def find_and_trace(
         traced = trace_band(bgr, view, band, tone, thickness.value)
     if traced is None:
         return None
+    _sharp_enough(scene, traced, what)
     if not all(has_wood_beside(patch, unlike, _guide(wall)) for wall in (traced.near, traced.far)):
         raise _two_readings(scene, what)
     if wide and sought.width_mm is None:
@@ -191,6 +194,16 @@ def find_and_trace(
     refuse_from_above(scene, traced, what)
     refuse_thickness(scene, traced, thickness, what)
     return traced
+
+
+def _sharp_enough(scene: Scene, traced: BandTrace, what: str) -> None:
+    # both walls: one alone may be read in colour, which a JPEG keeps coarser
+    if min(traced.near.blur_px, traced.far.blur_px) > _SOFTEST_PX:
+        raise Refusal(
+            f"{scene.name}: the {what}'s walls are too soft to read a width; rest the phone on something, focus on the"
+            " work, and send the photo as it was taken, neither made smaller nor smoothed.",
+            "blur",
+        )
 
 
 def _between(pairs: list[Walls]) -> Band | None:

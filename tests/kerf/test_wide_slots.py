@@ -163,6 +163,15 @@ def test_a_shadow_on_a_lit_floor_is_not_taken_for_a_slot(sheets, aside):
 
 
 @pytest.mark.photos
+def test_walls_blurred_by_software_are_refused(sheets):
+    scene = painted(sheets["light"], slot(sheets["light"], 3.2, 16, 35.0))
+    soft = replace(scene, photo=replace(scene.photo, bgr=cv2.GaussianBlur(scene.photo.bgr, (0, 0), 2.0)))
+    with pytest.raises(Refusal, match="too soft to read a width") as refused:
+        read(soft, slot(sheets["light"], 3.2, 16, 35.0).thickness)
+    assert refused.value.code == "blur"
+
+
+@pytest.mark.photos
 @pytest.mark.parametrize("share", [0.7, 1.35])
 def test_a_wrong_thickness_contradicts_the_side_face(sheets, share):
     what = replace(slot(sheets["light"], 19.05, 15, 38.0), thickness=14.0)
