@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from visioncheck.cli import main
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "light-a4"
 

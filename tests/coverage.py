@@ -19,9 +19,9 @@ from tests.simulation.bench import Workpiece, sawn_piece, shoot_piece, workshop
 from tests.simulation.hand import DEVELOPED, HANDS, MILD, OTHERWISE, STEADY, Setting
 from visioncheck.errors import Refusal
 from visioncheck.fence.of_piece import _panel_error
-from visioncheck.fence.signs import Saw
 from visioncheck.reading.model import Reading
 from visioncheck.reading.piece import Piece, long_edge, read_corners, read_edges, read_taper, read_widths
+from visioncheck.saw import Saw
 
 KINDS = ("corner", "panel", "strip")
 LEAST_HELD, MOST_HELD, WIDEST = 0.90, 0.99, 3.0

@@ -14,9 +14,9 @@ from visioncheck.batch.batch import measure, settle
 from visioncheck.batch.jobs import Job, Known
 from visioncheck.batch.work import Finding
 from visioncheck.errors import UserError
-from visioncheck.keep import RigFile, SledFile, Told
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
+from visioncheck.measure.keep import RigFile, SledFile, Told
 
 SLEDS = {name: SledFile(replace(SLED, name=name), f"file of {name}") for name in ("Long sled", "Short sled")}
 RIGS = {name: RigFile(None, f"file of {name}") for name in ("one", "other")}

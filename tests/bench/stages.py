@@ -19,8 +19,8 @@ import numpy as np
 from tests.bench.photos import PIECES
 from visioncheck import measure
 from visioncheck.camera.rig import load_rig
+from visioncheck.present.picture import draw_reading
 from visioncheck.reading import piece
-from visioncheck.report.picture import draw_reading
 
 STAGES = {
     "read and decode": {measure: ["load_photo"]},

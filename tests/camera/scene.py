@@ -9,7 +9,7 @@ import numpy as np
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView, rotation_matrix
 from visioncheck.points.model import TargetPoints
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 WIDTH, HEIGHT = 4000, 3000
 LENS = Lens(WIDTH, HEIGHT, np.array([2950.0, 2010.0, 1490.0, 0.03, -0.07, 3e-4, -2e-4, 0.04]))

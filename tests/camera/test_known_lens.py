@@ -12,7 +12,7 @@ from tests.camera.test_views import standard_u
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.solve import default_lens, plane_view
 from visioncheck.camera.survey import survey
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 BLUE, GREEN, RED = range(3)
 

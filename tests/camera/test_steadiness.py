@@ -9,7 +9,7 @@ from tests.simulation.bench import workshop
 from tests.simulation.hand import HANDS, MILD, Setting
 from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.camera.steadiness import Steadiness, learnt
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 
 def test_the_widths_of_plain_numbers_are_their_standard_deviation():

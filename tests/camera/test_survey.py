@@ -16,7 +16,7 @@ from visioncheck.camera.survey import survey
 from visioncheck.camera.view import rotation_matrix
 from visioncheck.errors import UserError
 from visioncheck.geometry import similarity
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 
 def ruled(prints, paper="a4"):

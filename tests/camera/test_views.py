@@ -26,7 +26,7 @@ from visioncheck.camera.survey import survey
 from visioncheck.camera.view import PlaneView
 from visioncheck.errors import Refusal
 from visioncheck.photo.load import Exif
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 THICKNESS_MM = 18.0
 

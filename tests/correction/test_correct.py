@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from visioncheck.correction.correct import correct
 from visioncheck.correction.means import Passes, Stack, best_stack, means_for
-from visioncheck.correction.sled import Screw, Shims, Sled
-from visioncheck.correction.words import correction_json, describe, leaf_words
 from visioncheck.fence.decision import Verdict
+from visioncheck.present.correction import correction_json, describe, leaf_words
 from visioncheck.quantity import Quantity
+from visioncheck.sled.model import Screw, Shims, Sled
 
 SLED = Sled(
     name="Birch sled",

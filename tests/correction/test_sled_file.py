@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from visioncheck.cli import main
-from visioncheck.correction.sled import Screw, Shims, load_sled, parse_sled
-from visioncheck.correction.write_sled import default_answers, sled_text
 from visioncheck.errors import UserError
+from visioncheck.sled.model import Screw, Shims, load_sled, parse_sled
+from visioncheck.sled.write import default_answers, sled_text
 
 INCH = sled_text(default_answers("in"))
 

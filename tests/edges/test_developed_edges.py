@@ -9,8 +9,8 @@ from tests.edges.test_slanted_edges import PIXEL_MM, picture_of_an_edge, straigh
 from tests.photo.develop import developed
 from visioncheck.edges.profile import fit_steps
 from visioncheck.edges.spread import Spread
-from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import trace_edge
+from visioncheck.outline.guide import Guide
 
 
 def traced(bgr, out):

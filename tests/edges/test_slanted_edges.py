@@ -9,8 +9,8 @@ from scipy.special import ndtr
 from tests.edges.coding import coded_between
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView
-from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import trace_edge
+from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_light
 
 PIXEL_MM = 0.1

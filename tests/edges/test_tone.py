@@ -15,7 +15,7 @@ from tests.points.scene import page, shoot, tilted
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.photo.light import linear_light
 from visioncheck.points.find import find_points
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 
 @cache

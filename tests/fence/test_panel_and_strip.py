@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from visioncheck.fence.signs import LastStrip, Saw, fence_error, strip_multiple
+from visioncheck.fence.signs import LastStrip, fence_error, strip_multiple
 from visioncheck.fence.squareness import fit_panel, taper_from_widths, weigh_orders
 from visioncheck.quantity import Quantity
+from visioncheck.saw import Saw
 
 E = np.array([1.0, 1.0, 1.0, -3.0])
 S = np.array([1.0, -1.0, 1.0, -1.0])

@@ -26,9 +26,10 @@ from tests.fence.cutting import (
     wedge_of,
     widths,
 )
-from visioncheck.fence.signs import ButtedHalves, FourCuts, LastStrip, OneCut, Saw, fence_error, strip_multiple
+from visioncheck.fence.signs import ButtedHalves, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
 from visioncheck.fence.squareness import fit_panel, taper_from_widths
 from visioncheck.quantity import Quantity
+from visioncheck.saw import Saw
 
 SIDES = ("left", "right")
 CASES = [(piece, fence) for piece in SIDES for fence in ("rear", "front")]

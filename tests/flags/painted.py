@@ -20,7 +20,7 @@ from tests.shapes import laid, quadrilateral
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView, rotation_matrix
 from visioncheck.photo.light import linear_light
-from visioncheck.target.layout import TAG_MM, TAG_PAPER_MM
+from visioncheck.printed.layout import TAG_MM, TAG_PAPER_MM
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 OAK = (0.10, 0.22, 0.36)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
-import visioncheck.report.picture
+import visioncheck.present.picture
 from tests.flags.painted import (
     OAK,
     PHOTOS,
@@ -30,12 +30,12 @@ from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.flags import FLAGS, flag
-from visioncheck.measure import measure_photo
+from visioncheck.measure.photo import measure_photo
 from visioncheck.photo.light import linear_light
+from visioncheck.present.as_json import reading_json
+from visioncheck.present.picture import draw_reading
+from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.report.as_json import reading_json
-from visioncheck.report.lines import reading_lines
-from visioncheck.report.picture import draw_reading
 
 pytestmark = pytest.mark.photos
 
@@ -203,8 +203,8 @@ def rig(rig_file):
 @pytest.fixture
 def drawn(monkeypatch):
     """Every axes that a picture is drawn on."""
-    made, make = [], visioncheck.report.picture._axes
-    monkeypatch.setattr(visioncheck.report.picture, "_axes", lambda *how: made.append(make(*how)) or made[-1])
+    made, make = [], visioncheck.present.picture._axes
+    monkeypatch.setattr(visioncheck.present.picture, "_axes", lambda *how: made.append(make(*how)) or made[-1])
     return made
 
 

@@ -28,15 +28,15 @@ from visioncheck.camera import rig as rig_file
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
-from visioncheck.correction.sled import load_sled
-from visioncheck.correction.words import describe
 from visioncheck.errors import UserError
-from visioncheck.measure import measure_photo, sight
+from visioncheck.measure.photo import measure_photo, sight
 from visioncheck.photo.load import load_photo
+from visioncheck.present.as_json import reading_json
+from visioncheck.present.correction import describe
+from visioncheck.present.picture import draw_reading
+from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.report.as_json import reading_json
-from visioncheck.report.lines import reading_lines
-from visioncheck.report.picture import draw_reading
+from visioncheck.sled.model import load_sled
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PHOTO = FIXTURES / "photos" / "light-a4" / "corner-1.jpg"

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from visioncheck.cli import main
-from visioncheck.kerf.draw import draw_layout
 from visioncheck.kerf.passes import lay_out
 from visioncheck.kerf.read_plan import load_plan
-from visioncheck.kerf.report import setting_words
+from visioncheck.present.groove_drawing import draw_layout
+from visioncheck.present.grooves import setting_words
 
 PLAN = Path(__file__).parents[2] / "fixtures" / "plans" / "bookcase-side.toml"
 ONE = [

@@ -15,16 +15,16 @@ from tests.slot_truth import slot_scores
 from visioncheck.camera.rig import load_rig
 from visioncheck.camera.solve import rigid_view
 from visioncheck.cli import main
-from visioncheck.correction.sled import load_sled
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measure import measure_photo, measure_turned
-from visioncheck.measure_slot import Scene, slot_reading, work_region
+from visioncheck.measure.photo import measure_photo, measure_turned
+from visioncheck.measure.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
+from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.report.lines import reading_lines
+from visioncheck.sled.model import load_sled
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from visioncheck.kerf.words import slot_words
+from visioncheck.present.slot_causes import slot_words
 from visioncheck.quantity import Quantity
 
 

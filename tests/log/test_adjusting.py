@@ -14,15 +14,15 @@ from tests.log.conftest import START, make_draft, make_photo, make_reading, type
 from visioncheck.cli import main
 from visioncheck.commands.measure import _as_it_stands
 from visioncheck.correction.correct import correct
-from visioncheck.correction.sled import parse_sled
-from visioncheck.correction.words import correction_json, describe
 from visioncheck.errors import UserError
-from visioncheck.keep import Outcome, SledFile, attach_outcome
 from visioncheck.log.adjusting import Moment, TakenBefore
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import pending_adjustment, standing_of
 from visioncheck.log.store import Log
+from visioncheck.measure.keep import Outcome, SledFile, attach_outcome
+from visioncheck.present.correction import correction_json, describe
 from visioncheck.quantity import Quantity
+from visioncheck.sled.model import parse_sled
 
 LONG = """name = "Long sled"
 units = "mm"

@@ -17,11 +17,11 @@ from visioncheck.camera.rig import load_rig, save_rig
 from visioncheck.camera.support import affine_slopes
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.keep import RigFile, read_rig
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
-from visioncheck.refine_rig import refine_by_log
-from visioncheck.target.layout import layout_of
+from visioncheck.measure.keep import RigFile, read_rig
+from visioncheck.measure.refine_rig import refine_by_log
+from visioncheck.printed.layout import layout_of
 
 pytestmark = pytest.mark.photos
 

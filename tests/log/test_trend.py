@@ -15,7 +15,6 @@ from scipy import integrate, stats
 from tests.log.conftest import START, make_draft, make_photo, make_reading, typed_draft
 from tests.log.trend_rates import Habit, called, drifts_called, false_alarms, odd_told, steps_called, take
 from visioncheck.log import changes
-from visioncheck.log.chart import chart_alternative, chart_bytes, draw_chart
 from visioncheck.log.trend import (
     D2,
     D3,
@@ -30,7 +29,8 @@ from visioncheck.log.trend import (
     points_of,
     segments,
 )
-from visioncheck.log.words import trend_json, trend_words
+from visioncheck.present.trend import trend_json, trend_words
+from visioncheck.present.trend_chart import chart_alternative, chart_bytes, draw_chart
 from visioncheck.quantity import Quantity
 
 

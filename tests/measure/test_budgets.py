@@ -11,9 +11,9 @@ from tests.conftest import PHOTOS
 from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.fence import of_piece
-from visioncheck.measure import measure_photo
+from visioncheck.measure.photo import measure_photo
+from visioncheck.present.budget import better_lines, budgets_of
 from visioncheck.quantity import Quantity
-from visioncheck.report.budget import better_lines, budgets_of
 
 pytestmark = pytest.mark.photos
 

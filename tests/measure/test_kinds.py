@@ -12,10 +12,10 @@ from tests.flags.painted import OAK, PHOTOS, lay, photo, rectangle, sawn
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal
-from visioncheck.measure import measure_photo
+from visioncheck.measure.photo import measure_photo
 from visioncheck.outline.seam import find_seam
+from visioncheck.present.as_json import reading_json
 from visioncheck.quantity import Quantity
-from visioncheck.report.as_json import reading_json
 
 pytestmark = pytest.mark.photos
 

@@ -11,16 +11,16 @@ from page_pictures import picture
 from phone import FIXTURES, PHOTOS, SLED_KEY, until
 from pretended_work import do
 
-from visioncheck.correction.sled import load_sled
-from visioncheck.correction.words import _STEPS
 from visioncheck.fence.typed import reckon_typed
 from visioncheck.flags import FLAGS
-from visioncheck.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
+from visioncheck.measure.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
 from visioncheck.page.answers import remedy_of
 from visioncheck.page.stock import key_of
+from visioncheck.present.correction import _STEPS
 from visioncheck.quantity import Quantity
+from visioncheck.sled.model import load_sled
 
 STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from visioncheck.photo.load import Exif, Photo
-from visioncheck.target.layout import IDS_PER_SHEET, Layout
+from visioncheck.printed.layout import IDS_PER_SHEET, Layout
 
 DOTS_PER_MM = 20
 PAPER, INK = 0.8, 0.06

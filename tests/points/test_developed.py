@@ -13,7 +13,7 @@ from tests.points.scene import page, shoot, through, tilted
 from visioncheck.points import saddle
 from visioncheck.points.find import find_points
 from visioncheck.points.sheet_map import fit_sheet_map
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 LAYOUT = layout_of("a4")
 

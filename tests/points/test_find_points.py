@@ -14,7 +14,7 @@ from visioncheck.camera.view import RigidView
 from visioncheck.errors import Refusal
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 LAYOUT = layout_of("a4")
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from visioncheck.fitting.line import bow, fit_line
 from visioncheck.quantity import coverage_factor
-from visioncheck.reading.line import bow, fit_line
 
 
 def stations(rng, n=1500, length=100.0, sd=0.03, correlation=0.5):

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from visioncheck.correction.sled import Screw, Sled
 from visioncheck.photo.load import Exif, Photo
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, WidthReading
+from visioncheck.sled.model import Screw, Sled
 
 CORNERS_PX = np.array([[100.0, 220.0], [300.0, 220.0], [300.0, 80.0], [100.0, 80.0]])
 MM_PER_PX = 0.5

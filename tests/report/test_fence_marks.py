@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from tests.report.hand_made import SLED, corner_piece
-from visioncheck.correction.assumed import assumed_lines
 from visioncheck.correction.correct import correct
-from visioncheck.correction.words import error_words, move_words
+from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.correction import error_words, move_words
+from visioncheck.present.fence_marks import fence_marks
+from visioncheck.present.picture import _headline
+from visioncheck.present.reading import reading_lines
+from visioncheck.present.slot import open_words, wall_name
 from visioncheck.quantity import Quantity
-from visioncheck.report.fence_marks import fence_marks
-from visioncheck.report.lines import reading_lines
-from visioncheck.report.picture import _headline
-from visioncheck.report.slot import open_words, wall_name
 
 OUT = {"bottom": (0.0, 1.0), "top": (0.0, -1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
 # whoever stands at the saw looks forward, and has right at hand: turn the picture until forward is up, right is right

@@ -14,13 +14,13 @@ from visioncheck.batch.batch import Result
 from visioncheck.batch.jobs import Job
 from visioncheck.batch.results import result_json, write_csv
 from visioncheck.correction.correct import correct
-from visioncheck.correction.sled import Screw, Shims
-from visioncheck.correction.words import correction_json, describe
 from visioncheck.fence.decision import Verdict
 from visioncheck.fence.next_step import Basis
+from visioncheck.present.correction import correction_json, describe
+from visioncheck.present.picture import _todo
+from visioncheck.present.verdict import verdict_view
 from visioncheck.quantity import Quantity
-from visioncheck.report.picture import _todo
-from visioncheck.report.verdict import verdict_view
+from visioncheck.sled.model import Screw, Shims
 
 ADJUSTERS = {
     "screw": Screw(1.0, "forward"),

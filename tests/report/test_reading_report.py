@@ -17,10 +17,10 @@ from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
 from visioncheck.correction.correct import correct
 from visioncheck.flags import FLAGS, flag
 from visioncheck.photo.orientation import upright
+from visioncheck.present.as_json import reading_json, refused_json
+from visioncheck.present.picture import draw_reading
+from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.report.as_json import reading_json, refused_json
-from visioncheck.report.lines import reading_lines
-from visioncheck.report.picture import draw_reading
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
 # the piece takes 200 of 380 px that are left after a margin of 0.45 × 200 px on every side, cut at the border

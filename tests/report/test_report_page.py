@@ -18,14 +18,14 @@ from PIL import Image
 from tests.report.hand_made import corner_piece, strip
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
-from visioncheck.correction.sled import parse_sled
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log, new_entry
+from visioncheck.present.as_json import reading_json
+from visioncheck.present.from_json import reading_of
+from visioncheck.present.pages import stylesheet
+from visioncheck.present.report_page import _budget, _facts, _row, _todo, _verdict, report_page
 from visioncheck.quantity import Quantity
-from visioncheck.report.as_json import reading_json
-from visioncheck.report.from_json import reading_of
-from visioncheck.report.pages import stylesheet
-from visioncheck.report.sleds import _budget, _facts, _row, _todo, _verdict, report_page
+from visioncheck.sled.model import parse_sled
 
 ALDER = (Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml").read_text()
 TOLERANCE_DEG = parse_sled(ALDER, "").tolerance_deg

@@ -8,10 +8,10 @@ import pytest
 
 from tests.report.hand_made import SLED, corner_piece
 from visioncheck.correction.correct import Correction, correct
+from visioncheck.present.reading import reading_lines
+from visioncheck.present.settle import basis_of
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading, Turned
-from visioncheck.report.lines import reading_lines
-from visioncheck.report.settle import basis_of
 
 T = SLED.tolerance_deg  # 0.01°
 

@@ -23,9 +23,9 @@ from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError
 from visioncheck.photo.load import Exif
+from visioncheck.printed.layout import layout_of
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece, read_piece
-from visioncheck.target.layout import layout_of
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig

@@ -13,15 +13,15 @@ from visioncheck.fence.decision import (
     decide,
     guard_factor,
 )
-from visioncheck.fence.propagate import (
+from visioncheck.fitting.line import fit_polynomial
+from visioncheck.quantity import Quantity, coverage_factor
+from visioncheck.uncertainty import (
     draw,
     propagate,
     shortest_interval,
     size_of,
     welch_satterthwaite,
 )
-from visioncheck.quantity import Quantity, coverage_factor
-from visioncheck.reading.line import fit_polynomial
 
 # --- JCGM 100:2008, H.3, calibration of a thermometer: a line fit whose correlation matters -----------
 H3_T = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from visioncheck.cli import main
-from visioncheck.fence.study import gauge_study, photos_to_average, pooled_sd
+from visioncheck.study.gauge import gauge_study, photos_to_average, pooled_sd
 
 # AIAG, Measurement Systems Analysis, 4th edition: 10 parts, 3 appraisers, 3 trials, as many public suites have it
 REFERENCE = {

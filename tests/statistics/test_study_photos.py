@@ -13,7 +13,7 @@ import pytest
 from tests.conftest import PHOTOS
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.study import StudyPhoto, StudyReading, lay_out, photos_of
+from visioncheck.study.photos import StudyPhoto, StudyReading, lay_out, photos_of
 
 
 def fill(folder, *names):

@@ -9,8 +9,8 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from visioncheck.target.draw import TEXT_EDGE_MM, draw_sheets, draw_tags, tag_places
-from visioncheck.target.layout import PAPERS, TAG_IDS, TAG_MM, layout_of
+from visioncheck.printed.draw import TEXT_EDGE_MM, draw_sheets, draw_tags, tag_places
+from visioncheck.printed.layout import PAPERS, TAG_IDS, TAG_MM, layout_of
 
 DPI = 600
 PX_PER_MM = DPI / 25.4

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from visioncheck.cli import main
-from visioncheck.target.draw import draw_sheets, draw_tags
-from visioncheck.target.layout import PAPERS, layout_of
+from visioncheck.printed.draw import draw_sheets, draw_tags
+from visioncheck.printed.layout import PAPERS, layout_of
 
 READY_MADE = Path(__file__).parents[2] / "calibration_targets"
 SHEETS = [("a4", "light", 2), ("a4", "dark", 2), ("letter", "light", 2), ("letter", "dark", 2), ("a3", "light", 1)]

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from visioncheck.batch.work import Finding, find
 from visioncheck.errors import UserError
-from visioncheck.keep import Outcome, attach_outcome, refused
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.store import short
+from visioncheck.measure.keep import Outcome, attach_outcome, refused
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence

@@ -31,7 +31,7 @@ def _correction(result: Result) -> dict[str, Any]:
     found: dict[str, Any] = result.reading.get("correction") or {}
     if result.counts or not found:
         return found
-    from visioncheck.correction.words import without_move
+    from visioncheck.present.correction import without_move
 
     return without_move(found)
 
@@ -99,7 +99,7 @@ def table(results: Iterable[Result]) -> Table:
 
 def _stands(correction: Mapping[str, Any]) -> tuple[str, str]:
     """Say the verdict with its chance, and the advice."""
-    from visioncheck.correction.words import percent
+    from visioncheck.present.correction import percent
 
     if "probability_inside" not in correction:
         return "", ""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.support import affine_slopes, angle_u_deg
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from visioncheck.camera.lens import LENS_TERMS, Lens
 from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
 from visioncheck.files import write_whole
-from visioncheck.target.layout import PAPERS, SHEETS, layout_of
+from visioncheck.printed.layout import PAPERS, SHEETS, layout_of
 
 Array = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from visioncheck.camera.view import PlaneView, RigidView, View, rotation_matrix
 from visioncheck.errors import Refusal
 from visioncheck.geometry import motion
 from visioncheck.points.model import TargetPoints
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 

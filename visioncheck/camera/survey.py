@@ -26,7 +26,7 @@ from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
 from visioncheck.geometry import similarity
 from visioncheck.points.model import TargetPoints
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 

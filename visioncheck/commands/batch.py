@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from visioncheck.batch.batch import Result, Run
     from visioncheck.batch.jobs import Job, Known
-    from visioncheck.keep import Told
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import Told
 
 _SOME_REFUSED, _STOPPED = 1, 130
 
@@ -69,8 +69,8 @@ def batch(
     outputs = _outputs(output or [])
 
     from visioncheck.batch.batch import with_standing
-    from visioncheck.keep import read_told
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import read_told
 
     told = read_told(thickness, piece, fence_edge, cuts, turned_half=turned_half)
     with Log.open(log, create=True) as open_log:
@@ -110,7 +110,7 @@ def _write(path: Path, text: str) -> None:
 def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     """Take the sleds given, and those that the log knows beside them."""
     from visioncheck.batch.jobs import Known, read_rigs, read_sleds
-    from visioncheck.keep import sled_in_log
+    from visioncheck.measure.keep import sled_in_log
 
     given = read_sleds(sleds)
     kept = {name: file for name in log.sleds() if name not in given and (file := sled_in_log(log, name))}

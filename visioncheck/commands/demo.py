@@ -21,7 +21,7 @@ def demo(
     from visioncheck.demo import build_demo, require_fixtures
     from visioncheck.files import new_folder
     from visioncheck.log.store import Log
-    from visioncheck.report.sleds import report_page
+    from visioncheck.present.report_page import report_page
 
     require_fixtures(fixtures)
     with new_folder(folder) as made:

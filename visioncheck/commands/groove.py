@@ -57,14 +57,14 @@ def groove(
     checked = _checked(wanted, photo, rig, thickness, fence_edge) if photo else ()
 
     from visioncheck.kerf.passes import lay_out
-    from visioncheck.kerf.report import layout_json, layout_lines
     from visioncheck.kerf.verify import verified_json, verified_lines
+    from visioncheck.present.grooves import layout_json, layout_lines
 
     layout = lay_out(wanted)
     drawings: list[Path] = []
     if output is not None:
         from visioncheck.files import write_whole
-        from visioncheck.kerf.draw import draw_layout
+        from visioncheck.present.groove_drawing import draw_layout
 
         stem = plan.stem if plan else "groove"
         for ending, content in zip(("svg", "png"), draw_layout(layout), strict=True):
@@ -76,8 +76,8 @@ def groove(
         found = layout_json(layout) | ({"verified": verified_json(wanted, checked)} if photo else {})
         typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
         return
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.correction.words import Line
+    from visioncheck.present.correction import Line
+    from visioncheck.present.terminal import print_report
 
     lines = layout_lines(layout) + [Line("Drawing", str(path)) for path in drawings]
     print_report(wanted.name, lines, cautions=photo is None)
@@ -88,10 +88,10 @@ def groove(
 def _checked(
     plan: Plan, photo: Path, rig: Path | None, thickness: str | None, fence_edge: str | None
 ) -> tuple[Verified, ...]:
-    from visioncheck.keep import read_rig, read_told
     from visioncheck.kerf.verify import verify
-    from visioncheck.measure import see_board
-    from visioncheck.measure_groove import measure_grooves
+    from visioncheck.measure.groove import measure_grooves
+    from visioncheck.measure.keep import read_rig, read_told
+    from visioncheck.measure.photo import see_board
 
     told = read_told(thickness, None, fence_edge, units=plan.units)
     surveyed = read_rig(rig).rig if rig else None

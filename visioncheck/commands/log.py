@@ -16,13 +16,13 @@ from visioncheck.errors import UserError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from visioncheck.correction.sled import Sled
-    from visioncheck.keep import SledFile
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry, EntryDraft
     from visioncheck.log.standing import Standing
     from visioncheck.log.store import Listed, Log
     from visioncheck.log.trend import Point
+    from visioncheck.measure.keep import SledFile
+    from visioncheck.sled.model import Sled
 
 LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
 SledName = Annotated[str | None, typer.Option("--sled", metavar="NAME", help="This sled alone.")]
@@ -148,10 +148,10 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Show one entry with all that was kept with it."""
-    from visioncheck.correction.words import without_move
     from visioncheck.log.entry import content_of
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
+    from visioncheck.present.correction import without_move
 
     with Log.open(log, readonly=True) as open_log:
         entry = open_log.get(entry_id)
@@ -185,7 +185,7 @@ def trend(
     from visioncheck.log.standing import pending_adjustment
     from visioncheck.log.store import Log
     from visioncheck.log.trend import assess, points_of
-    from visioncheck.log.words import pending_words, trend_json, trend_words
+    from visioncheck.present.trend import pending_words, trend_json, trend_words
 
     if output is not None and output.suffix.lower() not in {".png", ".svg"}:
         raise UserError(f"{output} must end in .png or .svg.")
@@ -370,7 +370,7 @@ def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
 
 def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
     """Name and file of a sled: read now, or as the log kept it last (None: without a file)."""
-    from visioncheck.keep import read_sled, sled_in_log
+    from visioncheck.measure.keep import read_sled, sled_in_log
 
     path = Path(given)
     if path.is_file():
@@ -383,7 +383,7 @@ def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
 
 
 def _measure_and_attach(log: Log, photo: Path, sled: SledFile | None, rig: Path | None, said: dict[str, Any]) -> None:
-    from visioncheck.keep import attach_outcome, measure_for_log, read_rig
+    from visioncheck.measure.keep import attach_outcome, measure_for_log, read_rig
 
     if sled is None:
         raise UserError(_WHICH_SLED)
@@ -425,7 +425,7 @@ def _require_own(draft: EntryDraft, photo: Path | None, what: str) -> None:
 
 
 def _owner(log: Log, name: str) -> Sled | None:
-    from visioncheck.keep import sled_in_log
+    from visioncheck.measure.keep import sled_in_log
 
     file = sled_in_log(log, name)
     return file.sled if file else None
@@ -440,7 +440,7 @@ def _parse_time(option: str, text: str) -> datetime:
 
 def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> None:
     from visioncheck.files import write_whole
-    from visioncheck.log.chart import chart_bytes, draw_chart
+    from visioncheck.present.trend_chart import chart_bytes, draw_chart
 
     figure = draw_chart(points, name, sled.tolerance_deg if sled else None, sled.units if sled else "mm")
     write_whole(output, chart_bytes(figure, output.suffix))
@@ -471,7 +471,7 @@ def _expanded(entry: Listed) -> float:
 
 
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
-    from visioncheck.correction.words import error_words
+    from visioncheck.present.correction import error_words
 
     reading, error = entry.reading, entry.fence_error
     read, written = (f"{when.astimezone():%Y-%m-%d %H:%M}" for when in (entry.time, entry.written))

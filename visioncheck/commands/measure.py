@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from contextlib import AbstractContextManager
 
-    from visioncheck.correction.sled import Sled
-    from visioncheck.keep import Outcome
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import Outcome
+    from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
 
@@ -87,9 +87,9 @@ def measure(
     if taken_after and not adjusted:
         raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
 
-    from visioncheck.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
+    from visioncheck.measure.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
@@ -125,7 +125,7 @@ def measure(
 
 def _say_kept(entries: Sequence[Entry], log: Path | None, rig: Path | None) -> None:
     """Beside the report: --json must stay JSON."""
-    from visioncheck.refine_rig import kind_of_lesson
+    from visioncheck.measure.refine_rig import kind_of_lesson
 
     for entry in entries:
         typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
@@ -191,8 +191,8 @@ def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
     """Take the order to move from a reading that the log has a newer one of, or an adjustment after it."""
     if log is None or outcome.measured is None or outcome.instead:
         return outcome
-    from visioncheck.correction.words import without_move
     from visioncheck.log.standing import SUPERSEDED, standing_of
+    from visioncheck.present.correction import without_move
 
     entry = log.standing_entry(outcome.measured.photo.sha256)
     standing = None if entry is None else standing_of(entry, log.entries(sled=entry.sled))
@@ -207,8 +207,8 @@ def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
 def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: bool) -> None:
     if picture is None or outcome.measured is None:
         return
-    from visioncheck.report.budget import budgets_of, draw_budget
-    from visioncheck.report.picture import draw_reading
+    from visioncheck.present.budget import budgets_of, draw_budget
+    from visioncheck.present.picture import draw_reading
 
     reading = outcome.measured.reading
     draw_reading(outcome.measured.photo, reading, outcome.correction, picture, sled)
@@ -225,9 +225,9 @@ def _say_json(outcomes: Sequence[Outcome]) -> None:
 
 
 def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> None:
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.report.budget import better_lines, budget_lines, budgets_of
-    from visioncheck.report.lines import reading_lines
+    from visioncheck.present.budget import better_lines, budget_lines, budgets_of
+    from visioncheck.present.reading import reading_lines
+    from visioncheck.present.terminal import print_report
 
     last_corrected = max((k for k, outcome in enumerate(outcomes) if outcome.correction), default=None)
     for k, outcome in enumerate(outcomes):

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from visioncheck.correction.sled import Sled
     from visioncheck.fence.typed import Reckoned
+    from visioncheck.sled.model import Sled
 
 
 def reckon(
@@ -49,8 +49,8 @@ def reckon(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
-    from visioncheck.correction.sled import load_sled
     from visioncheck.fence.typed import reckon_typed
+    from visioncheck.sled.model import load_sled
 
     owner = load_sled(sled) if sled else None
     given = {
@@ -74,10 +74,10 @@ def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
 
         typer.echo(json.dumps(reckoned_json(result, sled), indent=2, ensure_ascii=False))
         return
-    from visioncheck.correction.assumed import assumed_lines
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.correction.words import Line, describe, error_words
     from visioncheck.fence.next_step import Basis
+    from visioncheck.present.assumed import assumed_lines
+    from visioncheck.present.correction import Line, describe, error_words
+    from visioncheck.present.terminal import print_report
     from visioncheck.units import format_error
 
     if result.ask:

@@ -24,12 +24,12 @@ def refine(
         raise UserError(f"-o {output} is there already; the refined rig is a file of its own, so give it a new name")
 
     from visioncheck.camera.rig import save_rig
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.correction.words import Line
-    from visioncheck.keep import read_rig
     from visioncheck.log.store import Log
-    from visioncheck.refine_rig import refine_by_log
-    from visioncheck.report.refined_lines import refined_lines
+    from visioncheck.measure.keep import read_rig
+    from visioncheck.measure.refine_rig import refine_by_log
+    from visioncheck.present.correction import Line
+    from visioncheck.present.refined_lines import refined_lines
+    from visioncheck.present.terminal import print_report
 
     file = read_rig(rig)
     with Log.open(log, readonly=True) as open_log:

@@ -23,7 +23,7 @@ def report(
 
     from visioncheck.files import write_whole
     from visioncheck.log.store import Log
-    from visioncheck.report.sleds import report_page
+    from visioncheck.present.report_page import report_page
 
     with Log.open(log, readonly=True) as open_log:
         page = report_page(open_log, sled)

@@ -10,7 +10,7 @@ import typer
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from visioncheck.correction.write_sled import Answers
+    from visioncheck.sled.write import Answers
 
 # key of the answers: how it is asked
 _QUESTIONS = {
@@ -55,7 +55,7 @@ def sled(
     defaults: Annotated[bool, typer.Option("--defaults", help="Ask nothing; usual answers for the rest.")] = False,
 ) -> None:
     """Write a commented description of your crosscut sled, by asking."""
-    from visioncheck.correction.write_sled import refuse_existing, write_sled
+    from visioncheck.sled.write import refuse_existing, write_sled
 
     refuse_existing(path)
     given = {
@@ -68,8 +68,8 @@ def sled(
 
 
 def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -> Answers:
-    from visioncheck.correction.sled import parse_sled
-    from visioncheck.correction.write_sled import default_answers, sled_text
+    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.write import default_answers, sled_text
 
     answers = default_answers(units or "mm")
     if units is None and asking:
@@ -86,8 +86,8 @@ def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -
 
 def _ask(answers: Answers, key: str, question: str) -> Answers:
     """Ask until the answer makes a sled; a slip costs one line, not the whole conversation."""
-    from visioncheck.correction.sled import parse_sled
-    from visioncheck.correction.write_sled import sled_text
+    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.write import sled_text
 
     usual = getattr(answers, key)
     shown = ", ".join(usual) if key == "leaves" else usual

@@ -10,9 +10,9 @@ import typer
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from visioncheck.correction.sled import Sled
-    from visioncheck.correction.words import Line
-    from visioncheck.study import Laid, Settings
+    from visioncheck.present.correction import Line
+    from visioncheck.sled.model import Sled
+    from visioncheck.study.photos import Laid, Settings
 
 _USUAL_TOLERANCE = "0.3mm/m"
 
@@ -53,10 +53,10 @@ def study(
         raise UserError("give either a folder of photos or a table with --readings CSV")
     import json
 
-    from visioncheck.correction.sled import load_sled
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.fence.study import gauge_study
-    from visioncheck.fence.study_words import arrange, read_readings, study_json, study_lines
+    from visioncheck.present.terminal import print_report
+    from visioncheck.sled.model import load_sled
+    from visioncheck.study.gauge import gauge_study
+    from visioncheck.study.words import arrange, read_readings, study_json, study_lines
 
     owner = load_sled(sled) if sled else None
     limit_deg = _tolerance(owner, tolerance)
@@ -90,8 +90,8 @@ def _settings(
     cuts: int | None,
 ) -> Settings:
     from visioncheck.camera.rig import load_rig
-    from visioncheck.keep import read_told
-    from visioncheck.study import Settings
+    from visioncheck.measure.keep import read_told
+    from visioncheck.study.photos import Settings
 
     told = read_told(thickness, piece, fence_edge, cuts, sled.units if sled else None)
     return Settings(load_rig(rig) if rig else None, sled, told)
@@ -103,7 +103,7 @@ def _measured(folder: Path, settings: Settings) -> Laid:
     from rich.progress import track
 
     from visioncheck.batch.run import cores, run_here, stop_on_interrupt
-    from visioncheck.study import lay_out, photos_of, read_photo, settled
+    from visioncheck.study.photos import lay_out, photos_of, read_photo, settled
 
     photos = photos_of(folder)
     with stop_on_interrupt() as stop:
@@ -116,7 +116,7 @@ def _measured(folder: Path, settings: Settings) -> Laid:
 
 
 def _photo_lines(laid: Laid | None) -> list[Line]:
-    from visioncheck.correction.words import Line
+    from visioncheck.present.correction import Line
 
     if laid is None:
         return []

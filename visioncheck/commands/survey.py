@@ -40,7 +40,7 @@ def survey(
     found = measure(points, size[0], size[1], ruled_mm)
     drawing = None
     if picture is not None:
-        from visioncheck.camera.draw_print import draw_print
+        from visioncheck.present.print_errors import draw_print
 
         drawing = draw_print(found, points[0].paper)
     rig = rig_of(found, points, exif, ruled_mm)
@@ -50,9 +50,9 @@ def survey(
 
         write_whole(picture, drawing)
 
-    from visioncheck.correction.terminal import print_report
-    from visioncheck.correction.words import Line
-    from visioncheck.report.survey_lines import MISFIT, survey_lines
+    from visioncheck.present.correction import Line
+    from visioncheck.present.survey_lines import MISFIT, survey_lines
+    from visioncheck.present.terminal import print_report
 
     lines = [*survey_lines(found, rig), Line("Rig file", str(output))]
     lines += [Line("Left out", reason) for reason in unread]

@@ -17,8 +17,8 @@ def target(
     """Write the target's sheets and the piece tags as PDFs to print at 100 %."""
     from visioncheck.errors import UserError
     from visioncheck.files import write_whole
-    from visioncheck.target.draw import draw_sheets, draw_tags
-    from visioncheck.target.layout import PAPERS, SHEETS, layout_of
+    from visioncheck.printed.draw import draw_sheets, draw_tags
+    from visioncheck.printed.layout import PAPERS, SHEETS, layout_of
 
     if paper not in PAPERS:
         raise UserError(f"--paper {paper!r} is not known; choose one of {', '.join(PAPERS)}")

@@ -13,7 +13,7 @@ from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from visioncheck.correction.means import Turns
-    from visioncheck.correction.sled import End, Sled, Way
+    from visioncheck.sled.model import End, Sled, Way
 
 Advice = Literal["leave it", "move it", "measure again", "finer means needed"]
 

@@ -8,11 +8,11 @@ from fractions import Fraction
 from itertools import combinations
 from typing import TYPE_CHECKING, Literal
 
-from visioncheck.correction.sled import Screw
+from visioncheck.sled.model import Screw
 from visioncheck.units import MM_PER_IN
 
 if TYPE_CHECKING:
-    from visioncheck.correction.sled import Shims, Sled, Way
+    from visioncheck.sled.model import Shims, Sled, Way
 
 _STEPS_A_TURN = 16
 _MOST_LEAVES = 3

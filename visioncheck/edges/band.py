@@ -17,10 +17,11 @@ from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
 from visioncheck.edges.side_face import SideFace
 from visioncheck.edges.spread import Spread, best_spread
-from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
+from visioncheck.edges.strip import Picture, pixel_rows, sample_strip
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wall import away_mm, pixel_mm, tone_pull
+from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import Band
 from visioncheck.photo.light import linear_between, linear_light
 
@@ -221,7 +222,7 @@ def _far_wall(bgr: Picture, view: View, line: Guide, low: float, high: float) ->
 
 
 def _onto(line: Guide, points: Array, weights: Array | None = None) -> Guide:
-    from visioncheck.reading.line import fit_line
+    from visioncheck.fitting.line import fit_line
 
     fitted = fit_line(points, weights)
     return line.laid_on(fitted.point, fitted.direction)

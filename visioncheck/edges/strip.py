@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.lens import BLUE, RED
 from visioncheck.camera.view import View
+from visioncheck.outline.guide import Guide
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -17,44 +18,6 @@ Picture = NDArray[np.uint8]
 _CURVE_STEP_MM = 1.0
 _SMALLEST_SHIFT_PX = 0.005
 _PROBE_MM = 0.1
-
-
-@dataclass(frozen=True)
-class Guide:
-    """A directed line on the plane of the paper from `start_mm` to `end_mm`; offsets count to the OUTSIDE.
-
-    The outside lies at the direction (x, y) turned to (-y, x).
-    """
-
-    start_mm: Array
-    end_mm: Array
-
-    @property
-    def length_mm(self) -> float:
-        """Length."""
-        return float(np.linalg.norm(self.end_mm - self.start_mm))
-
-    @property
-    def along(self) -> Array:
-        """Unit direction, (2,)."""
-        return np.asarray((self.end_mm - self.start_mm) / self.length_mm)
-
-    @property
-    def normal(self) -> Array:
-        """Unit vector to the outside, (2,)."""
-        x, y = self.along
-        return np.array([-y, x])
-
-    def points(self, at_mm: Array, offset_mm: Array) -> Array:
-        """Table points (..., 2) at distances along and offsets to the outside (broadcast together)."""
-        at, offset = np.broadcast_arrays(at_mm, offset_mm)
-        return np.asarray(self.start_mm + at[..., None] * self.along + offset[..., None] * self.normal)
-
-    def laid_on(self, point: Array, direction: Array) -> Guide:
-        """Turn it onto the line through `point` along unit `direction`, either way round; its ends drop squarely."""
-        along = direction * np.sign(direction @ self.along)
-        start, end = (point + (at - point) @ along * along for at in (self.start_mm, self.end_mm))
-        return Guide(start, end)
 
 
 def sample_strip(bgr: Picture, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> Picture:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from visioncheck.photo.light import linear_light
 from visioncheck.points.model import TargetPoints
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 

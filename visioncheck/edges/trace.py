@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from visioncheck.camera.view import View
 from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colour
 from visioncheck.edges.profile import fit_steps
-from visioncheck.edges.strip import Guide, Picture, pixel_rows, sample_strip
+from visioncheck.edges.strip import Picture, pixel_rows, sample_strip
+from visioncheck.fitting.line import repeated_median_line
+from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_light
-from visioncheck.reading.line import repeated_median_line
 
 Array = NDArray[np.float64]
 

@@ -17,9 +17,10 @@ from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
 from visioncheck.edges.side_face import SideFace
 from visioncheck.edges.spread import Spread, best_spread
-from visioncheck.edges.strip import Guide, Picture, pixel_rows
+from visioncheck.edges.strip import Picture, pixel_rows
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace, through, trace_near
+from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_between
 
 Array = NDArray[np.float64]

@@ -13,8 +13,9 @@ from visioncheck.fence.signs import ButtedHalves, at_the_saw, fence_error
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from visioncheck.fence.signs import PieceSide, Saw, WedgeEnd
+    from visioncheck.fence.signs import WedgeEnd
     from visioncheck.reading.model import Reading
+    from visioncheck.saw import PieceSide, Saw
 
 _WALLS = (0, 2)
 _LAST_END, _FIRST_END = ENDS = (1, 3)

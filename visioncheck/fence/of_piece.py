@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, Saw, at_the_saw, fence_error
+from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
 from visioncheck.fence.squareness import PanelFit, fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
@@ -22,6 +22,7 @@ from visioncheck.reading.piece import (
     read_widths,
     taper_weights,
 )
+from visioncheck.saw import Saw
 
 Array = NDArray[np.float64]
 

@@ -23,35 +23,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from visioncheck.saw import FenceSide, PieceSide, Saw
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from visioncheck.quantity import Quantity
 
-PieceSide = Literal["left", "right"]
-FenceSide = Literal["rear", "front"]
 StripEnd = Literal["fence", "far", "rear", "front"]
 WedgeEnd = Literal["straightedge", "far"]
-
-
-@dataclass(frozen=True, slots=True)
-class Saw:
-    """How the saw stood when the test piece was cut.
-
-    Parameters
-    ----------
-    fence : {"rear", "front"}
-        Rear: the fence is on the operator's side of the work.
-    piece : {"left", "right"}
-        Side of the blade that the test piece was kept on; of a strip, the panel that it fell off.
-    nominal_deg : float
-        The angle that the cut should have made with the fence edge.
-    """
-
-    fence: FenceSide = "rear"
-    piece: PieceSide = "left"
-    nominal_deg: float = 90.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,15 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
-from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, Saw, fence_error, strip_multiple
+from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
+from visioncheck.saw import Saw
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from visioncheck.correction.sled import Sled
-    from visioncheck.correction.words import Line
+    from visioncheck.present.correction import Line
     from visioncheck.quantity import Quantity
+    from visioncheck.sled.model import Sled
 
 # standard uncertainty of one reading when nothing is said; common practice, no source
 _U_CALLIPERS_MM = 0.02
@@ -198,7 +199,7 @@ def _error(typed: _Typed, cut: Cut) -> Quantity:
 
 
 def _strip_notes(typed: _Typed) -> tuple[Line, ...]:
-    from visioncheck.correction.words import Line
+    from visioncheck.present.correction import Line
 
     multiple = strip_multiple(typed.cuts, typed.saw.nominal_deg)
     counted = f"the strip of cut {typed.cuts} carries the error {multiple} times"
@@ -240,14 +241,14 @@ def _from_corners(typed: _Typed) -> Reckoned:
 
 
 def _closure_line(closure: Quantity) -> Line:
-    from visioncheck.correction.words import Line
+    from visioncheck.present.correction import Line
 
     return Line("Closure", f"the four corners sum to 360° {closure.value:+.3f}° ± {closure.expanded():.3f}°")
 
 
 def _from_wedge(typed: _Typed) -> Reckoned:
-    from visioncheck.correction.assumed import PARALLEL_ONLY
-    from visioncheck.correction.words import Line
+    from visioncheck.present.assumed import PARALLEL_ONLY
+    from visioncheck.present.correction import Line
     from visioncheck.quantity import Quantity
 
     if typed.saw.nominal_deg != 90:
@@ -326,8 +327,8 @@ def _positive_u(u: float) -> float:
 def reckoned_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
     """Write what was reckoned as JSON, schema 1, as the log keeps it."""
     from visioncheck.correction.correct import correct
-    from visioncheck.correction.words import correction_json, error_json
     from visioncheck.fence.next_step import Basis
+    from visioncheck.present.correction import correction_json, error_json
 
     found: dict[str, Any] = {"schema": 1, "status": "measured", "piece": result.kind, **error_json(result.error)}
     if result.ask:

@@ -18,8 +18,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.fence.propagate import welch_satterthwaite
 from visioncheck.quantity import Quantity
+from visioncheck.uncertainty import welch_satterthwaite
 from visioncheck.units import format_length
 
 if TYPE_CHECKING:

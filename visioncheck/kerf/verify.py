@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.correction.words import Line, quantity_json
 from visioncheck.errors import UserError
 from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.fence.propagate import welch_satterthwaite
-from visioncheck.kerf.report import said
+from visioncheck.present.correction import Line, quantity_json
+from visioncheck.present.grooves import said
 from visioncheck.quantity import Quantity
+from visioncheck.uncertainty import welch_satterthwaite
 from visioncheck.units import format_length, format_small
 
 if TYPE_CHECKING:

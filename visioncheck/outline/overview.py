@@ -13,7 +13,7 @@ from visioncheck.camera.view import View
 from visioncheck.photo.light import linear_light
 from visioncheck.photo.load import QUARTER, Photo
 from visioncheck.points.model import TargetPoints
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.lens import BLUE, GREEN, RED
 from visioncheck.camera.view import View
-from visioncheck.edges.strip import Guide
+from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_light
 
 Array = NDArray[np.float64]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.lens import GREEN
 from visioncheck.camera.view import View
-from visioncheck.edges.strip import Guide
+from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import PITCH_MM, Patch
 from visioncheck.photo.light import linear_light
 

@@ -5,31 +5,31 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.correction.assumed import assumed_lines
-from visioncheck.correction.cautions import CAUTIONS
 from visioncheck.correction.correct import correct
-from visioncheck.correction.sled import parse_sled
-from visioncheck.correction.words import Line, advice_words, means_words, with_range
 from visioncheck.flags import FLAGS
-from visioncheck.keep import WAYS
 from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
-from visioncheck.report.from_json import flags_of, quantity_of, reading_of
-from visioncheck.report.lines import degrees
-from visioncheck.report.settle import basis_of_json
-from visioncheck.report.slot import fine_length, gap_lines
-from visioncheck.report.verdict import VerdictView, tone_of, verdict_view
+from visioncheck.measure.keep import WAYS
+from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.cautions import CAUTIONS
+from visioncheck.present.correction import Line, advice_words, means_words, with_range
+from visioncheck.present.from_json import flags_of, quantity_of, reading_of
+from visioncheck.present.reading import degrees
+from visioncheck.present.settle import basis_of_json
+from visioncheck.present.slot import fine_length, gap_lines
+from visioncheck.present.verdict import VerdictView, tone_of, verdict_view
+from visioncheck.sled.model import parse_sled
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from visioncheck.correction.correct import Correction
-    from visioncheck.correction.sled import Sled
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
+    from visioncheck.present.verdict import Tone
     from visioncheck.quantity import Quantity
     from visioncheck.reading.model import Reading
-    from visioncheck.report.verdict import Tone
+    from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
 # where the command line's remedy names a command or option
@@ -279,7 +279,7 @@ def _rig_words(text: str) -> str:
 
 
 def _picture_words(entry: Entry, reading: Reading | None, correction: Correction | None) -> str | None:
-    from visioncheck.report.figures import photo_words
+    from visioncheck.present.figures import photo_words
 
     return None if reading is None or entry.photo_sha256 is None else photo_words(reading, correction)
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 _ASSETS = {
-    "style.css": ("visioncheck.report", "templates/style.css", "text/css"),
+    "style.css": ("visioncheck.present", "templates/style.css", "text/css"),
     "page.css": ("visioncheck.page", "static/page.css", "text/css"),
     "icon.svg": ("visioncheck.page", "static/icon.svg", "image/svg+xml"),
     "page.js": ("visioncheck.page", "static/page.js", "text/javascript"),

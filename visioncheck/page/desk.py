@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from visioncheck.keep import SledFile
+    from visioncheck.measure.keep import SledFile
     from visioncheck.units import UnitWorld
 
 UNITS = "units"
@@ -78,7 +78,7 @@ class Desk:
         self.spool = Spool(settings.places.page)
         self.workers = Workers(self.spool, settings.places)
         self._templates = Environment(
-            loader=ChoiceLoader([PackageLoader("visioncheck.page"), PackageLoader("visioncheck.report")]),
+            loader=ChoiceLoader([PackageLoader("visioncheck.page"), PackageLoader("visioncheck.present")]),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.keep import SledFile, read_sled, sled_in_log
 from visioncheck.log.store import Log
+from visioncheck.measure.keep import SledFile, read_sled, sled_in_log
 
 if TYPE_CHECKING:
     from pathlib import Path

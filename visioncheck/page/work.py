@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from visioncheck.camera.view import View
-    from visioncheck.keep import Outcome, Told
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import Outcome, Told
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -49,9 +49,9 @@ class Places:
 
 def warm_up() -> None:
     """Load what measuring needs."""
-    import visioncheck.keep
-    import visioncheck.measure
-    import visioncheck.report.picture  # noqa: F401 - for their loading alone
+    import visioncheck.measure.keep
+    import visioncheck.measure.photo
+    import visioncheck.present.picture  # noqa: F401 - for their loading alone
 
 
 def picture_ending(path: str) -> str:
@@ -137,10 +137,10 @@ def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
 
 def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
-    from visioncheck.correction.sled import parse_sled
-    from visioncheck.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
+    from visioncheck.sled.model import parse_sled
 
     said = job.told
     text = said["sled_text"]
@@ -187,8 +187,8 @@ class _Kept:
 
 
 def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
-    from visioncheck.keep import told_of
     from visioncheck.log.store import Log
+    from visioncheck.measure.keep import told_of
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -211,7 +211,7 @@ def _together(before: Told, now: Told) -> Told:
 
 def _draw(path: Path, outcome: Outcome, *, counts: bool) -> None:
     from visioncheck.files import write_whole
-    from visioncheck.report.picture import render_reading
+    from visioncheck.present.picture import render_reading
 
     assert outcome.measured is not None  # it was attached
     measured, sled = outcome.measured, outcome.sled.sled if outcome.sled else None
@@ -236,13 +236,13 @@ def draw_entry(places: Places, entry_id: str) -> bool:
         False where the entry has no photo, or says too little to draw on it.
     """
     from visioncheck.correction.correct import correct
-    from visioncheck.correction.sled import parse_sled
     from visioncheck.files import write_whole
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
     from visioncheck.photo.load import load_photo
-    from visioncheck.report.from_json import reading_of
-    from visioncheck.report.picture import render_reading
+    from visioncheck.present.from_json import reading_of
+    from visioncheck.present.picture import render_reading
+    from visioncheck.sled.model import parse_sled
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -262,10 +262,10 @@ def draw_entry(places: Places, entry_id: str) -> bool:
 
 def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> bytes:
     """Chart one sled's readings, PNG."""
-    from visioncheck.keep import sled_in_log
-    from visioncheck.log.chart import chart_png, draw_chart
     from visioncheck.log.store import Log
     from visioncheck.log.trend import points_of
+    from visioncheck.measure.keep import sled_in_log
+    from visioncheck.present.trend_chart import chart_png, draw_chart
 
     with Log.open(log_folder, readonly=True) as log:
         points = points_of(log.entries(sled=name))
@@ -316,13 +316,13 @@ def _rotation(view: View, size: tuple[int, int]) -> NDArray[np.float64]:
 
 
 def _survey(places: Places, job: Job) -> dict[str, Any]:
-    from visioncheck.camera.draw_print import draw_print
     from visioncheck.camera.from_photos import rig_of
     from visioncheck.camera.rig import save_rig
     from visioncheck.camera.survey import survey
     from visioncheck.files import write_whole
     from visioncheck.page.surveys import SurveyFolder
-    from visioncheck.report.survey_lines import MISFIT, survey_lines
+    from visioncheck.present.print_errors import draw_print
+    from visioncheck.present.survey_lines import MISFIT, survey_lines
 
     folder = SurveyFolder(places.page, job.session)
     taken = folder.photos()

@@ -26,7 +26,7 @@ from visioncheck.points.saddle import (
 )
 from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
 from visioncheck.points.tag import find_tags
-from visioncheck.target.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
+from visioncheck.printed.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
 
 if TYPE_CHECKING:
     from visioncheck.photo.load import Photo

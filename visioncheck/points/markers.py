@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.photo.load import QUARTER, Photo, reduced
-from visioncheck.target.layout import IDS_PER_SHEET, SHEETS
+from visioncheck.printed.layout import IDS_PER_SHEET, SHEETS
 
 Array = NDArray[np.float64]
 _GREEN = 1

@@ -25,7 +25,7 @@ class TargetPoints:
     Attributes
     ----------
     paper : str
-        Name in `visioncheck.target.layout.PAPERS`.
+        Name in `visioncheck.printed.layout.PAPERS`.
     field : str
         ``"light"`` or ``"dark"``.
     sheet, index : (n,) int ndarray

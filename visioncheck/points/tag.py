@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.photo.light import linear_light
 from visioncheck.points.model import TagSighting
-from visioncheck.target.layout import TAG_IDS, TAG_MM
+from visioncheck.printed.layout import TAG_IDS, TAG_MM
 
 if TYPE_CHECKING:
     from visioncheck.points.markers import Sightings

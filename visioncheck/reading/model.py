@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.fence.propagate import Size
-from visioncheck.fence.signs import PieceSide
 from visioncheck.fence.squareness import PanelFit
 from visioncheck.quantity import Quantity
+from visioncheck.saw import PieceSide
+from visioncheck.uncertainty import Size
 
 Array = NDArray[np.float64]
 

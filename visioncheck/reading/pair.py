@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.fence.propagate import jacobian, propagate
 from visioncheck.reading.piece import Piece
 from visioncheck.reading.quarter_turn import kept_metric, map_between, mean_outline, shape_numbers, stretch, turn_deg
+from visioncheck.uncertainty import jacobian, propagate
 
 Array = NDArray[np.float64]
 

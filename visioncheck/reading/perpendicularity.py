@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from visioncheck.fence.propagate import Floats, Size, draw, shortest_interval
 from visioncheck.quantity import Quantity
+from visioncheck.uncertainty import Floats, Size, draw, shortest_interval
 
 if TYPE_CHECKING:
     from visioncheck.reading.model import EdgeReading

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.edges.strip import Guide
 from visioncheck.edges.trace import Trace, side_face_mm
-from visioncheck.fence.propagate import jacobian, welch_satterthwaite
+from visioncheck.fitting.line import Line, bow, fit_line
 from visioncheck.geometry import intersection
+from visioncheck.outline.guide import Guide
 from visioncheck.quantity import Quantity
-from visioncheck.reading.line import Line, bow, fit_line
 from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
+from visioncheck.uncertainty import jacobian, welch_satterthwaite
 
 Array = NDArray[np.float64]
 

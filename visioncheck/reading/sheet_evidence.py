@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.refine import Evidence
-from visioncheck.fence.propagate import jacobian
 from visioncheck.reading.pair import Match, own_covariances, rolled
 from visioncheck.reading.piece import Piece, corner_weights, direction_slopes, read_corners
 from visioncheck.reading.quarter_turn import proportions
+from visioncheck.uncertainty import jacobian
 
 Array = NDArray[np.float64]
 

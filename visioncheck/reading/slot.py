@@ -13,10 +13,10 @@ from visioncheck.edges.band import BandTrace
 from visioncheck.edges.side_face import depth_seen
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
-from visioncheck.fence.propagate import jacobian
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import EdgeReading, SlotReading, WallReading, WidthReading
 from visioncheck.reading.piece import Piece, read_edges, read_piece, read_taper, read_widths, taper_weights
+from visioncheck.uncertainty import jacobian
 
 Array = NDArray[np.float64]
 

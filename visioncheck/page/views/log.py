@@ -9,16 +9,16 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from visioncheck.keep import sled_in_log
-from visioncheck.log.chart import chart_alternative
 from visioncheck.log.standing import pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, points_of
-from visioncheck.log.words import pending_words, trend_words
+from visioncheck.measure.keep import sled_in_log
 from visioncheck.page import work
 from visioncheck.page.answers import row_of
 from visioncheck.page.desk import desk_of, units_of
 from visioncheck.page.stock import key_of
+from visioncheck.present.trend import pending_words, trend_words
+from visioncheck.present.trend_chart import chart_alternative
 
 if TYPE_CHECKING:
     from starlette.requests import Request

@@ -14,7 +14,7 @@ from visioncheck.errors import UserError
 from visioncheck.page.desk import camera_wanted, desk_of, session_of, units_of
 from visioncheck.page.surveys import SurveyFolder
 from visioncheck.page.uploads import RefusedForm
-from visioncheck.target.layout import layout_of
+from visioncheck.printed.layout import layout_of
 from visioncheck.units import format_length, parse_length
 
 if TYPE_CHECKING:

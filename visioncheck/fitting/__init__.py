@@ -1,0 +1,1 @@
+"""Straight lines through rough edges, robustly: pure mathematics."""

@@ -1,0 +1,1 @@
+"""The whole way of one photo, or of a pair, to its reading and into the log."""

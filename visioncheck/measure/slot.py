@@ -1,0 +1,327 @@
+"""From a photo whose view is known to the reading of a saw slot, or of the gap between two butted halves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.view import View
+from visioncheck.edges.band import BandTrace, trace_band
+from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
+from visioncheck.edges.tone import Tone, calibrate_tone
+from visioncheck.edges.trace import Trace
+from visioncheck.edges.wide import is_wide, trace_wide
+from visioncheck.errors import Refusal
+from visioncheck.outline.find import Outline
+from visioncheck.outline.guide import Guide
+from visioncheck.outline.slot import SLOT_DARKER, Band, Patch, find_band, look_at_work
+from visioncheck.outline.walls import (
+    Walls,
+    find_walls,
+    has_line_beside,
+    has_wood_beside,
+    paper_tint,
+    shows_paper,
+    unlike_top_face,
+)
+from visioncheck.photo.load import Photo
+from visioncheck.points.model import TargetPoints
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import Reading, is_curved
+from visioncheck.reading.piece import read_corners
+from visioncheck.reading.slot import SlotShape, read_slot
+
+Array = NDArray[np.float64]
+
+SLOT_KINDS = ("slot", "gap")
+_NARROWEST_PX = 4.0
+"""Below this the two walls' blurs run together, and the width read hangs on what the blur is taken for."""
+_MARGIN_PX = 12.0
+_SOFTEST_PX = 1.6
+"""Blur beyond which widths were 0.05 to 0.19 mm out, three times their u: two test photos blurred by 2 px or moved."""
+_SOFT, _SOFT_PX = 1.6, 0.6
+"""A wall's blur, against that of the print, from which on it may be a shadow's edge."""
+_CONTRADICTS = 2.0
+"""Standard uncertainties by which a thickness may differ from what the side face shows."""
+_HIDDEN_MM = 0.05
+"""More than this hidden beside a wall, and the width would be a guess."""
+_TORN_SHARE = 0.25
+
+
+@dataclass(frozen=True)
+class Sought:
+    """What is known of a slot before it is found.
+
+    Attributes
+    ----------
+    along : (2,) ndarray or None
+        Its direction, to a few degrees.
+    width_mm : tuple of float or None
+        Least and greatest width, plane of the paper.
+    darker : float
+        How much darker than the wood beside it a narrow slot is at least, natural log.
+    """
+
+    along: Array | None = None
+    width_mm: tuple[float, float] | None = None
+    darker: float = SLOT_DARKER
+
+    def fits(self, width_mm: float) -> bool:
+        """Whether a slot of this width may be it."""
+        return self.width_mm is None or self.width_mm[0] <= width_mm <= self.width_mm[1]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A photo, the target in it, and how it sees the table."""
+
+    photo: Photo
+    points: TargetPoints
+    view: View
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return self.photo.path.name
+
+
+def work_region(outlines: list[Outline], kind: str) -> Array:
+    """Convex outline (n, 2), mm, of what the slot is looked for in: the board, or both halves of it."""
+    parts = outlines[:2] if kind == "gap" else outlines[:1]
+    corners = np.concatenate([outline.corners_mm for outline in parts]).astype(np.float32)
+    return np.asarray(cv2.convexHull(corners)[:, 0], np.float64)
+
+
+def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str, *, known: bool) -> Reading:
+    """Read the slot, or the gap, within a region.
+
+    Parameters
+    ----------
+    scene : Scene
+        The photo and its view.
+    region_mm : (n, 2) ndarray
+        Convex outline of the work, plane of the paper.
+    thickness : Quantity
+        Of the work, mm; `known` is whether it was told or read, not supposed.
+    kind : {"slot", "gap"}
+        A slot in one board, or the wedge between two halves.
+
+    Raises
+    ------
+    Refusal
+        No slot, too narrow a one, or one that runs off the picture.
+    """
+    tone = calibrate_tone(scene.photo.bgr, scene.points)
+    traced = find_and_trace(scene, region_mm, thickness, tone, kind)
+    if traced is None:
+        raise _not_found(scene, kind)
+    _wide_enough(scene, traced, kind, thickness.value)
+    weighed = with_sides(thickness, traced.sides, scene.view.height_mm)
+    shape = read_slot(scene.view, traced, weighed, tone, _open_end(traced, region_mm))
+    return Reading(
+        photo=scene.name,
+        piece=kind,
+        edges=shape.edges,
+        corners=read_corners(shape.piece),
+        taper=shape.taper,
+        widths=shape.widths,
+        thickness=thickness if known else None,
+        budget=shape.budget,
+        slot=shape.slot,
+        flags=tuple(_flags(shape, traced)),
+    )
+
+
+def _not_found(scene: Scene, kind: str) -> Refusal:
+    what = "saw slot" if kind == "slot" else "gap between two halves"
+    return Refusal(
+        f"{scene.name}: no {what} is seen in the work, no long dark line with wood on both sides; turn the light so"
+        " that it does not shine into it, or shoot from nearer.",
+        "no-slot",
+    )
+
+
+def find_and_trace(
+    scene: Scene, region_mm: Array, thickness: Quantity, tone: Tone, what: str, sought: Sought | None = None
+) -> BandTrace | None:
+    """Find the slot in a region and trace both of its walls.
+
+    Parameters
+    ----------
+    what : str
+        What the messages call it.
+    sought : Sought or None
+        Where its place and size are known.
+
+    Returns
+    -------
+    BandTrace or None
+        None where no slot is seen.
+
+    Raises
+    ------
+    Refusal
+        What is seen may be read in two ways, or contradicts the thickness.
+    """
+    sought = sought or Sought()
+    bgr, view = scene.photo.bgr, scene.view
+    tags = tuple(_grown(view.to_table(tag.corners_px)) for tag in scene.points.tags)
+    patch = look_at_work(bgr, view, region_mm, tags)
+    unlike = unlike_top_face(patch, paper_tint(bgr, view, scene.points.xy_px))
+    pairs = [walls for walls in find_walls(patch, unlike, sought.along) if sought.fits(walls.width_mm)]
+    wide = [walls for walls in pairs if is_wide(view, walls, thickness.value)]
+    if wide and len(pairs) > 1:
+        raise _two_readings(scene, what)
+    if wide:
+        _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
+        traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
+    else:
+        band = find_band(patch, sought.darker, along=sought.along) or _between(pairs)
+        if band is None or not sought.fits(band.width_mm):
+            return None
+        _within_picture(scene, np.stack([band.line.start_mm, band.line.end_mm]), what)
+        traced = trace_band(bgr, view, band, tone, thickness.value)
+    if traced is None:
+        return None
+    _sharp_enough(scene, traced, what)
+    if not all(has_wood_beside(patch, unlike, _guide(wall)) for wall in (traced.near, traced.far)):
+        raise _two_readings(scene, what)
+    if wide and sought.width_mm is None:
+        _one_reading(scene, patch, unlike, wide[0], traced, what)
+    refuse_from_above(scene, traced, what)
+    refuse_thickness(scene, traced, thickness, what)
+    return traced
+
+
+def _sharp_enough(scene: Scene, traced: BandTrace, what: str) -> None:
+    # both walls: one alone may be read in colour, which a JPEG keeps coarser
+    if min(traced.near.blur_px, traced.far.blur_px) > _SOFTEST_PX:
+        raise Refusal(
+            f"{scene.name}: the {what}'s walls are too soft to read a width; rest the phone on something, focus on the"
+            " work, and send the photo as it was taken, neither made smaller nor smoothed.",
+            "blur",
+        )
+
+
+def _between(pairs: list[Walls]) -> Band | None:
+    """The band between the only two walls that are seen."""
+    if len(pairs) != 1:
+        return None
+    first, second = pairs[0].first, pairs[0].second
+    middle = Guide((first.start_mm + second.end_mm) / 2, (first.end_mm + second.start_mm) / 2)
+    return Band(middle, -pairs[0].width_mm / 2, pairs[0].width_mm / 2)
+
+
+def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: BandTrace, what: str) -> None:
+    """Refuse a slot that may be the shadow on the floor of a wider groove, if nothing of its size is known."""
+    if has_line_beside(unlike, walls, patch.corner_mm):
+        raise _two_readings(scene, what)
+    paper = paper_tint(scene.photo.bgr, scene.view, scene.points.xy_px)
+    soft = _SOFT * scene.points.blur_px + _SOFT_PX
+    for wall in (traced.near, traced.far):
+        # a shadow's edge is softer than an arris; on the sheet it could not be taken for one
+        if wall.blur_px > soft and not shows_paper(patch, paper, _guide(wall)):
+            raise _two_readings(scene, what)
+
+
+def _guide(wall: Trace) -> Guide:
+    """The line along a wall, the slot at its normal."""
+    start, end = wall.points_mm[0], wall.points_mm[-1]
+    guide = Guide(start, end)
+    return guide if guide.normal @ wall.outward < 0 else Guide(end, start)
+
+
+def _two_readings(scene: Scene, what: str) -> Refusal:
+    return Refusal(
+        f"{scene.name}: what is seen in the work may be read as a {what} in more than one way, since not all that lies"
+        " beside it looks like the top face or some of it may be a shadow; light the work evenly, with nothing on it,"
+        " and show one slot alone.",
+        "slot-doubtful",
+    )
+
+
+def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
+    height, width = scene.photo.bgr.shape[:2]
+    ends = scene.view.to_image(ends_mm)
+    if np.any(ends < _MARGIN_PX) or np.any(ends > np.array([width, height]) - 1 - _MARGIN_PX):
+        raise Refusal(
+            f"{scene.name}: the {what} runs off the picture; step back or move so that both of its ends are in it.",
+            "cut-off",
+        )
+
+
+def refuse_thickness(scene: Scene, traced: BandTrace, thickness: Quantity, what: str) -> None:
+    """Refuse a thickness that what shows of the walls' side faces contradicts."""
+    told = f"the thickness told, {thickness.value:.1f} mm,"
+    for side in traced.sides:
+        seen = depth_seen(side, scene.view.height_mm)
+        allowed = _CONTRADICTS * float(np.hypot(seen.u, thickness.u))
+        deep = f"{seen.value:.1f} mm (± {2 * seen.u:.1f} mm)"
+        if shows_sheet(side) and abs(seen.value - thickness.value) > allowed:
+            raise Refusal(
+                f"{scene.name}: {told} contradicts the picture: the {what}'s side face shows as deep as {deep}; measure"
+                " the thickness again and check that the board lies flat on the sheet.",
+                "thickness-contradicted",
+            )
+        if seen.value > thickness.value + allowed:
+            raise Refusal(
+                f"{scene.name}: {told} contradicts the picture: what lies beside the {what}'s wall would be a side face"
+                f" as deep as {deep}; measure the thickness again or, if that is a shadow on a groove's floor, turn the"
+                " light.",
+                "slot-doubtful",
+            )
+
+
+def refuse_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
+    """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
+    if traced.hidden_mm > _HIDDEN_MM:
+        raise Refusal(
+            f"{scene.name}: a strip of floor or side face hides between the {kind}'s walls, too thin to be told from"
+            " the wood; shoot from a few centimetres more to one side of it, or with something dark under the work.",
+            "arris-doubtful",
+        )
+
+
+def _grown(corners: Array) -> Array:
+    """A tag's corners with the white paper round them (28 mm for a mark of 20 mm)."""
+    centre = corners.mean(axis=0)
+    return np.asarray(centre + (corners - centre) * 1.5)
+
+
+def _wide_enough(scene: Scene, traced: BandTrace, kind: str, thickness_mm: float) -> None:
+    middle, wide = np.percentile(traced.width_px, [50, 90])
+    # of a gap that closes towards one end the open part tells how dark it is inside, and so the rest
+    width = float(min(middle + 1, wide) if kind == "gap" else middle)
+    if width >= _NARROWEST_PX:
+        return
+    nearer = (scene.view.height_mm - thickness_mm) * width / _NARROWEST_PX
+    raise Refusal(
+        f"{scene.name}: the {kind} is only {width:.1f} px wide in the picture, too narrow to read both walls apart;"
+        f" shoot it from {nearer / 10:.0f} cm above the work or nearer, or with a camera of more pixels.",
+        "narrow-slot",
+    )
+
+
+def _open_end(traced: BandTrace, region_mm: Array) -> Array:
+    """The end of the slot that lies nearer the outline's edge: there the blade came in, or a gap is open."""
+    outline = region_mm.astype(np.float32)
+    ends = traced.far.points_mm[[0, -1]]
+    inside = [cv2.pointPolygonTest(outline, (float(end[0]), float(end[1])), measureDist=True) for end in ends]
+    return np.asarray(ends[int(np.argmin(inside))])
+
+
+def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:
+    walls = [shape.edges[k] for k in (0, 2)]
+    found = []
+    if any(is_curved(wall.bow) for wall in walls):
+        found.append("curved-edge")
+    if any(np.mean(wall.weights < 0.3) > _TORN_SHARE for wall in walls):
+        found.append("torn-edge")
+    if traced.hidden_mm:
+        found.append("arris-doubtful")
+    if traced.near.contrast < 3:
+        found.append("low-contrast")
+    return found

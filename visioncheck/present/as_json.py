@@ -1,0 +1,121 @@
+"""A reading for other programs: schema 1."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.present.correction import correction_json, error_json, quantity_json
+from visioncheck.present.slot import slot_json
+from visioncheck.uncertainty import size_of
+
+if TYPE_CHECKING:
+    from visioncheck.correction.correct import Correction
+    from visioncheck.fence.squareness import PanelFit
+    from visioncheck.reading.model import CornerReading, Reading, WidthReading
+    from visioncheck.sled.model import Sled
+    from visioncheck.uncertainty import Size
+
+SCHEMA = 1
+
+
+def reading_json(reading: Reading, correction: Correction | None = None, sled: Sled | None = None) -> dict[str, Any]:
+    """Write a reading for JSON, complete enough to draw it on its photo again; keys that do not apply are absent.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photo says.
+    correction : Correction or None
+        What to do about its fence error, where the sled is known.
+    sled : Sled or None
+        Whose blade cut a slot.
+
+    Returns
+    -------
+    dict
+        ``schema``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame of
+        sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
+        ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each
+        edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall,
+        edge 0 or 2, that is the left half's) and ``turned_half``, ``assumed`` (``fence`` and ``piece_side`` as taken
+        for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
+        the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
+        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
+        of a pair), ``reason`` (what is asked of the user then), ``open_kinds`` (the kinds that the
+        piece may be, where that is asked), ``budget_deg`` (standard uncertainty by source),
+        ``tag`` (the piece tag's number)
+        and ``correction``; of a slot or gap also what `visioncheck.present.slot.slot_json` gives.
+        Infinite degrees of freedom are null.
+    """
+    found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
+    if reading.question:
+        found["reason"] = reading.question
+    if reading.open_kinds:
+        found["open_kinds"] = list(reading.open_kinds)
+    found |= {"piece": reading.piece, "flags": list(reading.flags)}
+    found["corners"] = [_corner_json(each) for each in reading.corners]
+    known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
+    known |= {"edge_sides": list(reading.ways) or None, "open_end": reading.open_end}
+    known |= {"left_half": reading.left_half, "turned_half": reading.turned_half}
+    found |= {key: value for key, value in known.items() if value is not None}
+    found |= _sizes_json(reading)
+    if reading.slot:
+        found |= slot_json(reading, reading.slot, sled)
+    if reading.fence_error:
+        found |= error_json(reading.fence_error)
+        found |= {"assumed": dict(reading.assumed)} if reading.assumed else {}
+    elif reading.fence_error_size:
+        size = size_of(reading.fence_error_size)
+        found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
+    if reading.turned:
+        found["turned"] = asdict(reading.turned)
+    if reading.budget:
+        found["budget_deg"] = dict(reading.budget)
+    if reading.tag_id is not None:
+        found["tag"] = reading.tag_id
+    if correction:
+        found["correction"] = correction_json(correction)
+    return found
+
+
+def _sizes_json(reading: Reading) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if reading.taper:
+        found["taper_deg"] = quantity_json(reading.taper)
+    if reading.widths:
+        found["width_mm"] = [_width_json(each) for each in reading.widths]
+    if reading.thickness:
+        found["thickness_mm"] = quantity_json(reading.thickness)
+    if reading.perpendicularity:
+        found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
+    if reading.panel:
+        found["panel"] = _panel_json(reading.panel)
+    return found
+
+
+def _panel_json(fit: PanelFit) -> dict[str, Any]:
+    shear = {"shear_deg": quantity_json(fit.shear)} if fit.shear else {}
+    found = {"closure_deg": quantity_json(fit.closure), "residuals_deg": [float(each) for each in fit.residuals_deg]}
+    return found | shear | {"chi2": fit.chi2, "chi2_dof": fit.chi2_dof, "probability": fit.probability}
+
+
+def _width_json(width: WidthReading) -> dict[str, Any]:
+    found = {"at_mm": float(width.at_mm), **quantity_json(width.width)}
+    return found | {"budget_mm": dict(width.budget)} if width.budget else found
+
+
+def _size_json(size: Size) -> dict[str, float]:
+    return {"value": size.mean, "u": size.u, "low": size.low, "high": size.high}
+
+
+def _corner_json(corner: CornerReading) -> dict[str, Any]:
+    places = {"x_mm": corner.at_mm[0], "y_mm": corner.at_mm[1], "x_px": corner.at_px[0], "y_px": corner.at_px[1]}
+    return {**{key: float(place) for key, place in places.items()}, "angle_deg": quantity_json(corner.angle)}
+
+
+def refused_json(photo: str, reason: str, code: str | None = None) -> dict[str, Any]:
+    """Write a photo that cannot be measured; `code` is its flag, None where the file itself cannot be read."""
+    flags = [] if code is None else [code]
+    return {"schema": SCHEMA, "photo": photo, "status": "refused", "reason": reason, "flags": flags}

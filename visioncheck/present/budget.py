@@ -1,0 +1,166 @@
+"""Where a reading's uncertainty comes from, as lines, as bars, and what would make it smaller."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.present.correction import Line
+from visioncheck.quantity import coverage_factor
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from visioncheck.reading.model import Reading
+
+_BAR = 24
+_WORTH_SAYING = 0.15
+_NAMES = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
+_MOST_ADVICE = 2
+
+_BETTER = {
+    "edge": "cut a longer test piece, or one with a cleaner edge",
+    "hollows": "under pale wood a sheet with a dark field, or a longer piece",
+    "edge bias": "step nearer, so that a pixel covers less",
+    "noise": "more light, and step nearer",
+    "roughness": "cut a longer slot, with a sharper blade, and read its clean side",
+    "tone": "step nearer, so that a pixel covers less",
+    "arris": "shoot from straight above the piece, and raise the light",
+    "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
+    "target points": "fill the picture with the sheet, sharp and evenly lit",
+    "lens": "survey again, at this very zoom, with more photos",
+    "hand": "rest the phone on a stack of books and let the self-timer release it",
+    "print survey": "survey again with more photos",
+    "paper flatness": "glue the sheet down flat, or lay it on glass",
+    "piece placement": "brush off dust, lay the piece flat and straight below the camera, or step back",
+    "thickness": "lay a piece tag on it, or say --thickness from callipers",
+    "scale": "read the ruled length with a better rule, and survey again",
+}
+_NO_SURVEY = "survey the sheet (visioncheck survey) and give --rig"
+_TURN = "; or turn the piece a quarter on the sheet, shoot again and give both photos with --turned"
+_TURNING_HELPS = {"print survey"}
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Standard uncertainty of one number by source, taken as independent (JCGM 100:2008, 5.1.2).
+
+    Parameters
+    ----------
+    name : str
+        Of the number.
+    unit : str
+        ``"°"`` or ``" mm"``, as it is written behind a number.
+    parts : mapping of str to float
+    dof : float
+        Degrees of freedom of the whole.
+    """
+
+    name: str
+    unit: str
+    parts: Mapping[str, float]
+    dof: float
+
+    @property
+    def u(self) -> float:
+        """Of all sources together."""
+        return math.sqrt(sum(part**2 for part in self.parts.values()))
+
+    @property
+    def shares(self) -> list[tuple[str, float]]:
+        """Each source's share of the variance, largest first."""
+        ranked = sorted(self.parts.items(), key=lambda item: -item[1])
+        return [(source, part**2 / self.u**2 if self.u else 0.0) for source, part in ranked]
+
+
+def budgets_of(reading: Reading) -> tuple[Budget, ...]:
+    """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
+    found = []
+    if reading.budget:
+        number, name = reading.taper or reading.fence_error, _NAMES.get(reading.piece, "angle")
+        if number is None:
+            number = max((corner.angle for corner in reading.corners), key=lambda angle: angle.u)
+            name = "least certain corner"
+        found.append(Budget(name, "°", reading.budget, number.dof))
+    if reading.widths:
+        middle = reading.widths[len(reading.widths) // 2]
+        if middle.budget:
+            found.append(Budget("middle width", " mm", middle.budget, middle.width.dof))
+    return tuple(found)
+
+
+def budget_lines(budget: Budget) -> list[Line]:
+    """Say each source's standard uncertainty and its share of the variance, and their sum."""
+    lines = []
+    for source, share in budget.shares:
+        bar = "█" * round(_BAR * share)
+        lines.append(Line(source, f"{budget.parts[source]:.4f}{budget.unit}  {bar:<{_BAR}}  {100 * share:3.0f} %"))
+    factor = coverage_factor(budget.dof)
+    whole = f"{budget.u:.4f}{budget.unit}, times {factor:.2f} for 95 %: ± {factor * budget.u:.4f}{budget.unit}"
+    return [*lines, Line("together", whole)]
+
+
+def better_way(source: str, *, surveyed: bool, turned: bool) -> str:
+    """Say what makes a source smaller, given what was done already."""
+    way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER[source]
+    return way + _TURN if source in _TURNING_HELPS and not turned else way
+
+
+def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[Line]:
+    """Say what would make the largest sources smaller, and how far the ± would fall at most."""
+    lines = []
+    for source, share in budget.shares[:_MOST_ADVICE]:
+        # an older log may name a source that is no longer one
+        if share < _WORTH_SAYING or source not in _BETTER:
+            continue
+        way = better_way(source, surveyed=surveyed, turned=turned)
+        expanded = coverage_factor(budget.dof) * budget.u
+        best = f"± {expanded:.3f}{budget.unit} down to ± {math.sqrt(1 - share) * expanded:.3f}{budget.unit} at best"
+        lines.append(Line("Better", f"{source}: {way} ({best})"))
+    return lines
+
+
+def draw_budget(budgets: tuple[Budget, ...], path: Path, title: str) -> None:
+    """Draw budgets as bars, largest source on top, and write them as PNG.
+
+    Raises
+    ------
+    UserError
+        When the place cannot be written.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    from visioncheck.files import write_whole
+
+    rows = sum(len(budget.parts) + 2 for budget in budgets)
+    figure = Figure(figsize=(9, 0.9 + 0.36 * rows), dpi=100, layout="constrained")
+    FigureCanvasAgg(figure)
+    figure.suptitle(title, x=0.01, ha="left", fontsize=13)
+    heights = [len(budget.parts) + 1 for budget in budgets]
+    all_axes = figure.subplots(len(budgets), 1, squeeze=False, height_ratios=heights)[:, 0]
+    for axes, budget in zip(all_axes, budgets, strict=True):
+        _draw_bars(axes, budget)
+    canvas = io.BytesIO()
+    figure.savefig(canvas, format="png")
+    write_whole(path, canvas.getvalue())
+
+
+def _draw_bars(axes: Any, budget: Budget) -> None:
+    sources = [source for source, _ in budget.shares]
+    sizes = [budget.parts[source] for source in sources]
+    axes.barh(sources, sizes, color="#0072B2", height=0.62)
+    for k, (source, share) in enumerate(budget.shares):
+        axes.text(
+            budget.parts[source], k, f" {budget.parts[source]:.4f}{budget.unit}, {100 * share:.0f} %", va="center"
+        )
+    axes.axvline(budget.u, color="#D55E00", lw=2)
+    axes.text(budget.u, len(sources) - 0.4, f"all together {budget.u:.4f}{budget.unit} ", color="#B04400", ha="right",
+              va="bottom")  # fmt: skip
+    axes.invert_yaxis()
+    axes.set(xlim=(0, 1.3 * budget.u), ylim=(len(sources) - 0.1, -0.6))
+    axes.set_xlabel(f"standard uncertainty of the {budget.name},{' deg' if budget.unit == '°' else budget.unit}")
+    axes.spines[["top", "right"]].set_visible(False)

@@ -1,0 +1,307 @@
+"""The correction in words: whether to do anything, which end, which way, how far and with what."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from visioncheck.correction.correct import Correction, correct
+from visioncheck.correction.means import Passes, Stack, Turns
+from visioncheck.fence.decision import Decision, Verdict
+from visioncheck.sled.model import Screw
+from visioncheck.units import (
+    MM_PER_IN,
+    UnitWorld,
+    format_error,
+    format_run,
+    format_small,
+    in_per_ft_from_deg,
+    mm_per_m_from_deg,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from visioncheck.fence.next_step import Basis, Code
+    from visioncheck.quantity import Quantity
+    from visioncheck.sled.model import Sled
+
+Door = Literal["command", "page"]
+"""Where advice is read: a page names no command."""
+
+_WAYS = {"forward": "FORWARD, away from the operator", "back": "BACK, towards the operator"}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a report: a short label and what it says."""
+
+    label: str
+    text: str
+
+
+def error_words(error: Quantity, fence_length_mm: float | None = None, units: UnitWorld = "mm") -> str:
+    """Say a signed fence error: its size in every unit and which end of the fence is where."""
+    ways = format_error(error.value, fence_length_mm, units, signed=False)
+    plus_minus = f"{ways.deg} ± {error.expanded():.3f}°"
+    rest = ", ".join(way for way in (ways.in_per_ft, ways.mm_per_m, ways.over_length) if way)
+    return f"{plus_minus} ({rest}); {lie_words(error)}"
+
+
+def lie_words(error: Quantity) -> str:
+    """Say which end of the fence stands where, or that the reading does not show it."""
+    if abs(error.value) <= error.expanded():
+        return "too little to say which way it leans"
+    return f"the right end is too far {'forward' if error.value > 0 else 'back'}"
+
+
+def describe(
+    error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command", instead: str = ""
+) -> list[Line]:
+    """Say a fence error and what to do about it, line by line.
+
+    Parameters
+    ----------
+    error : Quantity
+        Fence error, deg, signed.
+    sled : Sled
+        The sled that it belongs to.
+    basis : Basis or None
+        What it was read from.
+    door : {"command", "page"}
+        Where the user stands: what is to be done is named as it is done there.
+    instead : str
+        What to do in place of what the reading itself says, where it does not count any more: no move is named then.
+    """
+    correction = correct(error, sled, basis)
+    lines = [
+        Line("Fence", error_words(error, sled.fence_length_mm, sled.units)),
+        Line("Verdict", verdict_words(correction.now, sled)),
+        Line("Do", instead or advice_words(correction, sled, door)),
+    ]
+    if correction.moves and not instead:
+        lines += [
+            Line("Move", move_words(correction, sled)),
+            *(Line("With", text) for text in means_words(correction, sled)),
+            Line("Left over", left_over_words(correction, sled)),
+            Line("After", _after_words(correction)),
+            Line("How", how_words(correction, sled)),
+        ]
+    return lines
+
+
+def verdict_words(decision: Decision, sled: Sled) -> str:
+    """Say how an error stands to the sled's tolerance, and how likely it is inside."""
+    tolerance = format_error(sled.tolerance_deg, signed=False)
+    said = {
+        Verdict.INSIDE: "inside the tolerance",
+        Verdict.OUTSIDE: "outside the tolerance",
+        Verdict.CANNOT_TELL: "can't tell whether inside the tolerance",
+    }[decision.verdict]
+    limit = tolerance.in_per_ft if sled.units == "in" else tolerance.mm_per_m
+    within = ", which lies within the ±" if decision.verdict is Verdict.CANNOT_TELL else ""
+    chance = percent(decision.probability_inside)
+    return f"{said} of {limit} ({tolerance.deg}){within}; chance of being inside: {chance}"
+
+
+def percent(probability: float) -> str:
+    """Write a probability in whole per cent, never as certain; cut, so that no chance seems to reach a level."""
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{math.floor(100 * probability + 1e-9)} %"
+
+
+def advice_words(correction: Correction, sled: Sled, door: Door = "command") -> str:
+    """Say the one thing to do."""
+    if correction.advice == "leave it":
+        sure = correction.now.verdict is Verdict.INSIDE
+        return "leave the fence as it is" if sure else "leave the fence as it is: it is very probably inside"
+    if correction.advice == "measure again":
+        return _measure_words(correction, door)
+    if correction.advice == "finer means needed":
+        return _finer_words(correction, sled)
+    better = percent(correction.probability_better)
+    return f"move the fence (chance that this makes it squarer: {better}), then cut and measure a fresh test piece"
+
+
+_STEPS: dict[Code, dict[Door, str]] = {
+    "quarter turn": {
+        "command": "turn the piece a quarter on the sheet, shoot again and give both photos with --turned",
+        "page": "take a second photo with the piece turned a quarter on the sheet",
+    },
+    "survey": {
+        "command": "survey this phone and sheet (visioncheck survey), then measure this photo again with --rig",
+        "page": "survey this phone and sheet, then send a photo of this piece again",
+    },
+    "repeats": {
+        "command": "measure {count} fresh cuts in all and take their mean",
+        "page": "measure {count} fresh cuts in all and take their mean",
+    },
+    "strip": {
+        "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (--cuts 5)",
+        "page": "cut a panel all round, then a strip with a fifth cut, and measure the strip",
+    },
+}
+
+
+def _measure_words(correction: Correction, door: Door) -> str:
+    step = correction.next_step
+    if step is None:
+        return "leave the fence until a better way of measuring is at hand: repeats of this reading will not settle it"
+    way = _STEPS[step.code][door].format(count=step.count)
+    decides = f"settles it with a chance of {percent(step.probability_decides)}"
+    return f"measure better before you move the fence: {way} (leaves about ± {step.expanded_deg:.3f}°, {decides})"
+
+
+def _finer_words(correction: Correction, sled: Sled) -> str:
+    move = both_units(correction.move.value, sled.units)
+    finer = "a finer screw" if isinstance(sled.adjuster, Screw) else "a leaf of about that"
+    return f"leave the fence for now: it needs {move}, which your steps are too coarse for; get {finer}"
+
+
+def both_units(mm: float, units: UnitWorld) -> str:
+    """Say a small distance in the owner's units and, in brackets, in the other ones."""
+    other: UnitWorld = "mm" if units == "in" else "in"
+    return f"{format_small(mm, units)} ({format_small(mm, other)})"
+
+
+def with_range(length: Quantity, units: UnitWorld) -> str:
+    """Say a small distance with its ± (95 %), in the owner's units and in the other ones."""
+    other: UnitWorld = "mm" if units == "in" else "in"
+    return f"{_one_range(length, units)} ({_one_range(length, other)})"
+
+
+def _one_range(length: Quantity, units: UnitWorld) -> str:
+    value, unit = format_small(length.value, units).split(" ")
+    return f"{value} ± {format_small(length.expanded(), units).split(' ')[0]} {unit}"
+
+
+def move_words(correction: Correction, sled: Sled) -> str:
+    """Say which end moves which way and how far."""
+    where = format_run(sled.adjuster_distance_mm, sled.units)
+    end = f"{correction.end.upper()} end {_WAYS[correction.way]}"
+    far = with_range(correction.move, sled.units)
+    return f"{end}, by {far} at the adjuster, {where} from the {sled.pivot} end"
+
+
+def means_words(correction: Correction, sled: Sled) -> list[str]:
+    """Say the turns of the screw, or the stacks of leaves one pass after the other, and the leaf to be bought."""
+    means = correction.means
+    if isinstance(means, Turns):
+        return [_turn_words(means)]
+    said = [_stack_words(stack, sled.units) for stack in means.stacks]
+    if len(said) > 1:
+        said = [f"pass {k} of {len(said)}: {stack}" for k, stack in enumerate(said, 1)]
+    if means.buy_mm is not None:
+        where = "in a further pass" if correction.left_over_mm > 0 else "in place of the last stack"
+        leaf = leaf_words(means.buy_mm, sled.units)
+        said.append(f"what is left needs a leaf or spacer of {leaf}, which you have not got, {where}")
+    return said
+
+
+def left_over_words(correction: Correction, sled: Sled) -> str:
+    """Say how far the move that can be made falls short of the one wanted, or goes beyond it."""
+    left = correction.left_over_mm
+    return f"{both_units(abs(left), sled.units)} {'short' if left > 0 else 'too much'}"
+
+
+def _stack_words(stack: Stack, units: UnitWorld) -> str:
+    leaves = " + ".join(leaf_words(leaf, units) for leaf in stack.leaves_mm)
+    count = len(stack.leaves_mm)
+    return f"one leaf of {leaves}" if count == 1 else f"{count} leaves, {leaves}"
+
+
+def leaf_words(mm: float, units: UnitWorld) -> str:
+    """Write a leaf as it is marked: ``0.0015 in``, ``0.05 mm``."""
+    value, digits = (mm / MM_PER_IN, 3) if units == "in" else (mm, 2)
+    text = f"{value:.4f}".rstrip("0")
+    short = len(text.partition(".")[2])
+    return f"{text}{'0' * max(digits - short, 0)} {units}"
+
+
+def _turn_words(means: Turns) -> str:
+    whole, part = divmod(means.turns, 1)
+    amount = " ".join(([str(whole)] if whole else []) + ([f"{part.numerator}/{part.denominator}"] if part else []))
+    return f"{amount} turn{'s' if means.turns > 1 else ''} of the adjusting screw {means.way_round}"
+
+
+def how_words(correction: Correction, sled: Sled) -> str:
+    """Say how to make the move so that it comes out as reckoned."""
+    if isinstance(sled.adjuster, Screw):
+        return "turn past it and come back if the screw has play, so that you always finish in the same direction"
+    face = "behind" if correction.way == "back" else "in front of"
+    said = (
+        f"hold the stack against the fence at the adjuster and clamp a stop block touching it, {face} the fence; "
+        f"take the stack out, loosen the fence, bring it {correction.way} against the block, tighten"
+    )
+    several = isinstance(correction.means, Passes) and len(correction.means.stacks) > 1
+    return f"{said}; then the same for each further pass, from where the fence stands by then" if several else said
+
+
+def _after_words(correction: Correction) -> str:
+    ways = format_error(correction.after.value, signed=False)
+    expected = f"expect {ways.deg} ± {correction.after.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
+    return f"{expected}; chance of being inside then: {percent(correction.then.probability_inside)}"
+
+
+def quantity_json(quantity: Quantity) -> dict[str, float | None]:
+    """Write a quantity for JSON; infinite degrees of freedom are null."""
+    dof = None if math.isinf(quantity.dof) else quantity.dof
+    return {"value": quantity.value, "u": quantity.u, "dof": dof, "expanded": quantity.expanded()}
+
+
+def error_json(error: Quantity) -> dict[str, Any]:
+    """Write a fence error, and the other ways to say it, for JSON."""
+    return {
+        "fence_error_deg": quantity_json(error),
+        "in_per_ft": in_per_ft_from_deg(error.value),
+        "mm_per_m": mm_per_m_from_deg(error.value),
+    }
+
+
+def correction_json(correction: Correction) -> dict[str, Any]:
+    """Write a correction for JSON: lengths in mm, angles in degrees; a move where one is advised, and nowhere else."""
+    found: dict[str, Any] = {
+        "advice": correction.advice,
+        "verdict": correction.now.verdict.value,
+        "probability_inside": correction.now.probability_inside,
+    }
+    if correction.moves:
+        found |= _move_json(correction)
+    if correction.next_step is not None:
+        step = correction.next_step
+        found["next_step"] = {
+            "code": step.code,
+            "count": step.count,
+            "expanded_deg": step.expanded_deg,
+            "probability_decides": step.probability_decides,
+        }
+    return found
+
+
+def without_move(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Take the order to move out of a correction's JSON: of a reading that does not count any more, how it stood."""
+    kept = {key: found[key] for key in ("verdict", "probability_inside") if key in found}
+    return {"advice": "see the newest reading"} | kept
+
+
+def _move_json(correction: Correction) -> dict[str, Any]:
+    means = correction.means
+    made: dict[str, Any]
+    if isinstance(means, Turns):
+        made = {"turns": float(means.turns), "way_round": means.way_round}
+    else:
+        made = {"passes_mm": [list(stack.leaves_mm) for stack in means.stacks]}
+        made |= {} if means.buy_mm is None else {"buy_mm": means.buy_mm}
+    return {
+        "end": correction.end,
+        "way": correction.way,
+        "move_mm": quantity_json(correction.move),
+        **made,
+        "left_over_mm": correction.left_over_mm,
+        "after_deg": quantity_json(correction.after),
+        "verdict_after": correction.then.verdict.value,
+        "probability_inside_after": correction.then.probability_inside,
+        "probability_better": correction.probability_better,
+    }

@@ -1,0 +1,114 @@
+"""A reading as the log keeps it, back in the shape that the picture is drawn from."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from visioncheck.saw import PieceSide
+
+_CORNERS = 4
+
+
+def quantity_of(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
+    """Read what `quantity_json` wrote; None for anything else, such as nothing at all."""
+    try:
+        dof = math.inf if found is None or found.get("dof") is None else float(found["dof"])
+        return None if found is None else Quantity(float(found["value"]), float(found["u"]), unit, dof)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return None
+
+
+def flags_of(found: Mapping[str, Any]) -> tuple[str, ...]:
+    """Take the codes of the quality flags."""
+    flags = found.get("flags")
+    return tuple(str(code) for code in flags) if isinstance(flags, list) else ()
+
+
+def budget_of(found: Mapping[str, Any]) -> dict[str, float]:
+    """Take the standard uncertainty by source, deg."""
+    budget = found.get("budget_deg")
+    parts = budget.items() if isinstance(budget, dict) else ()
+    return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
+
+
+def reading_of(found: Mapping[str, Any]) -> Reading | None:
+    """Build the reading that `reading_json` wrote, as far as a page needs it: lines and corners, no stations.
+
+    Returns
+    -------
+    Reading or None
+        None where the JSON does not say where the corners stand in the picture: a typed reading, or one of
+        another make.
+    """
+    try:
+        corners = tuple(_corner(k, each) for k, each in enumerate(found["corners"]))
+        if len(corners) != _CORNERS:
+            return None
+        return Reading(
+            photo=str(found.get("photo", "")),
+            piece=str(found.get("piece", "")),
+            edges=tuple(_edge(a, b) for a, b in pairwise((*corners, corners[0]))),
+            corners=corners,
+            taper=quantity_of(found.get("taper_deg"), "deg"),
+            fence_edge=_edge_number(found.get("fence_edge")),
+            cut_edge=_edge_number(found.get("cut_edge")),
+            open_end=_edge_number(found.get("open_end")),
+            left_half=_edge_number(found.get("left_half")),
+            turned_half=_half(found.get("turned_half")),
+            ways=tuple(str(side) for side in found.get("edge_sides", ())),
+            assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
+            fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
+            fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
+            question=None if found.get("reason") is None else str(found["reason"]),
+            open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),
+            turned=None if found.get("turned") is None else Turned(**found["turned"]),
+            budget=budget_of(found),
+            flags=flags_of(found),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return None
+
+
+def _corner(k: int, found: Mapping[str, Any]) -> CornerReading:
+    at_mm, at_px = (np.array([float(found[f"x_{unit}"]), float(found[f"y_{unit}"])]) for unit in ("mm", "px"))
+    angle = quantity_of(found["angle_deg"], "deg")
+    if angle is None or not (np.isfinite(at_mm).all() and np.isfinite(at_px).all()):
+        raise ValueError("a corner without its angle or place")
+    return CornerReading(at_mm, at_px, angle, ((k - 1) % _CORNERS, k))
+
+
+def _edge(start: CornerReading, end: CornerReading) -> EdgeReading:
+    return EdgeReading(
+        start_mm=start.at_mm,
+        end_mm=end.at_mm,
+        start_px=start.at_px,
+        end_px=end.at_px,
+        stations_px=np.zeros((0, 2)),
+        residuals_mm=np.zeros(0),
+        weights=np.zeros(0),
+        bow=Quantity(0.0, 0.0, "mm"),
+    )
+
+
+def _edge_number(found: int | None) -> int | None:
+    if found is None:
+        return None
+    if found not in range(_CORNERS):
+        raise ValueError("no such edge")
+    return int(found)
+
+
+def _half(found: str | None) -> PieceSide | None:
+    if found not in {None, "left", "right"}:
+        raise ValueError("no such half")
+    return "left" if found == "left" else "right" if found else None

@@ -1,0 +1,395 @@
+"""The annotated picture: what was found, which edge is which, and which way the fence goes."""
+
+from __future__ import annotations
+
+import io
+import math
+import textwrap
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import cv2
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
+
+from visioncheck.fence.of_halves import ENDS as GAP_ENDS
+from visioncheck.files import write_whole
+from visioncheck.flags import flag
+from visioncheck.photo.orientation import upright
+from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.correction import percent, with_range
+from visioncheck.present.fence_marks import fence_marks
+from visioncheck.present.reading import degrees, size_words
+from visioncheck.present.slot import open_words, wall_name
+from visioncheck.saw import Saw
+from visioncheck.units import format_error
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from visioncheck.correction.correct import Advice, Correction
+    from visioncheck.photo.load import Photo
+    from visioncheck.reading.model import EdgeReading, Reading
+    from visioncheck.sled.model import Sled
+
+    Array = NDArray[np.float64]
+
+_LONG_SIDE_PX = 1600
+_DPI = 100
+_LETTER = 0.62
+"""Breadth of a letter, in its size."""
+_NARROWEST = 0.6
+"""Short side of a picture at least, in its long side."""
+# colours that stay apart for every common kind of colour vision, and in grey:
+# B. Wong, Points of view: Color blindness, Nature Methods 8, 441 (2011)
+_BLUE, _ORANGE, _GREEN, _YELLOW = "#0072B2", "#E69F00", "#009E73", "#F0E442"
+_BINS = 90
+_LEAST_WEIGHT = 0.3
+_RESIDUAL_PX = 12.0
+_MARGIN = 0.45
+_MARGINS = {"slot": 0.12, "gap": 0.3}
+"""Of these less; beside a gap a fence has room."""
+_LEAST_FENCE_PX, _GAP_FENCE_PX = 300.0, 460.0
+_ARROW_PX = 70.0
+_DARK = "#202020"
+_SHORT: dict[Advice, str] = {
+    "leave it": "leave the fence as it is",
+    "move it": "move the fence",
+    "measure again": "measure better before you move the fence",
+    "finer means needed": "leave the fence until you have finer means",
+}
+_SLOTS = ("slot", "gap")
+_LONG_PIECES = ("strip", *_SLOTS)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """From stored pixels to the picture as it is shown: turned upright, cut out round the piece, scaled."""
+
+    matrix: Array
+    width: int
+    height: int
+
+    def __call__(self, points_px: Array) -> Array:
+        return np.asarray(points_px @ self.matrix[:, :2].T + self.matrix[:, 2])
+
+
+def draw_reading(
+    photo: Photo, reading: Reading, correction: Correction | None, path: Path, sled: Sled | None = None
+) -> None:
+    """Draw a reading on its photo, turned as the phone shows it, and write it as PNG.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo as read.
+    reading : Reading
+        What it says.
+    correction : Correction or None
+        What is to be done at the fence, where the sled is known.
+    path : Path
+        The PNG to write.
+    sled : Sled or None
+        Gives the side of the work the fence was on, and the units.
+
+    Raises
+    ------
+    UserError
+        When the place cannot be written.
+    """
+    write_whole(path, render_reading(photo, reading, correction, sled))
+
+
+def render_reading(
+    photo: Photo,
+    reading: Reading,
+    correction: Correction | None,
+    sled: Sled | None = None,
+    *,
+    kind: Literal["png", "jpg"] = "png",
+    long_side_px: int = _LONG_SIDE_PX,
+    captioned: bool = True,
+) -> bytes:
+    """Draw a reading on its photo, as `draw_reading` does, for a page that shows pictures small.
+
+    Letters keep their size in pixels, so they are the larger in a smaller picture.
+
+    Parameters
+    ----------
+    kind : {"png", "jpg"}
+        File format.
+    long_side_px : int
+        Size of the picture.
+    captioned : bool
+        Write the result and the key into the picture; a page says both beside it.
+    """
+    frame = _frame(photo, reading, long_side_px)
+    shown = cv2.warpAffine(
+        photo.bgr, frame.matrix, (frame.width, frame.height), flags=cv2.INTER_AREA, borderValue=(40, 40, 40)
+    )
+    axes = _axes(shown)
+    centre = frame(np.array([corner.at_px for corner in reading.corners])).mean(axis=0)
+    exaggeration = _exaggeration(reading, frame)
+    for k, edge in enumerate(reading.edges):
+        if reading.piece in _SLOTS and k % 2:
+            continue  # the ends of a slot were not seen
+        _draw_edge(axes, reading, k, edge, frame, centre, exaggeration)
+    for corner in reading.corners:
+        _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
+    if reading.piece == "gap":
+        _draw_open_end(axes, reading, frame, centre)
+    if reading.fence_edge is not None and reading.fence_error is not None:
+        _draw_fence(axes, reading, frame, centre, correction, sled)
+    if captioned:
+        _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
+    canvas = io.BytesIO()
+    # PNG: a third of the time of the library's own level, for three per cent more bytes
+    how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
+    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs=how)
+    return canvas.getvalue()
+
+
+def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
+    height, width = photo.bgr.shape[:2]
+    matrix, width, height = upright(width, height, photo.exif.orientation)
+    corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    margin = _MARGINS.get(reading.piece, _MARGIN) * float((high - low).max())
+    low, high = low - margin, high + margin
+    # a narrow slot is shown with enough of the board beside it
+    short = np.maximum(_NARROWEST * float((high - low).max()) - (high - low), 0) / 2
+    low = np.maximum(low - short, 0)
+    high = np.minimum(high + short, [width - 1, height - 1])
+    scale = long_side_px / float((high - low).max())
+    matrix = scale * np.column_stack([matrix[:, :2], matrix[:, 2] - low])
+    size = np.round(scale * (high - low)).astype(int)
+    return _Frame(matrix, int(size[0]), int(size[1]))
+
+
+def _axes(shown: NDArray[Any]) -> Any:
+    height, width = shown.shape[:2]
+    figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.imshow(shown[:, :, ::-1], aspect="auto")
+    axes.set(xlim=(-0.5, width - 0.5), ylim=(height - 0.5, -0.5))
+    axes.axis("off")
+    return axes
+
+
+def _exaggeration(reading: Reading, frame: _Frame) -> float:
+    """A round factor (1, 2 or 5 times ten) that makes the residuals a few pixels high."""
+    counted = [np.abs(edge.residuals_mm[edge.weights > _LEAST_WEIGHT]) for edge in reading.edges]
+    every = np.concatenate(counted) if counted else np.zeros(0)
+    if not every.size or not every.max() > 0:
+        return 1.0
+    px_per_mm = float(np.mean([_px_per_mm(edge, frame) for edge in reading.edges]))
+    wanted = _RESIDUAL_PX / (float(np.percentile(every, 95)) * px_per_mm)
+    decade = 10.0 ** math.floor(math.log10(wanted))
+    return max(1.0, decade * max(step for step in (1, 2, 5) if step * decade <= wanted * (1 + 1e-9)))
+
+
+def _px_per_mm(edge: EdgeReading, frame: _Frame) -> float:
+    return float(np.linalg.norm(frame(edge.end_px) - frame(edge.start_px))) / edge.length_mm
+
+
+def _outward(start: Array, end: Array, centre: Array) -> Array:
+    along = (end - start) / np.linalg.norm(end - start)
+    normal = np.array([along[1], -along[0]])
+    return normal if normal @ (start - centre) > 0 else -normal
+
+
+def _colour(reading: Reading, k: int) -> str:
+    if k == reading.fence_edge:
+        return _BLUE
+    return _ORANGE if k == reading.cut_edge else _GREEN
+
+
+def _draw_edge(
+    axes: Any, reading: Reading, k: int, edge: EdgeReading, frame: _Frame, centre: Array, exaggeration: float
+) -> None:
+    start, end = frame(edge.start_px), frame(edge.end_px)
+    out = _outward(start, end, centre)
+    named = k in {reading.fence_edge, reading.cut_edge}
+    # thin beside a slot, so that it is seen where the line lies
+    bold = 3.5 if named else 1.0 if reading.slot else 2.0
+    axes.plot(*zip(start, end, strict=True), color="white", lw=1.5 * bold, zorder=2)
+    axes.plot(*zip(start, end, strict=True), color=_colour(reading, k), lw=bold, zorder=3)
+    seen = _residual_line(edge, frame, start, end, out, exaggeration)
+    axes.plot(
+        seen[:, 0],
+        seen[:, 1],
+        color=_YELLOW,
+        lw=1.4,
+        zorder=4,
+        path_effects=[withStroke(linewidth=2.4, foreground="black")],
+    )
+    label = wall_name(reading, k) if reading.piece in _SLOTS else _edge_label(reading, k, out)
+    if label:
+        # the bar of the fence stands outside its edge, so that edge's name goes inside
+        side = -out if k == reading.fence_edge and reading.fence_error else out
+        _callout(axes, (start + end) / 2 + 24 * side, label, _colour(reading, k), away=side)
+
+
+def _draw_open_end(axes: Any, reading: Reading, frame: _Frame, centre: Array) -> None:
+    """Name the end at which a gap is open, and the straightedge where no fence is drawn there."""
+    for k in GAP_ENDS:
+        edge = reading.edges[k]
+        middle = (frame(edge.start_px) + frame(edge.end_px)) / 2
+        out = (middle - centre) / np.linalg.norm(middle - centre)
+        if k == reading.open_end:
+            _callout(axes, middle - 30 * out, "open end", _ORANGE, away=-out)
+        if k == reading.fence_edge and reading.fence_error is None:
+            _callout(axes, middle + 30 * out, "straightedge", _BLUE, away=out)
+
+
+def _residual_line(
+    edge: EdgeReading, frame: _Frame, start: Array, end: Array, out: Array, exaggeration: float
+) -> Array:
+    """Medians of the residuals along the edge, as points beside it; NaN where the edge was not seen."""
+    stations = frame(edge.stations_px)
+    along = (end - start) / np.linalg.norm(end - start)
+    place = (stations - start) @ along / float(np.linalg.norm(end - start))
+    bins = np.clip((place * _BINS).astype(int), 0, _BINS - 1)
+    counted = edge.weights > _LEAST_WEIGHT
+    line = np.full((_BINS, 2), np.nan)
+    for k in np.unique(bins[counted]):
+        residual_px = (
+            exaggeration * _px_per_mm(edge, frame) * float(np.median(edge.residuals_mm[counted & (bins == k)]))
+        )
+        line[k] = start + (k + 0.5) / _BINS * (end - start) + residual_px * out
+    return line
+
+
+def _edge_label(reading: Reading, k: int, out: Array) -> str:
+    if k == reading.fence_edge:
+        if reading.piece == "strip" and reading.fence_error:
+            return ""  # the bar of the fence stands right there
+        return "first cut" if reading.piece == "panel" else "was at the fence"
+    if k == reading.cut_edge:
+        return "second cut" if reading.piece == "panel" else "fresh cut"
+    ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
+    if reading.fence_edge is None and reading.question and not ends_only:
+        # what the question offers as answers
+        if abs(out[1]) > abs(out[0]):
+            return "top" if out[1] < 0 else "bottom"
+        return "left" if out[0] < 0 else "right"
+    return ""
+
+
+def _draw_corner(axes: Any, reading: Reading, edges: tuple[int, int], at: Array, centre: Array, text: str) -> None:
+    wanted = set(edges) == {reading.fence_edge, reading.cut_edge}
+    if reading.piece in _LONG_PIECES:
+        return
+    away = (at - centre) / np.linalg.norm(at - centre)
+    axes.plot(*at, "o", ms=9 if wanted else 6, mfc="white", mec="black", zorder=5)
+    box = _callout(axes, at + 62 * away, text, _DARK, size=19 if wanted else 13)
+    box.set_zorder(8 if wanted else 7)
+
+
+def _callout(axes: Any, at: Array, text: str, colour: str, size: int = 14, away: Array | None = None) -> Any:
+    """Write in a box round `at`, or with `away` (a unit vector) wholly on that side of it."""
+    width, height = axes.get_xlim()[1], axes.get_ylim()[0]
+    # half of what the box takes, so that it stays within the picture
+    half = np.array([0.42 * size * len(text) + 12, 1.1 * size + 8])
+    at = at if away is None else at + away * float(half @ np.abs(away))
+    x, y = np.clip(at, half, np.array([width, height]) - half)
+    box = {"boxstyle": "round,pad=0.35", "fc": "white", "ec": colour, "lw": 2, "alpha": 0.92}
+    return axes.text(x, y, text, ha="center", va="center", fontsize=size, color=_DARK, bbox=box, zorder=6)
+
+
+def _draw_fence(
+    axes: Any, reading: Reading, frame: _Frame, centre: Array, correction: Correction | None, sled: Sled | None
+) -> None:
+    """The fence as a bar beside the edge that lay on it, with the arrow of its correction."""
+    assert reading.fence_edge is not None
+    edge = reading.edges[reading.fence_edge]
+    start, end = frame(edge.start_px), frame(edge.end_px)
+    out = _outward(start, end, centre)
+    # its ends keep clear of the corners' labels; but it is longer than a strip is wide, and has room for the arrow
+    least = _GAP_FENCE_PX if reading.piece == "gap" else _LEAST_FENCE_PX
+    half = max(0.5 * float(np.linalg.norm(end - start)) - 50, least / 2)
+    middle = (start + end) / 2
+    # beside the work, and so far inside the picture that an arrow has room there
+    middle = middle + min(118 + 50 * abs(out[0]), max(_ARROW_PX, _room(axes, middle, out) - _ARROW_PX - 10)) * out
+    fence = sled.fence_side if sled else Saw().fence
+    marks = fence_marks(middle, half, out, fence, correction, _ARROW_PX)
+    axes.plot(*zip(*marks.ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
+    axes.plot(*zip(*marks.ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
+    for name, at in marks.ends.items():
+        axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
+                  path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
+    _callout(axes, middle, "fence, straightedge" if reading.piece == "gap" else "fence", _BLUE)
+    if marks.arrow is None:
+        return
+    start, tip = marks.arrow
+    axes.annotate("", xy=tip, xytext=start, zorder=8,
+                  arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
+                              "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+
+
+def _room(axes: Any, start: Array, way: Array) -> float:
+    """How far it is from `start` to the picture's border."""
+    border = np.where(way > 0, [axes.get_xlim()[1], axes.get_ylim()[0]], 0.0)
+    moving = np.abs(way) > 1e-9
+    return float(((border - start)[moving] / way[moving]).min())
+
+
+def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, todo: str) -> None:
+    said = f"yellow: the edges as seen, residuals × {exaggeration:.0f}; ±: 95 %"
+    if reading.taper:
+        name = "wedge" if reading.piece == "gap" else "taper"
+        said = f"{name} {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
+    said = _within(said, frame, 11)
+    axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
+              bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
+    doubts = "\n".join(f"doubt: {flag(code).sentence}" for code in reading.flags)
+    if doubts:
+        axes.text(14, frame.height - 52, _within(doubts, frame, 12), fontsize=12, color=_ORANGE, va="bottom",
+                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
+    head = "\n".join(line for line in (_headline(reading), todo) if line)
+    if head:
+        axes.text(14, 16, _within(head, frame, 20), fontsize=20, color="white", va="top",
+                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 8}, zorder=9)  # fmt: skip
+
+
+def _within(text: str, frame: _Frame, fontsize: float) -> str:
+    """The text in lines that fit the picture's width."""
+    letter_px = _LETTER * fontsize * _DPI / 72
+    across = max(int((frame.width - 28) / letter_px), 20)
+    return "\n".join(textwrap.fill(line, across) for line in text.splitlines())
+
+
+def _headline(reading: Reading) -> str:
+    said = [_slot_words(reading), _fence_words(reading)]
+    said += [f"assumed: {line.text}" for line in assumed_lines(reading.assumed)]
+    return "\n".join(each for each in said if each)
+
+
+def _slot_words(reading: Reading) -> str:
+    if not reading.slot:
+        return ""
+    middle = reading.widths[len(reading.widths) // 2].width
+    wide = f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
+    return f"{wide}; open {open_words(reading)}" if reading.piece == "gap" else wide
+
+
+def _fence_words(reading: Reading) -> str:
+    if reading.fence_error:
+        ways = format_error(reading.fence_error.value, signed=False)
+        return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
+    if reading.fence_error_size:
+        return f"fence out {size_words(reading.fence_error_size)}, the way not known"
+    return ""
+
+
+def _todo(correction: Correction, sled: Sled | None) -> str:
+    chance = f"chance of being inside the tolerance: {percent(correction.now.probability_inside)}"
+    if not correction.moves or sled is None:
+        return f"{chance}; {_SHORT[correction.advice]}"
+    far = with_range(correction.move, sled.units)
+    return f"{chance}\nmove its {correction.end.upper()} end {correction.way.upper()} by {far} at the adjuster"

@@ -1,0 +1,130 @@
+"""A reading line by line, for the terminal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from visioncheck.fence.decision import decide
+from visioncheck.flags import flag
+from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.correction import Line, describe, error_words, verdict_words
+from visioncheck.present.settle import basis_of
+from visioncheck.present.slot import slot_lines
+from visioncheck.uncertainty import size_of
+from visioncheck.units import MM_PER_IN, format_error, format_run
+
+if TYPE_CHECKING:
+    from visioncheck.fence.squareness import PanelFit
+    from visioncheck.quantity import Quantity
+    from visioncheck.reading.model import Reading
+    from visioncheck.sled.model import Sled
+    from visioncheck.uncertainty import Size
+    from visioncheck.units import UnitWorld
+
+_NO_LOWER = 0.02
+_CANCELS = "what the sheet is out of scale and square by cancels"
+
+
+def degrees(angle: Quantity) -> str:
+    """Write an angle as ``90.041 ± 0.006°``."""
+    return f"{angle.value:.3f} ± {angle.expanded():.3f}°"
+
+
+def length(value: Quantity, units: UnitWorld) -> str:
+    """Write a length as ``25.41 ± 0.03 mm`` or ``1.0004 ± 0.0012 in``."""
+    if units == "in":
+        return f"{value.value / MM_PER_IN:.4f} ± {value.expanded() / MM_PER_IN:.4f} in"
+    return f"{value.value:.2f} ± {value.expanded():.2f} mm"
+
+
+def size_words(size: Quantity) -> str:
+    """Write the size of an error whose sign is not known, with its 95 % interval; it ends at zero (JCGM 101, 9.4)."""
+    drawn = size_of(size)
+    if drawn.low < _NO_LOWER * drawn.high:
+        return f"{size.value:.3f}°, at most {drawn.high:.3f}°"
+    return f"{size.value:.3f}°, between {drawn.low:.3f}° and {drawn.high:.3f}°"
+
+
+def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
+    scale, digits = (MM_PER_IN, 4) if units == "in" else (1.0, 2)
+    low, high = (f"{end / scale:.{digits}f}" for end in (zone.low, zone.high))
+    run = format_run(length_mm, units)
+    return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
+
+
+def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "") -> list[Line]:
+    """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
+    units: UnitWorld = sled.units if sled else "mm"
+    return [*_piece_lines(reading, units, sled), *_fence_lines(reading, sled, instead), *_flag_lines(reading)]
+
+
+def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
+    number = "" if reading.tag_id is None else f", tag {reading.tag_id}"
+    kind = "not known yet" if reading.open_kinds else reading.piece
+    lines = [Line("Piece", f"{kind}{number}")]
+    if reading.thickness:
+        lines.append(Line("Thickness", length(reading.thickness, units)))
+    if reading.slot:
+        return lines + slot_lines(reading, reading.slot, sled)
+    lines += _strip_lines(reading, units)
+    if reading.piece == "panel" or reading.open_kinds:
+        lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
+    elif reading.piece == "corner":
+        lines += _corner_lines(reading)
+    if reading.perpendicularity:
+        cut = reading.edges[reading.cut_edge or 0]
+        lines.append(Line("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
+    if reading.turned:
+        lines.append(Line("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}"))
+    if reading.panel:
+        lines.append(Line("Closure", _closure(reading.panel)))
+    return lines
+
+
+def _closure(fit: PanelFit) -> str:
+    misfit = float(abs(fit.residuals_deg).max())
+    shear = f", less the sheet's shear of {degrees(fit.shear)}" if fit.shear else ""
+    chance = f"chance of so large a misfit {100 * fit.probability:.0f} %"
+    return f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°{shear}; {chance}"
+
+
+def _strip_lines(reading: Reading, units: UnitWorld) -> list[Line]:
+    lines = []
+    if reading.taper:
+        # which end is the wider is seen from the widths
+        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
+    if reading.widths:
+        ends = (reading.widths[0].width, reading.widths[-1].width)
+        lines.append(Line("Widths", " and ".join(length(end, units) for end in ends)))
+    return lines
+
+
+def _corner_lines(reading: Reading) -> list[Line]:
+    wanted = {reading.fence_edge, reading.cut_edge}
+    for corner in reading.corners:
+        if set(corner.edges) == wanted:
+            return [Line("Angle", f"{degrees(corner.angle)} between fence edge and cut")]
+    return [Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
+
+
+def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line]:
+    if reading.fence_error:
+        if sled:
+            return describe(reading.fence_error, sled, basis_of(reading), instead=instead)
+        hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
+        return [Line("Fence", error_words(reading.fence_error)), *assumed_lines(reading.assumed), Line("Hint", hint)]
+    lines = []
+    if reading.fence_error_size:
+        size = reading.fence_error_size
+        ways = format_error(size.value, sled.fence_length_mm if sled else None, signed=False)
+        lines.append(Line("Size", f"{size_words(size)} ({ways.in_per_ft}, {ways.mm_per_m}), either way"))
+        if sled:
+            lines.append(Line("Verdict", verdict_words(decide(size, sled.tolerance_deg), sled)))
+    if reading.question:
+        lines.append(Line("Tell me", reading.question))
+    return lines
+
+
+def _flag_lines(reading: Reading) -> list[Line]:
+    return [Line("Doubt", f"{flag(code).sentence} {flag(code).remedy}") for code in reading.flags]

@@ -1,0 +1,370 @@
+"""The report on every sled of a log: where each stands, what to do, how it went, worst first."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.correction.correct import correct
+from visioncheck.errors import UserError
+from visioncheck.log.standing import newest_reading, pending_adjustment
+from visioncheck.log.trend import Trend, assess, points_of
+from visioncheck.photo.load import load_photo
+from visioncheck.present.budget import Budget
+from visioncheck.present.cautions import CAUTIONS
+from visioncheck.present.correction import Line, means_words, with_range
+from visioncheck.present.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
+from visioncheck.present.from_json import budget_of, flags_of, quantity_of, reading_of
+from visioncheck.present.pages import render_page
+from visioncheck.present.reading import length, size_words
+from visioncheck.present.settle import basis_of_json
+from visioncheck.present.trend import date_words, pending_words, signed_words, trend_words
+from visioncheck.present.trend_chart import adjustment_words, chart_alternative
+from visioncheck.present.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
+from visioncheck.sled.model import Sled, parse_sled
+from visioncheck.units import UnitWorld, format_error
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from visioncheck.log.entry import Entry
+    from visioncheck.log.store import Log
+    from visioncheck.quantity import Quantity
+
+# so that the file stays a few MB and the print a few pages, however long the log
+_MOST_PHOTOS = 12
+_PHOTOS_A_SLED = 4
+_MOST_ROWS = 60
+_MOST_POINTS = 300
+_MOST_ADJUSTMENTS = 12
+_SLOTS = ("slot", "gap")
+
+_WORST_FIRST: tuple[Tone, ...] = ("outside", "open", "unknown", "inside")
+_STATES = {
+    "single": "one reading",
+    "steady": "steady",
+    "unsure": "may have moved",
+    "moved": "has moved",
+    "drifted": "has drifted",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One entry in a sled's history."""
+
+    date: str
+    error: str
+    other: str
+    verdict: VerdictView | None
+    adjusted: str
+    source: str
+    notes: tuple[str, ...]
+    corrected_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SledView:
+    """All that the report says of one sled.
+
+    Attributes
+    ----------
+    anchor : str
+        Its place in the page.
+    error, todo, state, basis : str
+        The newest fence error, what to do, how it has held, and what the verdict rests on.
+    trend : tuple of str
+        Whether it has stayed square, in sentences.
+    badness : tuple of float
+        Sorts the worst first.
+    """
+
+    name: str
+    anchor: str
+    verdict: VerdictView
+    error: str
+    todo: str
+    state: str
+    basis: str
+    trend: tuple[str, ...]
+    chart: ChartView | None
+    photos: tuple[PhotoView, ...]
+    photos_left_out: str
+    budget: BudgetView | None
+    history: tuple[Row, ...]
+    history_left_out: str
+    badness: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportView:
+    """The whole page."""
+
+    title: str
+    subtitle: str
+    overview: bool
+    cautions: tuple[str, ...]
+    sleds: tuple[SledView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    """What the log knows of one sled."""
+
+    name: str
+    sled: Sled | None
+    entries: tuple[Entry, ...]
+    standing: tuple[Entry, ...]
+    newest: Entry | None
+    pending: str
+    trend: Trend
+
+    @property
+    def units(self) -> UnitWorld:
+        return self.sled.units if self.sled else "mm"
+
+
+def report_page(log: Log, sled: str | None = None, made: datetime | None = None) -> str:
+    """Write the report on a log's sleds as one HTML page that needs nothing beside it.
+
+    Parameters
+    ----------
+    log : Log
+        Open for reading.
+    sled : str or None
+        This sled alone.
+    made : datetime or None
+        The time to write into it; None: now.
+
+    Raises
+    ------
+    UserError
+        The log has no such sled, or cannot be read.
+    """
+    if sled is not None:
+        log.require_sled(sled)
+    chosen = log.sleds() if sled is None else [sled]
+    if not chosen:
+        raise UserError(f"The log {log.folder} has no entry yet; keep a reading with: visioncheck measure --log")
+    most_photos = max(1, min(_PHOTOS_A_SLED, _MOST_PHOTOS // len(chosen)))
+    views = [_sled_view(log, name, f"sled-{k}", most_photos) for k, name in enumerate(chosen, 1)]
+    views.sort(key=lambda view: view.badness)
+    now = (made or datetime.now().astimezone()).astimezone()
+    count = f"{len(chosen)} sled{'s' if len(chosen) > 1 else ''}"
+    report = ReportView(
+        title="Are the sleds square?" if sled is None else f"Is {sled} square?",
+        subtitle=f"{count} of the calibration log “{log.folder.resolve().name}”, as of {date_words(now)}, {now:%H:%M}",
+        overview=sled is None,
+        cautions=CAUTIONS,
+        sleds=tuple(views),
+    )
+    return render_page("report.html.j2", report=report)
+
+
+def _facts(log: Log, name: str) -> _Facts:
+    entries = tuple(log.entries(sled=name))
+    standing = tuple(entry for entry in entries if entry.corrected_by is None)
+    return _Facts(
+        name=name,
+        sled=_newest_sled(log, name),
+        entries=entries,
+        standing=standing,
+        newest=newest_reading(entries),
+        pending=pending_adjustment(entries),
+        trend=assess(points_of(entries)),
+    )
+
+
+def _newest_sled(log: Log, name: str) -> Sled | None:
+    """Read the sled as it was kept last; one that cannot be read spoils its own verdict and no other sled's."""
+    text = log.sled_text(name)
+    try:
+        return None if text is None else parse_sled(text, f"the file of {name} in the log")
+    except UserError:
+        return None
+
+
+def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledView:
+    facts = _facts(log, name)
+    verdict = _verdict(facts)
+    points = points_of(facts.entries)
+    sentences = (*trend_words(facts.trend, facts.units), *pending_words(facts.pending))
+    shown = points[-_MOST_POINTS:]
+    below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
+    below += adjustment_words(shown)[-_MOST_ADJUSTMENTS:]
+    photos = [entry for entry in reversed(facts.standing) if entry.photo_sha256]
+    more = len(photos) - most_photos
+    newest = facts.newest
+    return SledView(
+        name=name,
+        anchor=anchor,
+        verdict=verdict,
+        error=_newest_error(facts),
+        todo=_todo(facts, verdict),
+        state=_state(facts),
+        basis=_basis(facts),
+        trend=sentences,
+        chart=chart_view(shown, name, facts.sled, anchor, chart_alternative(shown, name, facts.units), below)
+        if shown
+        else None,
+        photos=tuple(_photo(log, entry, facts) for entry in photos[:most_photos]),
+        photos_left_out=f"{more} older photo{'s' if more > 1 else ''} in the log." if more > 0 else "",
+        budget=_budget(newest) if newest else None,
+        history=tuple(_row(entry, facts.sled) for entry in facts.entries[: -_MOST_ROWS - 1 : -1]),
+        history_left_out=f"The newest {_MOST_ROWS} of {len(facts.entries)} entries; the log has them all."
+        if len(facts.entries) > _MOST_ROWS
+        else "",
+        badness=_badness(facts, verdict),
+    )
+
+
+def _verdict(facts: _Facts) -> VerdictView:
+    newest = facts.newest
+    if facts.pending:
+        lines = [Line("Adjusted", facts.pending), Line("Do", "cut and measure a fresh test piece")]
+        if newest and newest.fence_error:
+            lines.append(Line("Before that", signed_words(newest.fence_error, facts.units)))
+        return VerdictView("unknown", "Not measured since it was adjusted", lines=tuple(lines))
+    if newest is None:
+        last = facts.standing[-1].reading
+        size = _size(last)
+        reason = last.get("reason")
+        return verdict_view(None, facts.sled, flags_of(last), size, None if reason is None else str(reason))
+    return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), basis=basis_of_json(newest.reading))
+
+
+def _size(reading: Mapping[str, Any]) -> Quantity | None:
+    """Take the size of an error whose sign is not known, of a photo or of typed readings."""
+    if reading.get("status") == "sign unknown":
+        return quantity_of(reading.get("fence_error_deg"), "deg")
+    return quantity_of(reading.get("fence_error_size_deg"), "deg")
+
+
+def _newest_error(facts: _Facts) -> str:
+    if facts.newest is None or facts.newest.fence_error is None:
+        return "no fence error read yet"
+    error = signed_words(facts.newest.fence_error, facts.units)
+    return f"{error} before that" if facts.pending else error
+
+
+def _todo(facts: _Facts, verdict: VerdictView) -> str:
+    """Say in one sentence what to do, for the overview."""
+    error = facts.newest.fence_error if facts.newest else None
+    if facts.sled is None or error is None or facts.pending:
+        said = {line.label: line.text for line in verdict.lines}
+        text = said.get("Do") or said.get("Tell me") or "give its sled file with the next reading"
+        return f"{text[0].upper()}{text[1:]}"
+    correction = correct(error, facts.sled)
+    if correction.moves:
+        far = with_range(correction.move, facts.sled.units)
+        end, way = correction.end.upper(), correction.way.upper()
+        return f"Move its {end} end {way} by {far}: {'; '.join(means_words(correction, facts.sled))}"
+    (text,) = (line.text for line in verdict.lines if line.label == "Do")
+    return f"{text[0].upper()}{text[1:]}"
+
+
+def _state(facts: _Facts) -> str:
+    if facts.newest is None:
+        return ""
+    if facts.trend.since[0].adjusted:
+        since = "since the last adjustment"
+    else:
+        since = "so far" if facts.trend.state == "single" else "since the first reading"
+    return f"Newest reading {date_words(facts.newest.time)}; {_STATES[facts.trend.state]} {since}"
+
+
+def _basis(facts: _Facts) -> str:
+    if facts.newest is None:
+        return "No reading in the log has a fence error of this sled."
+    entry = facts.newest
+    source = f"the photo {entry.file_name}" if entry.photo_sha256 else "readings that were typed in"
+    person = f", by {entry.person}" if entry.person else ""
+    return f"From the newest reading alone, of {date_words(entry.time)}: {source}{person}. ± is for 95 %."
+
+
+def _budget(entry: Entry) -> BudgetView | None:
+    """Take the budget over to the fence error: a strip's is that of its taper, a multiple of it."""
+    reading, error = entry.reading, entry.fence_error
+    parts = budget_of(reading)
+    budget = Budget("fence error", "°", parts, error.dof if error else math.inf)
+    if error is None or not budget.u > 0:
+        return None
+    if "taper_deg" in reading:
+        budget = replace(budget, parts={source: u * error.u / budget.u for source, u in parts.items()})
+    return budget_view(budget, surveyed="no-rig" not in flags_of(reading), turned="turned" in reading)
+
+
+def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:
+    error = facts.newest.fence_error if facts.newest else None
+    ratio = abs(error.value) / facts.sled.tolerance_deg if error and facts.sled else 0.0
+    steadiness = {"drifted": 0, "moved": 0, "unsure": 1}.get(facts.trend.state, 2)
+    return (_WORST_FIRST.index(verdict.tone), steadiness if verdict.tone == "inside" else 0, -ratio)
+
+
+def _photo(log: Log, entry: Entry, facts: _Facts) -> PhotoView:
+    path = log.photo_path(entry)
+    assert path is not None
+    caption = f"{entry.file_name}, {date_words(entry.time)}"
+    error = entry.fence_error
+    if error is not None:
+        caption += f": fence error {signed_words(error, facts.units)}"
+    missing = f"The photo {entry.file_name} is missing from the log or damaged; run: visioncheck log check"
+    try:
+        photo = load_photo(path)
+    except UserError:
+        return PhotoView(missing, caption)
+    if photo.sha256 != entry.photo_sha256:
+        return PhotoView(missing, caption)
+    # an older photo's arrow would tell to move again what was moved since
+    still = entry is facts.newest and not facts.pending
+    correction = correct(error, facts.sled) if error and facts.sled and still else None
+    return photo_view(photo, reading_of(entry.reading), correction, facts.sled, caption)
+
+
+def _row(entry: Entry, sled: Sled | None) -> Row:
+    reading, error = entry.reading, entry.fence_error
+    said, other = _error_words(entry, sled)
+    verdict = None
+    if error is not None and sled is not None and entry.corrected_by is None:
+        tone = tone_of(error, sled.tolerance_deg)
+        verdict = VerdictView(tone, WORDS[tone].split()[0] if tone != "open" else WORDS[tone])
+    source = f"photo {entry.file_name}" if entry.photo_sha256 else "typed readings"
+    turned = reading.get("turned")
+    if isinstance(turned, dict):
+        source += f" and {turned.get('photo')}, the piece turned"
+    notes = [entry.note, f"by {entry.person}" if entry.person else ""]
+    if error is None and reading.get("reason"):
+        notes.append(str(reading["reason"]))
+    if entry.corrects:
+        notes.append(f"Stands in for entry {entry.corrects[:8]}")
+    if entry.corrected_by:
+        notes.append(f"Corrected by entry {entry.corrected_by[:8]}; no longer counts")
+    return Row(
+        date=f"{entry.time.astimezone():%Y-%m-%d}",
+        error=said,
+        other=other,
+        verdict=verdict,
+        adjusted=entry.adjusted,
+        source=f"{source} ({entry.id[:8]})",
+        notes=tuple(note for note in notes if note),
+        corrected_by=entry.corrected_by or "",
+    )
+
+
+def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
+    """Say the fence error in degrees, and in the owner's unit."""
+    error = entry.fence_error
+    if error is not None:
+        ways = format_error(error.value)
+        return f"{ways.deg} ± {error.expanded():.3f}°", ways.in_per_ft if sled and sled.units == "in" else ways.mm_per_m
+    size = _size(entry.reading)
+    if size is not None:
+        return size_words(size), "either way"
+    widths = entry.reading.get("width_mm")
+    if entry.reading.get("piece") in _SLOTS and isinstance(widths, list) and widths:
+        # measured for the blade's sake, not for the fence's
+        width = quantity_of(widths[len(widths) // 2], "mm")
+        return str(entry.reading["piece"]), length(width, sled.units if sled else "mm") if width else ""
+    return "none", ""

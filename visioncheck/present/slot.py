@@ -1,0 +1,177 @@
+"""A measured slot, or the gap between two halves: in lines and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.present.assumed import PARALLEL_ONLY
+from visioncheck.present.correction import Line, quantity_json
+from visioncheck.present.slot_causes import slot_words
+from visioncheck.units import MM_PER_IN, format_length, format_small
+
+if TYPE_CHECKING:
+    from visioncheck.quantity import Quantity
+    from visioncheck.reading.model import Reading, SlotReading
+    from visioncheck.sled.model import Sled
+    from visioncheck.units import UnitWorld
+
+_PER_MM = 100.0
+_SIDES = ("left", "right")
+_WALLS = (2, 0)
+"""Edges of the reading: the left and the right wall for one who looks from the slot's start along it."""
+TURNED_OVER = ", turned over"
+
+
+def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[Line]:
+    """Say a slot's widths, taper and straightness, and what they tell of the saw; of a gap its wedge."""
+    units: UnitWorld = sled.units if sled else "mm"
+    middle = reading.widths[len(reading.widths) // 2]
+    places = ", ".join(_width_at(each.at_mm, each.width, units) for each in reading.widths)
+    lines = [
+        Line("Width", f"{fine_length(middle.width, units)} in the middle"),
+        Line("Along it", f"{places}, from its open end" if reading.piece == "slot" else places),
+        Line("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
+        *gap_lines(reading),
+    ]
+    if reading.piece == "slot":
+        lines.append(Line("Depth", _depth(slot, units, told=reading.thickness is not None)))
+    for edge, wall in zip(_WALLS, slot.walls, strict=True):
+        rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
+        label = wall_name(reading, edge).removesuffix(TURNED_OVER)
+        lines.append(Line(f"{label[0].upper()}{label[1:]}", f"{_straightness(wall.bow, units)}, {rough}"))
+    return lines + [Line("Says", sentence) for sentence in _sentences(reading, slot, sled)]
+
+
+def gap_lines(reading: Reading) -> list[Line]:
+    """Where a gap is open, and which half was turned over."""
+    if reading.piece != "gap":
+        return []
+    lines = [Line("Open", open_words(reading))]
+    if reading.turned_half:
+        lines.append(Line("Turned over", f"the {reading.turned_half} half, as they lay at the saw; {PARALLEL_ONLY}"))
+    return lines
+
+
+def open_words(reading: Reading) -> str:
+    """Say at which end a gap is open, as the picture shows it and by the straightedge where that is known."""
+    end, wedge = reading.open_end, reading.taper
+    if end is None or wedge is None or not reading.ways:
+        return ""
+    where = f"at its {reading.ways[end]} end in the picture"
+    if reading.fence_edge is not None:
+        where += ", at the straightedge" if end == reading.fence_edge else ", away from the straightedge"
+    return where if abs(wedge.value) > wedge.expanded() else f"{where}, but by less than the ±"
+
+
+def wall_name(reading: Reading, edge: int) -> str:
+    """Name a wall: a gap's by its half, as it lay at the saw where that is known, else by its side of the picture."""
+    if reading.piece == "slot":
+        return f"{_SIDES[_WALLS.index(edge)]} wall"
+    if reading.left_half is None:
+        return f"{reading.ways[edge]} half" if reading.ways else "half"
+    side = "left" if edge == reading.left_half else "right"
+    return f"{side} half{TURNED_OVER if side == reading.turned_half else ''}"
+
+
+def fine_length(value: Quantity, units: UnitWorld) -> str:
+    """Write a length to the micrometre, or to a tenth of a thou: ``2.946 ± 0.028 mm``."""
+    if units == "in":
+        return f"{value.value / MM_PER_IN:.4f} ± {value.expanded() / MM_PER_IN:.4f} in"
+    return f"{value.value:.3f} ± {value.expanded():.3f} mm"
+
+
+def _depth(slot: SlotReading, units: UnitWorld, *, told: bool) -> str:
+    """What the picture says of the thickness that the width hangs on."""
+    if slot.depth is not None:
+        run, digits = (MM_PER_IN, 2) if units == "in" else (1.0, 1)
+        size, doubt = (f"{x / run:.{digits}f}" for x in (slot.depth.value, slot.depth.expanded()))
+        seen = f"a wall's side face shows {size} ± {doubt} {units} deep"
+        return f"{seen}, which the thickness told allows" if told else f"{seen}; no thickness was told"
+    run = MM_PER_IN / 10 if units == "in" else 1.0
+    change = format_small(abs(slot.by_thickness) * run, units)
+    step = format_length(run, units)
+    return f"not seen, so nothing tests the thickness; {step} more would make the width {change} less"
+
+
+def _straightness(bow: Quantity, units: UnitWorld) -> str:
+    doubt = format_small(bow.expanded(), units)
+    if abs(bow.value) <= bow.expanded():
+        return f"no bow shows (± {doubt})"
+    return f"bowed {format_small(abs(bow.value), units)} ± {doubt} into the {'wood' if bow.value > 0 else 'slot'}"
+
+
+def _width_at(at_mm: float, width: Quantity, units: UnitWorld) -> str:
+    if units == "in":
+        return f"{width.value / MM_PER_IN:.4f} in at {at_mm / MM_PER_IN:.1f} in"
+    return f"{width.value:.3f} mm at {at_mm:.0f} mm"
+
+
+def _taper(reading: Reading, slot: SlotReading, units: UnitWorld) -> str:
+    assert reading.taper is not None
+    taper = taper_per_100mm(slot)
+    if units == "in":  # the same ratio: thou per 4 in is near enough to 100 mm, thou per inch is usual
+        run, scale = "thou per inch", 10.0
+    else:
+        run, scale = "mm per 100 mm", 1.0
+    digits = 2 if units == "in" else 3
+    size, doubt = (f"{abs(x) * scale:.{digits}f}" for x in (taper.value, taper.expanded()))
+    angle = f"{abs(reading.taper.value):.3f} ± {reading.taper.expanded():.3f}°"
+    return f"{angle}, {size} ± {doubt} {run}"
+
+
+def taper_per_100mm(slot: SlotReading) -> Quantity:
+    """Give how much wider a slot becomes in 100 mm of its length, mm; positive towards its end."""
+    return slot.widening.scaled(_PER_MM / slot.length_mm, "mm")
+
+
+def _sentences(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[str]:
+    """What a slot tells of the saw; a gap is made by two edges, and tells of the fence alone."""
+    if reading.piece != "slot":
+        return []
+    return slot_words(
+        reading.widths[len(reading.widths) // 2].width,
+        slot.widening,
+        sled.tip_width_mm if sled else None,
+        wall_scatter_mm=(slot.walls[0].scatter_mm, slot.walls[1].scatter_mm),
+        units=sled.units if sled else "mm",
+    )[1:]
+
+
+def slot_json(reading: Reading, slot: SlotReading, sled: Sled | None) -> dict[str, Any]:
+    """Write what a slot or gap has beyond a strip's keys.
+
+    Returns
+    -------
+    dict
+        ``widening_mm`` (width at its end less that at its start, over ``length_mm``), ``taper_mm_per_100mm``,
+        ``walls`` (left and right as seen from its start, of a gap with their ``half`` in words in place of ``side``:
+        ``edge``, ``bow_mm``, positive into the wood, and ``scatter_mm``),
+        ``width_by_thickness`` (mm for each mm that the work is thicker), ``depth_mm`` (that a side face shows, or
+        null), ``wedge_deg`` (a gap's), ``says`` (a slot's, in words), and with the blade's marked width
+        ``nominal_mm`` and ``wider_mm``.
+    """
+    found: dict[str, Any] = {
+        "length_mm": slot.length_mm,
+        "widening_mm": quantity_json(slot.widening),
+        "width_by_thickness": slot.by_thickness,
+        "depth_mm": None if slot.depth is None else quantity_json(slot.depth),
+        "taper_mm_per_100mm": quantity_json(taper_per_100mm(slot)),
+        "walls": [
+            {
+                **({"half": wall_name(reading, edge)} if reading.piece == "gap" else {"side": side}),
+                "edge": edge,
+                "bow_mm": quantity_json(wall.bow),
+                "scatter_mm": wall.scatter_mm,
+            }
+            for side, edge, wall in zip(_SIDES, _WALLS, slot.walls, strict=True)
+        ],
+    }
+    if reading.piece == "gap" and reading.taper:
+        return found | {"wedge_deg": quantity_json(reading.taper)}
+    found["says"] = _sentences(reading, slot, sled)
+    if sled and sled.tip_width_mm is not None:
+        width = reading.widths[len(reading.widths) // 2].width
+        found["nominal_mm"] = sled.tip_width_mm
+        wider = quantity_json(width)
+        found["wider_mm"] = wider | {"value": width.value - sled.tip_width_mm}
+    return found

@@ -1,0 +1,1 @@
+"""The printed target: its layout and its PDFs."""

@@ -1,0 +1,1 @@
+"""The owner's sled: what the correction must know of it, and its file."""

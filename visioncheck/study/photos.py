@@ -1,0 +1,194 @@
+"""Repeated photos in a folder, measured and laid out for a gauge study.
+
+A folder that holds photos is one piece, and the folder above it one person::
+
+    FOLDER/PERSON/PIECE/*.jpg     several persons
+    FOLDER/PIECE/*.jpg            one person
+    FOLDER/*.jpg                  one person, the pieces told apart by their tags
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from typing import TYPE_CHECKING
+
+from visioncheck.batch.jobs import PHOTO_SUFFIXES
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+    from pathlib import Path
+
+    from visioncheck.camera.rig import Rig
+    from visioncheck.measure.keep import Told
+    from visioncheck.sled.model import Sled
+
+_DEEPEST = 3
+
+
+@dataclass(frozen=True)
+class StudyPhoto:
+    """One photo of a study: which piece it shows and who took it; an empty `piece` is left to the tag."""
+
+    path: Path
+    piece: str
+    person: str = ""
+
+
+@dataclass(frozen=True)
+class StudyReading:
+    """What one photo gave: a fence error (deg) and the piece's tag, or the reason why not."""
+
+    photo: StudyPhoto
+    error_deg: float | None = None
+    tag_id: int | None = None
+    problem: str = ""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What all photos of a study are measured with."""
+
+    rig: Rig | None
+    sled: Sled | None
+    told: Told
+
+
+@dataclass(frozen=True)
+class Laid:
+    """Readings for the study (piece, person, fence error in deg), and the photos that have no part in it."""
+
+    readings: tuple[tuple[str, str, float], ...]
+    refused: tuple[StudyReading, ...]
+    left_out: tuple[StudyReading, ...]
+
+
+def photos_of(folder: Path) -> list[StudyPhoto]:
+    """Find a study's photos, in order of their names.
+
+    Raises
+    ------
+    UserError
+        There is no such folder, no photo in it, photos lie at different depths, or one is there twice.
+    """
+    if not folder.is_dir():
+        raise UserError(f"{folder} is no folder; give the folder of the study's photos")
+    paths = sorted(
+        path
+        for path in folder.rglob("*")
+        if path.suffix.lower() in PHOTO_SUFFIXES and path.is_file() and not path.name.startswith(".")
+    )
+    if not paths:
+        raise UserError(f"the folder {folder} holds no photos; lay them out as FOLDER/PERSON/PIECE/*.jpg")
+    depths = {len(path.relative_to(folder).parts) for path in paths}
+    if len(depths) > 1 or max(depths) > _DEEPEST:
+        raise UserError(
+            f"the photos in {folder} lie at different or too great depths; lay them out as FOLDER/PERSON/PIECE/*.jpg,"
+            " or FOLDER/PIECE/*.jpg for one person"
+        )
+    _check_copies(paths)
+    found = []
+    for path in paths:
+        *persons, piece = ("", *path.relative_to(folder).parts[:-1])
+        found.append(StudyPhoto(path, piece, persons[-1] if persons else ""))
+    return found
+
+
+def _check_copies(paths: Sequence[Path]) -> None:
+    """A photo counted twice would repeat without any spread."""
+    seen: dict[bytes, Path] = {}
+    for path in paths:
+        try:
+            content = sha256(path.read_bytes()).digest()
+        except OSError as error:
+            raise UserError(f"the photo {path} cannot be read ({error.strerror}); check it") from None
+        if content in seen:
+            raise UserError(f"{path} is a copy of {seen[content]}; every repeat must be a photo of its own")
+        seen[content] = path
+
+
+def read_photo(photo: StudyPhoto, settings: Settings) -> StudyReading:
+    """Measure one photo; one that cannot be measured is a reading with a problem."""
+    from visioncheck.measure.photo import measure_photo
+
+    told = settings.told
+    try:
+        reading = measure_photo(
+            photo.path, settings.rig, told.thickness, told.piece, settings.sled, told.fence_edge, told.cuts
+        ).reading
+    except UserError as problem:
+        return StudyReading(photo, problem=str(problem))
+    if not photo.piece:
+        if reading.tag_id is None:
+            return StudyReading(photo, problem=f"{photo.path.name}: neither a tag nor a folder says which piece it is.")
+        photo = replace(photo, piece=f"tag {reading.tag_id}")
+    if reading.fence_error is None:
+        return StudyReading(photo, problem=f"{photo.path.name}: {reading.question}")
+    return StudyReading(photo, reading.fence_error.value, reading.tag_id)
+
+
+def settled(photo: StudyPhoto, future: Future[StudyReading]) -> StudyReading:
+    """Take the reading that a process of its own has made; one that died on the photo is a problem of it."""
+    problem = future.exception()
+    if problem is None:
+        return future.result()
+    return StudyReading(photo, problem=f"{photo.path.name}: the measuring failed on it ({problem!r}).")
+
+
+def lay_out(readings: Sequence[StudyReading]) -> Laid:
+    """Balance a study: every person's every piece counts as often as the one with the fewest readings.
+
+    Raises
+    ------
+    UserError
+        A piece that someone did not photograph, or fewer than two readings somewhere.
+    """
+    readings = _without_strangers(sorted(readings, key=lambda reading: reading.photo.path))
+    cells: dict[tuple[str, str], list[StudyReading]] = {}
+    refused = tuple(reading for reading in readings if reading.error_deg is None)
+    for reading in readings:
+        if reading.error_deg is not None:
+            cells.setdefault((reading.photo.piece, reading.photo.person), []).append(reading)
+    pieces = dict.fromkeys(reading.photo.piece for reading in readings if reading.photo.piece)
+    persons = dict.fromkeys(reading.photo.person for reading in readings)
+    counts = {(piece, person): len(cells.get((piece, person), ())) for piece in pieces for person in persons}
+    fewest = min(counts, key=lambda cell: counts[cell], default=("", ""))
+    if len(pieces) < 2 or counts[fewest] < 2:
+        raise UserError(_too_few(len(pieces), fewest, counts.get(fewest, 0), refused))
+    trials = counts[fewest]
+    used = [reading for cell in counts for reading in cells[cell][:trials]]
+    left_out = tuple(reading for cell in counts for reading in cells[cell][trials:])
+    return Laid(
+        tuple((each.photo.piece, each.photo.person, each.error_deg) for each in used if each.error_deg is not None),
+        refused,
+        left_out,
+    )
+
+
+def _too_few(pieces: int, cell: tuple[str, str], count: int, refused: Sequence[StudyReading]) -> str:
+    first = f"; the first photo refused: {refused[0].problem}" if refused else ""
+    if pieces < 2:
+        return f"a study needs at least 2 pieces, each photographed at least twice; here is {pieces}{first}"
+    by = f" by {cell[1]}" if cell[1] else ""
+    return f"piece {cell[0]} has {count} usable photos{by}; a study needs at least 2 of every piece by everyone{first}"
+
+
+def _without_strangers(readings: Sequence[StudyReading]) -> list[StudyReading]:
+    """A photo whose tag is not the one of its piece shows another piece."""
+    tags: dict[str, Counter[int]] = {}
+    for reading in readings:
+        if reading.tag_id is not None:
+            tags.setdefault(reading.photo.piece, Counter())[reading.tag_id] += 1
+    kept = []
+    for reading in readings:
+        usual = tags[reading.photo.piece].most_common(1)[0][0] if reading.photo.piece in tags else None
+        if reading.tag_id in {None, usual}:
+            kept.append(reading)
+            continue
+        name = reading.photo.path.name
+        said = f"{name}: shows tag {reading.tag_id}, the other photos of piece {reading.photo.piece} tag {usual}."
+        kept.append(StudyReading(reading.photo, problem=said))
+    return kept
