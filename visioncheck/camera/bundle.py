@@ -30,8 +30,12 @@ _SMOOTH_SD_PX = 0.1
 _SMOOTH_PRIOR_SD_PX = 0.01
 _SMOOTH_PRIOR_DOF = 2.0
 """A lens that follows the usual model, until the photos say otherwise; an assumption."""
-_PAPER_SD_MM = (2.0, 2.0, 0.3)
-"""How far a point may stand from its nominal place before the photos are asked: only the gauge needs it."""
+_PAPER_SD_MM = (5.0, 5.0, 0.3)
+"""How far a point may stand from its nominal place before the photos are asked, each by itself.
+
+For all points together it lets a print's shear or stretch be 0.2°, as home prints are; less would draw what photos from
+the hand leave open (0.03 to 0.06°) noticeably towards the drawing.
+"""
 _SETTLED = 0.04
 """Widths that change by less a round are found; their own uncertainty is a fifth at best."""
 _BLOCK = 6 + OWN_TERMS

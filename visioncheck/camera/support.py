@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-WORST_ANGLE_U_DEG = 0.015
+WORST_ANGLE_U_DEG = 0.012
 """Of photos taken at rest: beyond this a survey tells little more than an unsurveyed print's 0.1°; first-order
 uncertainty fails there too."""
-WORST_HELD_ANGLE_U_DEG = 0.06
-"""The same where it is the hand that leaves them open: half of what an unsurveyed print's are."""
+WORST_HELD_ANGLE_U_DEG = 0.1
+"""The same where it is the hand that leaves them open: half of what an unsurveyed print's stretch makes."""
 STEADY = "rest the phone on a stack of books beside the sheet and let the self-timer release it"
 FAIR_ANGLE_U_DEG = 0.005
 """Beyond this one more photo is worth the trouble; 8 photos as advised give 0.001°."""
