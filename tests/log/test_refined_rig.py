@@ -11,7 +11,6 @@ import pytest
 
 from tests.conftest import PHOTOS
 from tests.log.conftest import make_draft, make_photo, make_reading
-from visioncheck import refine_rig
 from visioncheck.camera.refine import Evidence, sheet_angle_u_deg
 from visioncheck.camera.rig import load_rig, save_rig
 from visioncheck.camera.support import affine_slopes
@@ -19,6 +18,7 @@ from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
+from visioncheck.measure import refine_rig
 from visioncheck.measure.keep import RigFile, read_rig
 from visioncheck.measure.refine_rig import refine_by_log
 from visioncheck.printed.layout import layout_of
