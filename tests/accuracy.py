@@ -23,7 +23,7 @@ from visioncheck.camera.rig import Rig, load_rig
 from visioncheck.cli import main as visioncheck
 from visioncheck.errors import UserError
 from visioncheck.fence.squareness import fit_panel
-from visioncheck.measure.photo import measure_photo, measure_turned
+from visioncheck.measuring.photo import measure_photo, measure_turned
 from visioncheck.printed.layout import layout_of
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading

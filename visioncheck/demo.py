@@ -13,7 +13,7 @@ from visioncheck.camera.survey import survey
 from visioncheck.errors import UserError
 from visioncheck.fence.typed import reckon_typed, reckoned_json
 from visioncheck.log.entry import EntryDraft
-from visioncheck.measure.keep import RigFile, SledFile, Told, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import RigFile, SledFile, Told, attach_outcome, measure_for_log, read_rig, read_sled
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 from visioncheck.quantity import Quantity

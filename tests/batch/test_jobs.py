@@ -17,8 +17,8 @@ from visioncheck.camera.rig import Rig, save_rig
 from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measure.keep import RigFile, SledFile, Told
-from visioncheck.measure.photo import Sighting
+from visioncheck.measuring.keep import RigFile, SledFile, Told
+from visioncheck.measuring.photo import Sighting
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
 

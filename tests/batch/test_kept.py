@@ -16,7 +16,7 @@ from visioncheck.batch.work import Finding
 from visioncheck.errors import UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
-from visioncheck.measure.keep import RigFile, SledFile, Told
+from visioncheck.measuring.keep import RigFile, SledFile, Told
 
 SLEDS = {name: SledFile(replace(SLED, name=name), f"file of {name}") for name in ("Long sled", "Short sled")}
 RIGS = {name: RigFile(None, f"file of {name}") for name in ("one", "other")}

@@ -85,7 +85,7 @@ def processes(rig, log, rounds):
     work = {
         "python alone": ["-c", ""],
         "import of the command line": ["-c", "import visioncheck.cli"],
-        "import of the measurement": ["-c", "import visioncheck.measure.photo"],
+        "import of the measurement": ["-c", "import visioncheck.measuring.photo"],
         "visioncheck --help": visioncheck("--help"),
         "visioncheck measure": visioncheck("measure", PIECES[0], "--rig", rig),
         "visioncheck measure --picture": visioncheck(

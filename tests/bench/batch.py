@@ -24,7 +24,7 @@ def _start(rig_file):
 
 
 def _measure(photo):
-    from visioncheck.measure.photo import measure_photo
+    from visioncheck.measuring.photo import measure_photo
 
     start = process_time()
     measure_photo(photo, _RIG[0])

@@ -19,7 +19,7 @@ from tests.report.hand_made import SLED
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError
 from visioncheck.fence.typed import reckon_typed
-from visioncheck.measure.photo import _Arrow, _Seen, _tell, _tell_gap
+from visioncheck.measuring.photo import _Arrow, _Seen, _tell, _tell_gap
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 from visioncheck.reading.piece import read_corners, read_edges, read_piece, read_taper

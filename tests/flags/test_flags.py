@@ -30,7 +30,7 @@ from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.flags import FLAGS, flag
-from visioncheck.measure.photo import measure_photo
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_light
 from visioncheck.present.as_json import reading_json
 from visioncheck.present.picture import draw_reading

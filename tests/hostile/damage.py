@@ -29,7 +29,7 @@ from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
-from visioncheck.measure.photo import measure_photo, sight
+from visioncheck.measuring.photo import measure_photo, sight
 from visioncheck.photo.load import load_photo
 from visioncheck.present.as_json import reading_json
 from visioncheck.present.correction import describe

@@ -15,8 +15,8 @@ from visioncheck.camera.solve import rigid_view
 from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal
-from visioncheck.measure.photo import measure_photo
-from visioncheck.measure.slot import Scene, slot_reading, work_region
+from visioncheck.measuring.photo import measure_photo
+from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.light import linear_light
 from visioncheck.photo.load import load_photo

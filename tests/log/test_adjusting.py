@@ -19,7 +19,7 @@ from visioncheck.log.adjusting import Moment, TakenBefore
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import pending_adjustment, standing_of
 from visioncheck.log.store import Log
-from visioncheck.measure.keep import Outcome, SledFile, attach_outcome
+from visioncheck.measuring.keep import Outcome, SledFile, attach_outcome
 from visioncheck.present.correction import correction_json, describe
 from visioncheck.quantity import Quantity
 from visioncheck.sled.model import parse_sled

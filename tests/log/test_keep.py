@@ -15,7 +15,7 @@ from visioncheck.commands.measure import _by_time
 from visioncheck.log.check import check
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.store import Log
-from visioncheck.measure.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
 
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"
 pytestmark = pytest.mark.photos

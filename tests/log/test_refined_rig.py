@@ -18,9 +18,9 @@ from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
-from visioncheck.measure import refine_rig
-from visioncheck.measure.keep import RigFile, read_rig
-from visioncheck.measure.refine_rig import refine_by_log
+from visioncheck.measuring import refine_rig
+from visioncheck.measuring.keep import RigFile, read_rig
+from visioncheck.measuring.refine_rig import refine_by_log
 from visioncheck.printed.layout import layout_of
 
 pytestmark = pytest.mark.photos

@@ -11,7 +11,7 @@ from tests.conftest import PHOTOS
 from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.fence import of_piece
-from visioncheck.measure.photo import measure_photo
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.budget import better_lines, budgets_of
 from visioncheck.quantity import Quantity
 

@@ -11,7 +11,7 @@ from PIL import Image
 
 from visioncheck import measure
 from visioncheck.camera.rig import load_rig
-from visioncheck.measure.photo import measure_photo, sight
+from visioncheck.measuring.photo import measure_photo, sight
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4" / "corner-2.jpg"
 pytestmark = pytest.mark.photos

@@ -12,7 +12,7 @@ from tests.flags.painted import OAK, PHOTOS, lay, photo, rectangle, sawn
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal
-from visioncheck.measure.photo import measure_photo
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.outline.seam import find_seam
 from visioncheck.present.as_json import reading_json
 from visioncheck.quantity import Quantity

@@ -16,7 +16,7 @@ import pytest
 from tests.photo.develop import with_lateral_colour
 from visioncheck.camera.from_photos import rig_of
 from visioncheck.camera.survey import survey
-from visioncheck.measure.photo import Sighting, measure_photo
+from visioncheck.measuring.photo import Sighting, measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 

@@ -11,7 +11,7 @@ from tests.conftest import PHOTOS
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measure.photo import measure_photo
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.quantity import Quantity
 
 pytestmark = pytest.mark.photos

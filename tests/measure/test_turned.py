@@ -13,7 +13,7 @@ from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.measure.photo import measure_photo, measure_turned
+from visioncheck.measuring.photo import measure_photo, measure_turned
 
 pytestmark = pytest.mark.photos
 

@@ -13,7 +13,7 @@ from phone import PHOTOS, SLED_KEY, until
 from visioncheck.fence.typed import reckon_typed, reckoned_json
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.measure.keep import read_sled
+from visioncheck.measuring.keep import read_sled
 from visioncheck.page.stock import key_of
 
 MOVING = re.compile(r"\b(LEFT|RIGHT) end (FORWARD|BACK)")

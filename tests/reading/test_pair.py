@@ -11,7 +11,7 @@ import pytest
 
 from tests.reading.test_quarter_turn import PIECE, PRINT, angles, seen
 from visioncheck.errors import UserError
-from visioncheck.measure.photo import _quarter_turn
+from visioncheck.measuring.photo import _quarter_turn
 from visioncheck.reading.pair import matches, mean_piece, told_apart
 from visioncheck.reading.piece import Piece, corner_weights, read_corners
 

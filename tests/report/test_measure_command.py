@@ -12,7 +12,7 @@ import pytest
 from tests.report.hand_made import corner_piece, photo
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measure.photo import Measured
+from visioncheck.measuring.photo import Measured
 
 CAUTION = "Unplug the saw"
 
@@ -26,7 +26,7 @@ def _by_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
             raise UserError("gone.jpg: there is no such file; check the name")
         return Measured(photo(), replace(corner_piece(), photo=path.name))
 
-    monkeypatch.setattr("visioncheck.measure.photo.measure_photo", measure_photo)
+    monkeypatch.setattr("visioncheck.measuring.photo.measure_photo", measure_photo)
     monkeypatch.chdir(tmp_path)
     assert main(["sled", "sled.toml", "--defaults", "--units", "mm", "--name", "Juniper sled"]) == 0
 

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from visioncheck.errors import UserError
-from visioncheck.measure.keep import read_told
+from visioncheck.measuring.keep import read_told
 from visioncheck.quantity import Quantity
 
 

@@ -16,7 +16,7 @@ from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.store import short
-from visioncheck.measure.keep import Outcome, attach_outcome, refused
+from visioncheck.measuring.keep import Outcome, attach_outcome, refused
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence

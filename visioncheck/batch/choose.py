@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
     from visioncheck.batch.jobs import Job, Known
     from visioncheck.camera.rig import Rig
-    from visioncheck.measure.keep import RigFile
-    from visioncheck.measure.photo import Sighting
+    from visioncheck.measuring.keep import RigFile
+    from visioncheck.measuring.photo import Sighting
 
 
 def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
-from visioncheck.measure.keep import Told, read_rig, read_sled, read_told
+from visioncheck.measuring.keep import Told, read_rig, read_sled, read_told
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from visioncheck.measure.keep import RigFile, SledFile
+    from visioncheck.measuring.keep import RigFile, SledFile
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
 COLUMNS = (

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.batch.choose import choose_rig, choose_sled
 from visioncheck.errors import UserError
-from visioncheck.measure.keep import Outcome, measure_for_log, refused
+from visioncheck.measuring.keep import Outcome, measure_for_log, refused
 
 if TYPE_CHECKING:
     from visioncheck.batch.jobs import Job, Known
@@ -24,7 +24,7 @@ class Finding:
 
 def find(job: Job, known: Known) -> Finding:
     """Measure one photo with the sled and rig that it belongs to; what the user can mend becomes a refusal."""
-    from visioncheck.measure.photo import sight
+    from visioncheck.measuring.photo import sight
 
     sled = rig = None
     try:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from visioncheck.batch.batch import Result, Run
     from visioncheck.batch.jobs import Job, Known
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import Told
+    from visioncheck.measuring.keep import Told
 
 _SOME_REFUSED, _STOPPED = 1, 130
 
@@ -70,7 +70,7 @@ def batch(
 
     from visioncheck.batch.batch import with_standing
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import read_told
+    from visioncheck.measuring.keep import read_told
 
     told = read_told(thickness, piece, fence_edge, cuts, turned_half=turned_half)
     with Log.open(log, create=True) as open_log:
@@ -110,7 +110,7 @@ def _write(path: Path, text: str) -> None:
 def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     """Take the sleds given, and those that the log knows beside them."""
     from visioncheck.batch.jobs import Known, read_rigs, read_sleds
-    from visioncheck.measure.keep import sled_in_log
+    from visioncheck.measuring.keep import sled_in_log
 
     given = read_sleds(sleds)
     kept = {name: file for name in log.sleds() if name not in given and (file := sled_in_log(log, name))}

@@ -89,9 +89,9 @@ def _checked(
     plan: Plan, photo: Path, rig: Path | None, thickness: str | None, fence_edge: str | None
 ) -> tuple[Verified, ...]:
     from visioncheck.kerf.verify import verify
-    from visioncheck.measure.groove import measure_grooves
-    from visioncheck.measure.keep import read_rig, read_told
-    from visioncheck.measure.photo import see_board
+    from visioncheck.measuring.groove import measure_grooves
+    from visioncheck.measuring.keep import read_rig, read_told
+    from visioncheck.measuring.photo import see_board
 
     told = read_told(thickness, None, fence_edge, units=plan.units)
     surveyed = read_rig(rig).rig if rig else None

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from visioncheck.log.standing import Standing
     from visioncheck.log.store import Listed, Log
     from visioncheck.log.trend import Point
-    from visioncheck.measure.keep import SledFile
+    from visioncheck.measuring.keep import SledFile
     from visioncheck.sled.model import Sled
 
 LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
@@ -370,7 +370,7 @@ def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
 
 def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
     """Name and file of a sled: read now, or as the log kept it last (None: without a file)."""
-    from visioncheck.measure.keep import read_sled, sled_in_log
+    from visioncheck.measuring.keep import read_sled, sled_in_log
 
     path = Path(given)
     if path.is_file():
@@ -383,7 +383,7 @@ def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
 
 
 def _measure_and_attach(log: Log, photo: Path, sled: SledFile | None, rig: Path | None, said: dict[str, Any]) -> None:
-    from visioncheck.measure.keep import attach_outcome, measure_for_log, read_rig
+    from visioncheck.measuring.keep import attach_outcome, measure_for_log, read_rig
 
     if sled is None:
         raise UserError(_WHICH_SLED)
@@ -425,7 +425,7 @@ def _require_own(draft: EntryDraft, photo: Path | None, what: str) -> None:
 
 
 def _owner(log: Log, name: str) -> Sled | None:
-    from visioncheck.measure.keep import sled_in_log
+    from visioncheck.measuring.keep import sled_in_log
 
     file = sled_in_log(log, name)
     return file.sled if file else None

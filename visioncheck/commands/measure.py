@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import Outcome
+    from visioncheck.measuring.keep import Outcome
     from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
@@ -89,7 +89,7 @@ def measure(
 
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
-    from visioncheck.measure.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
+    from visioncheck.measuring.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
@@ -125,7 +125,7 @@ def measure(
 
 def _say_kept(entries: Sequence[Entry], log: Path | None, rig: Path | None) -> None:
     """Beside the report: --json must stay JSON."""
-    from visioncheck.measure.refine_rig import kind_of_lesson
+    from visioncheck.measuring.refine_rig import kind_of_lesson
 
     for entry in entries:
         typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)

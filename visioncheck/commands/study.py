@@ -90,7 +90,7 @@ def _settings(
     cuts: int | None,
 ) -> Settings:
     from visioncheck.camera.rig import load_rig
-    from visioncheck.measure.keep import read_told
+    from visioncheck.measuring.keep import read_told
     from visioncheck.study.photos import Settings
 
     told = read_told(thickness, piece, fence_edge, cuts, sled.units if sled else None)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.correction.correct import correct
 from visioncheck.flags import FLAGS
 from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
-from visioncheck.measure.keep import WAYS
+from visioncheck.measuring.keep import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import Line, advice_words, means_words, with_range

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from visioncheck.camera.view import View
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import Outcome, Told
+    from visioncheck.measuring.keep import Outcome, Told
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -49,8 +49,8 @@ class Places:
 
 def warm_up() -> None:
     """Load what measuring needs."""
-    import visioncheck.measure.keep
-    import visioncheck.measure.photo
+    import visioncheck.measuring.keep
+    import visioncheck.measuring.photo
     import visioncheck.present.picture  # noqa: F401 - for their loading alone
 
 
@@ -139,7 +139,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
+    from visioncheck.measuring.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
     from visioncheck.sled.model import parse_sled
 
     said = job.told
@@ -188,7 +188,7 @@ class _Kept:
 
 def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import told_of
+    from visioncheck.measuring.keep import told_of
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -264,7 +264,7 @@ def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> byte
     """Chart one sled's readings, PNG."""
     from visioncheck.log.store import Log
     from visioncheck.log.trend import points_of
-    from visioncheck.measure.keep import sled_in_log
+    from visioncheck.measuring.keep import sled_in_log
     from visioncheck.present.trend_chart import chart_png, draw_chart
 
     with Log.open(log_folder, readonly=True) as log:

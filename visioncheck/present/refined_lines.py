@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from visioncheck.present.correction import Line
 
 if TYPE_CHECKING:
-    from visioncheck.measure.refine_rig import LeftOut, Refined
+    from visioncheck.measuring.refine_rig import LeftOut, Refined
 
 _NAMES = {"pair": ("quarter-turn pair", "quarter-turn pairs"), "panel": ("four-cut panel", "four-cut panels")}
 _BEYOND = 3.0

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from visioncheck.camera.rig import Rig
-    from visioncheck.measure.keep import Told
+    from visioncheck.measuring.keep import Told
     from visioncheck.sled.model import Sled
 
 _DEEPEST = 3
@@ -112,7 +112,7 @@ def _check_copies(paths: Sequence[Path]) -> None:
 
 def read_photo(photo: StudyPhoto, settings: Settings) -> StudyReading:
     """Measure one photo; one that cannot be measured is a reading with a problem."""
-    from visioncheck.measure.photo import measure_photo
+    from visioncheck.measuring.photo import measure_photo
 
     told = settings.told
     try:

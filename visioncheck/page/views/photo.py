@@ -10,7 +10,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from visioncheck.errors import UserError
 from visioncheck.flags import FLAGS
 from visioncheck.log.store import Log
-from visioncheck.measure.keep import read_told
+from visioncheck.measuring.keep import read_told
 from visioncheck.page.answers import answer_of, remedy_of
 from visioncheck.page.desk import Desk, camera_wanted, desk_of, remember, units_of
 from visioncheck.page.stock import find_rigs, key_of

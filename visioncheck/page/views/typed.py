@@ -19,7 +19,7 @@ from visioncheck.page.desk import Desk, desk_of
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from visioncheck.measure.keep import SledFile
+    from visioncheck.measuring.keep import SledFile
 
 _LONGEST_TEXT = 300
 

@@ -13,7 +13,7 @@ from visioncheck.edges.trace import Trace
 from visioncheck.errors import Refusal, UserError
 from visioncheck.kerf.plan import Plan
 from visioncheck.kerf.verify import MeasuredGroove, planned
-from visioncheck.measure.slot import Scene, Sought, find_and_trace
+from visioncheck.measuring.slot import Scene, Sought, find_and_trace
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import SLOT_DARKER
 from visioncheck.quantity import Quantity

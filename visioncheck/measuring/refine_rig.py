@@ -10,7 +10,7 @@ from visioncheck.camera.refine import contradicts, refine, sheet_angle_u_deg, sh
 from visioncheck.camera.rig import parse_rig
 from visioncheck.errors import UserError
 from visioncheck.log.entry import sha256_text
-from visioncheck.measure.keep import told_of
+from visioncheck.measuring.keep import told_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measure.keep import RigFile
+    from visioncheck.measuring.keep import RigFile
 
 Kind = Literal["pair", "panel"]
 
@@ -147,7 +147,7 @@ def kind_of_lesson(reading: Mapping[str, Any]) -> Kind | None:
 
 def _evidence(log: Log, entry: Entry, kind: Kind, rig: Rig) -> Evidence:
     # lazy: they bring the numerics and the pictures
-    from visioncheck.measure.photo import see_panel, see_turned
+    from visioncheck.measuring.photo import see_panel, see_turned
     from visioncheck.reading.sheet_evidence import pair_evidence, panel_evidence
 
     told = told_of(entry.reading)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measure.photo import Measured, Sighting
+    from visioncheck.measuring.photo import Measured, Sighting
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
@@ -56,7 +56,7 @@ class RigFile:
 
 @dataclass(frozen=True)
 class Told:
-    """What the user says of a piece beyond what its photo shows; see `visioncheck.measure.photo.measure_photo`.
+    """What the user says of a piece beyond what its photo shows; see `visioncheck.measuring.photo.measure_photo`.
 
     `turned` is a second photo of it, turned a quarter turn; the reading names it. `turned_half` is the half of a gap
     that was turned over.
@@ -220,7 +220,7 @@ def measure_for_log(
     """
     # looked up here, so that attaching alone does not load the measuring
     from visioncheck.correction.correct import correct
-    from visioncheck.measure.photo import measure_photo, measure_turned
+    from visioncheck.measuring.photo import measure_photo, measure_turned
     from visioncheck.present.settle import basis_of
 
     told = told or Told()

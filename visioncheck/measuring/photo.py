@@ -19,7 +19,7 @@ from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
-from visioncheck.measure.slot import SLOT_KINDS, Scene, slot_reading, work_region
+from visioncheck.measuring.slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines, is_second_piece
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -48,7 +48,7 @@ from visioncheck.saw import PieceSide, Saw
 from visioncheck.sled.model import Sled
 
 if TYPE_CHECKING:
-    from visioncheck.measure.groove import Board
+    from visioncheck.measuring.groove import Board
 
 Array = NDArray[np.float64]
 
@@ -214,7 +214,7 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
             f"{path.name}: which edge lay against the fence? Say --fence-edge top, bottom, left or right, as in the"
             " picture."
         )
-    from visioncheck.measure.groove import Board  # lazy: it brings plans, which only a groove's photo needs
+    from visioncheck.measuring.groove import Board  # lazy: it brings plans, which only a groove's photo needs
 
     scene = Scene(seen.photo, sighting.points, seen.shape.view)
     return Board(scene, seen.shape, edge, seen.thickness or UNKNOWN_THICKNESS)
