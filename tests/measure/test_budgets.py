@@ -8,9 +8,9 @@ import math
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.fence import of_piece
+from visioncheck.measuring import photo as measure
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.budget import better_lines, budgets_of
 from visioncheck.quantity import Quantity

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from visioncheck import measure
 from visioncheck.camera.rig import load_rig
+from visioncheck.measuring import photo as measure
 from visioncheck.measuring.photo import measure_photo, sight
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4" / "corner-2.jpg"

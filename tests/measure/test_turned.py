@@ -9,10 +9,10 @@ import cv2
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck import measure
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import UserError
+from visioncheck.measuring import photo as measure
 from visioncheck.measuring.photo import measure_photo, measure_turned
 
 pytestmark = pytest.mark.photos

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from visioncheck.reading import line
+from visioncheck.fitting import line
 
 
 def test_one_model_of_the_unrest_leaves_as_many_degrees_of_freedom_as_terms(monkeypatch):
