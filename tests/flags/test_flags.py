@@ -121,7 +121,7 @@ def lifted() -> Doubtful:
 
 def zoomed() -> Doubtful:
     lens = bare().view.lens
-    terms = lens.terms * np.array([1.05, 1, 1, 1, 1, 1, 1, 1])
+    terms = lens.terms * np.array([1.08, 1, 1, 1, 1, 1, 1, 1])
     return Doubtful(lay(again(bare(), tilted(bare().view, 12, lens.with_terms(terms))), sawn(CORNERS)), CORNERS)
 
 
