@@ -56,7 +56,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         code = app(args=list(sys.argv[1:] if argv is None else argv), standalone_mode=False)
     except UserError as error:
-        sys.stderr.write(f"visioncheck: {error}\n")
+        from visioncheck.present.naming import error_sentence
+
+        sys.stderr.write(f"visioncheck: {error_sentence(error)}\n")
         return 2
     except typer.Abort:
         return 130

@@ -1,4 +1,14 @@
-"""The one kind of error that a user sees."""
+"""The errors that a user sees: what is wrong with what was given, and why a photo is refused."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+_PARAMETER = re.compile(r"<([a-z_]+)(?:=([a-z0-9]+))?>")
+
+Naming = Callable[[str, str | None], str]
+"""How a surface writes a parameter, alone or with a value."""
 
 
 class UserError(Exception):
@@ -7,6 +17,43 @@ class UserError(Exception):
     The sentence names what is wrong, which file (or option) it is about and what to do.
     The command line prints it without a traceback and ends with exit code 2.
     """
+
+
+class InputError(UserError):
+    """A parameter that is missing, cannot be used or contradicts another.
+
+    Parameters
+    ----------
+    parameter : str
+        Its name in Python, such as ``"fence_edge"``.
+    sentence : str
+        What is wrong and what to do. Parameters stand in it in angle brackets, ``<fence_edge>``, or with a value,
+        ``<piece=gap>``: each surface names them its own way (`said`).
+    """
+
+    def __init__(self, parameter: str, sentence: str) -> None:
+        # both, so that it can be sent from one process to another
+        super().__init__(parameter, sentence)
+        self.parameter = parameter
+        self.sentence = sentence
+
+    def __str__(self) -> str:
+        """Say it to who calls from Python."""
+        return self.said(in_python)
+
+    def said(self, naming: Naming) -> str:
+        """Say it with the parameters as a surface names them."""
+        return with_names(self.sentence, naming)
+
+
+def with_names(sentence: str, naming: Naming) -> str:
+    """Put a surface's names in place of the parameters of a sentence."""
+    return _PARAMETER.sub(lambda found: naming(found[1], found[2]), sentence)
+
+
+def in_python(parameter: str, value: str | None) -> str:
+    """Write a parameter as in a call."""
+    return parameter if value is None else f"{parameter}={value!r}"
 
 
 class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault

@@ -145,7 +145,7 @@ def test_a_gap_goes_on_to_the_fence_error(rig, fence, turned, straightedge):
 
 @pytest.mark.parametrize("piece", [None, "corner", "slot"])
 def test_a_turned_half_goes_with_a_gap_alone(rig, piece):
-    with pytest.raises(UserError, match="--turned-half goes with the gap"):
+    with pytest.raises(UserError, match="turned_half goes with the gap"):
         measure_photo(PHOTOS / "gap-1.jpg", rig, piece=piece, turned_half="left")
 
 
@@ -225,5 +225,5 @@ def test_a_slot_that_runs_off_the_picture_is_refused(bare):
 
 
 def test_two_photos_of_a_slot_are_not_averaged(rig):
-    with pytest.raises(UserError, match="--turned goes with angles"):
+    with pytest.raises(UserError, match="turned goes with angles"):
         measure_turned((PHOTOS / "kerf-2.jpg", PHOTOS / "kerf-2.jpg"), rig, None, "slot")

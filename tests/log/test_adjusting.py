@@ -109,7 +109,7 @@ def test_a_photo_taken_before_is_asked_about(log, tmp_path):
     # taken after the first photo, but before its answer was there
     early = outcome(tmp_path, "b.jpg", now - timedelta(minutes=30))
     for moment in (Moment(), Moment(before)):
-        with pytest.raises(TakenBefore, match="--taken-after") as asked:
+        with pytest.raises(TakenBefore, match="taken_after") as asked:
             attach_outcome(log, early, adjusted="half a turn", now=moment)
         assert "--" not in asked.value.question
     assert len(list(log.entries())) == 1

@@ -61,6 +61,6 @@ def test_no_two_ways_of_typing_are_taken_alike():
     "text", ["12.3mm±", "12.3mm±0mm", "12.3mm±-0.1mm", "12.3mm±13mm", "±0.1mm", "12mm±0.1", "12±0.1mm±1mm"]
 )
 def test_what_is_no_doubt_is_refused_in_one_sentence(text):
-    with pytest.raises(UserError, match="--thickness") as refused:
+    with pytest.raises(UserError, match="thickness") as refused:
         thickness(text)
     assert "\n" not in str(refused.value)

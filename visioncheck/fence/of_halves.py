@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError
 from visioncheck.fence.signs import ButtedHalves, at_the_saw, fence_error
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def with_halves_error(
 
     Raises
     ------
-    UserError
+    InputError
         The tag lies on the half that is said to have been turned.
     """
     wedge = reading.taper
@@ -75,10 +75,11 @@ def _by_tag(reading: Reading, tag_mm: NDArray[np.float64], said: PieceSide | Non
     on_left = _WALLS[int(np.argmin(away))] == reading.left_half
     turned: PieceSide = "right" if on_left else "left"
     if said not in {None, turned}:
-        raise UserError(
-            f"{reading.photo}: the {said} half is said to have been turned over (--turned-half), but the tag lies on it"
+        raise InputError(
+            "turned_half",
+            f"{reading.photo}: the {said} half is said to have been turned over (<turned_half>), but the tag lies on it"
             " and belongs on the half that was not turned; say nothing of it if the tag is right, else lay the tag on"
-            " the other half, its arrow to the straightedge, and take the photo again"
+            " the other half, its arrow to the straightedge, and take the photo again",
         )
     return turned
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
 from visioncheck.saw import Saw
 
@@ -26,11 +26,11 @@ _USUAL_CUTS = 5
 _KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap"}
 _LEAST_CHANCE = 0.01
 _MISFIT = (
-    "--corners: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
-    " cases; was the piece cut once (--angle), or are the corners not in the order cut (--unordered)?"
+    "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
+    " cases; was the piece cut once (<angle>), or are the corners not in the order cut (<unordered>)?"
 )
 _NO_CLOSURE = (
-    "--corners: the four sum to {total:.3f}°, and four corners sum to 360°; read them again, or say with --u how well"
+    "<corners>: the four sum to {total:.3f}°, and four corners sum to 360°; read them again, or say with <u> how well"
     " you read one (now {u:.3g}°)"
 )
 # what each reading's sign hangs on; the rear and front ends of a strip change places with the fence's side
@@ -80,7 +80,7 @@ def reckon_typed(
     Parameters
     ----------
     given : mapping of str to str
-        What was typed, by the names of the command's options: ``rear``, ``front``, ``length``, ``taper``, ``wide``,
+        What was typed, by the names of the parameters: ``rear``, ``front``, ``length``, ``taper``, ``wide``,
         ``angle``, ``corners``, ``unordered``, ``wedge``, ``turned``, ``opens``, ``cuts``, ``u``.
     sled : Sled or None
         Gives the units of bare numbers, and the sides where they are not said.
@@ -93,8 +93,8 @@ def reckon_typed(
 
     Raises
     ------
-    UserError
-        Something is missing, too much, or no such number; names it by the command's option.
+    InputError
+        Something is missing, too much, or no such number; names the parameter.
     """
     typed = _Typed(
         given=dict(given),
@@ -117,21 +117,21 @@ def reckon_typed(
 
 def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:
     usual = Saw() if sled is None else sled.saw
-    piece: Any = _one_of("--side", side or usual.piece, ("left", "right"))
-    where: Any = _one_of("--fence", fence or usual.fence, ("rear", "front"))
+    piece: Any = _one_of("side", side or usual.piece, ("left", "right"))
+    where: Any = _one_of("fence", fence or usual.fence, ("rear", "front"))
     return Saw(where, piece, nominal_deg)
 
 
 def _cuts(given: Mapping[str, str]) -> int:
     text = given.get("cuts", str(_USUAL_CUTS))
     if not text.strip().isdecimal() or len(text) > 4:
-        raise UserError(f"--cuts {text!r} is no number of cuts; write a whole number such as 5")
+        raise InputError("cuts", f"<cuts> {text!r} is no number of cuts; write a whole number such as 5")
     return int(text)
 
 
-def _one_of(option: str, value: str, choices: tuple[str, ...]) -> str:
+def _one_of(name: str, value: str, choices: tuple[str, ...]) -> str:
     if value not in choices:
-        raise UserError(f"{option} is {value!r}; it must be {' or '.join(choices)}")
+        raise InputError(name, f"<{name}> is {value!r}; it must be {' or '.join(choices)}")
     return value
 
 
@@ -147,12 +147,12 @@ def _reckon(typed: _Typed) -> Reckoned:
     reckoning, needs, may = modes[mode]
     missing = sorted(needs - typed.given.keys())
     if missing:
-        raise UserError(f"--{mode} also needs {' and '.join('--' + key for key in missing)}")
+        raise InputError(missing[0], f"<{mode}> also needs {' and '.join(f'<{key}>' for key in missing)}")
     foreign = sorted(typed.given.keys() - needs - may - {"u"})
     if foreign:
-        raise UserError(f"--{foreign[0]} does not belong to --{mode}; leave it out")
+        raise InputError(foreign[0], f"<{foreign[0]}> does not belong to <{mode}>; leave it out")
     if not 0 < typed.saw.nominal_deg < 180:
-        raise UserError(f"--nominal is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
+        raise InputError("nominal", f"<nominal> is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
     return replace(reckoning(typed), kind=_KINDS[mode])
 
 
@@ -160,7 +160,9 @@ def _mode(given: Mapping[str, str]) -> str:
     """The one reading that was typed, by the option that begins it."""
     chosen = [mode for mode in _COUNTS if mode in given]
     if len(chosen) != 1:
-        raise UserError("give one reading: --rear with --front and --length, or --taper, --angle, --corners or --wedge")
+        raise InputError(
+            "rear", "give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners> or <wedge>"
+        )
     return chosen[0]
 
 
@@ -186,7 +188,7 @@ def _from_taper(typed: _Typed) -> Reckoned:
         ask = f"{_NO_SIGN}: say which end of the strip is the wider with --wide rear or --wide front"
         error = _error(typed, LastStrip(taper, "rear", typed.cuts))
         return Reckoned(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
-    end: Any = _one_of("--wide", wide, ("rear", "front"))
+    end: Any = _one_of("wide", wide, ("rear", "front"))
     return Reckoned(_error(typed, LastStrip(taper, end, typed.cuts)), _strip_notes(typed))
 
 
@@ -195,7 +197,7 @@ def _error(typed: _Typed, cut: Cut) -> Quantity:
     try:
         return fence_error(cut, typed.saw)
     except ValueError as problem:
-        raise UserError(f"--cuts {typed.cuts}: {problem}") from None
+        raise InputError("cuts", f"<cuts> {typed.cuts}: {problem}") from None
 
 
 def _strip_notes(typed: _Typed) -> tuple[Line, ...]:
@@ -222,17 +224,18 @@ def _from_corners(typed: _Typed) -> Reckoned:
 
     texts = typed.given["corners"].split(",")
     if len(texts) != 4 or typed.saw.nominal_deg != 90:
-        raise UserError(
-            "--corners needs four angles of a right-angled panel with commas between, such as 90.02,90.03,90.01,89.94"
+        raise InputError(
+            "corners",
+            "<corners> needs four angles of a right-angled panel with commas between, such as 90.02,90.03,90.01,89.94",
         )
-    angles = [_plain_angle("--corners", text) for text in texts]
+    angles = [_plain_angle("corners", text) for text in texts]
     covariance = _u_angle(typed) ** 2 * np.eye(4)
     orders = weigh_orders(angles, covariance) if "unordered" in typed.given else None
     fit = fit_panel(angles, covariance, shear=False) if orders is None else orders.fits[orders.best]
     if abs(fit.closure.value) > fit.closure.expanded():
-        raise UserError(_NO_CLOSURE.format(total=sum(angles), u=_u_angle(typed)))
+        raise InputError("corners", _NO_CLOSURE.format(total=sum(angles), u=_u_angle(typed)))
     if fit.probability < _LEAST_CHANCE:
-        raise UserError(_MISFIT.format(misfit=float(abs(fit.residuals_deg).max())))
+        raise InputError("corners", _MISFIT.format(misfit=float(abs(fit.residuals_deg).max())))
     notes = (_closure_line(fit.closure),)
     if orders is not None and not orders.settled():
         ask = "The four orders of cutting can't be told apart: read the corners in the order cut, without --unordered"
@@ -252,7 +255,7 @@ def _from_wedge(typed: _Typed) -> Reckoned:
     from visioncheck.quantity import Quantity
 
     if typed.saw.nominal_deg != 90:
-        raise UserError("--wedge is for square cuts; leave --nominal out")
+        raise InputError("nominal", "<wedge> is for square cuts; leave <nominal> out")
     if "length" in typed.given:
         import numpy as np
 
@@ -267,8 +270,8 @@ def _from_wedge(typed: _Typed) -> Reckoned:
     if turned is None or opens is None:
         ask = f"{_NO_SIGN}: say --turned left or right and --opens straightedge or far"
         return Reckoned(wedge.scaled(0.5, "deg"), ask=ask)
-    half: Any = _one_of("--turned", turned, ("left", "right"))
-    where: Any = _one_of("--opens", opens, ("straightedge", "far"))
+    half: Any = _one_of("turned", turned, ("left", "right"))
+    where: Any = _one_of("opens", opens, ("straightedge", "far"))
     notes = (Line("Turned over", f"the {half} half, as they lay at the saw; {PARALLEL_ONLY}"),)
     return Reckoned(_error(typed, ButtedHalves(wedge, where, half)), notes)
 
@@ -279,17 +282,17 @@ def _length(typed: _Typed, key: str, least_mm: float) -> float:
     try:
         length = parse_length(typed.given[key], typed.default_unit)
     except UserError as problem:
-        raise UserError(f"--{key}: {problem}") from None
+        raise InputError(key, f"<{key}>: {problem}") from None
     if not least_mm <= length <= 10_000:
-        raise UserError(f"--{key} is {length:g} mm; it should lie between {least_mm:g} mm and 10 m")
+        raise InputError(key, f"<{key}> is {length:g} mm; it should lie between {least_mm:g} mm and 10 m")
     return length
 
 
 def _angle(typed: _Typed, key: str) -> float:
-    return _plain_angle(f"--{key}", typed.given[key])
+    return _plain_angle(key, typed.given[key])
 
 
-def _plain_angle(option: str, text: str) -> float:
+def _plain_angle(name: str, text: str) -> float:
     """Read degrees, bare or with their sign, or a slope."""
     from visioncheck.units import deg_from_slope, parse_slope
 
@@ -297,9 +300,11 @@ def _plain_angle(option: str, text: str) -> float:
     try:
         value = float(bare) if set(bare) <= set("0123456789.+-") else deg_from_slope(parse_slope(text))
     except (ValueError, UserError):
-        raise UserError(f"{option}: {text!r} is no angle; write for example 90.05, 0.1deg or 0.02in/ft") from None
+        raise InputError(
+            name, f"<{name}>: {text!r} is no angle; write for example 90.05, 0.1deg or 0.02in/ft"
+        ) from None
     if not abs(value) < 360:
-        raise UserError(f"{option}: {text!r} is no angle below a full turn")
+        raise InputError(name, f"<{name}>: {text!r} is no angle below a full turn")
     return value
 
 
@@ -309,9 +314,10 @@ def _u_length(typed: _Typed) -> float:
     if "u" not in typed.given:
         return _U_CALLIPERS_MM
     try:
-        return _positive_u(parse_length(typed.given["u"], typed.default_unit))
+        u_mm = parse_length(typed.given["u"], typed.default_unit)
     except UserError as problem:
-        raise UserError(f"--u: {problem}") from None
+        raise InputError("u", f"<u>: {problem}") from None
+    return _positive_u(u_mm)
 
 
 def _u_angle(typed: _Typed) -> float:
@@ -320,7 +326,7 @@ def _u_angle(typed: _Typed) -> float:
 
 def _positive_u(u: float) -> float:
     if not u > 0 or not math.isfinite(u):
-        raise UserError("--u must be larger than nothing: no reading is exact")
+        raise InputError("u", "<u> must be larger than nothing: no reading is exact")
     return u
 
 

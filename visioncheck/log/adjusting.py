@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.standing import newest_reading
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from visioncheck.log.store import Log
 
 
-class TakenBefore(UserError):  # noqa: N818 - it is a question, not a fault
+class TakenBefore(InputError):  # noqa: N818 - it is a question, not a fault
     """A photo said to be of after an adjustment, and its own time says before.
 
     Parameters
@@ -25,8 +25,9 @@ class TakenBefore(UserError):  # noqa: N818 - it is a question, not a fault
 
     def __init__(self, question: str) -> None:
         super().__init__(
-            f"{question} If it is of before, leave --adjusted out; if the camera's clock is wrong or the reading was "
-            "logged late, add --taken-after."
+            "adjusted",
+            f"{question} If it is of before, leave <adjusted> out; if the camera's clock is wrong or the reading was "
+            "logged late, add <taken_after>.",
         )
         self.question = question
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from visioncheck.edges.band import BandTrace
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
-from visioncheck.errors import Refusal, UserError
+from visioncheck.errors import InputError, Refusal
 from visioncheck.kerf.plan import Plan
 from visioncheck.kerf.verify import MeasuredGroove, planned
 from visioncheck.measuring.slot import Scene, Sought, find_and_trace
@@ -75,9 +75,10 @@ def _is_the_board(board: Board, plan: Plan) -> None:
     lengths = board.shape.lengths_mm
     across = float(lengths[(board.fence_edge + 1) % 4] + lengths[(board.fence_edge - 1) % 4]) / 2
     if abs(across - plan.board_mm) > max(_BOARD_MM, 0.02 * plan.board_mm):
-        raise UserError(
+        raise InputError(
+            "fence_edge",
             f"{board.scene.name}: the board in the photo is {across:.0f} mm across from the edge"
-            f" {plan.fence_edge!r}, the plan's is {plan.board_mm:.0f} mm; check --fence-edge and the plan."
+            f" {plan.fence_edge!r}, the plan's is {plan.board_mm:.0f} mm; check <fence_edge> and the plan.",
         )
 
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import Refusal, UserError
+from visioncheck.errors import InputError, Refusal, UserError
 from visioncheck.files import read_text
 from visioncheck.log.adjusting import require_after
 from visioncheck.log.entry import EntryDraft, sha256_text
@@ -142,13 +142,13 @@ def read_told(
 
     Raises
     ------
-    UserError
-        Naming the option.
+    InputError
+        Naming the parameter.
     """
-    choices = {"--piece": (piece, PIECES), "--fence-edge": (fence_edge, WAYS), "--turned-half": (turned_half, HALVES)}
-    for option, (value, known) in choices.items():
+    choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
+    for name, (value, known) in choices.items():
         if value is not None and value not in known:
-            raise UserError(f"{option} {value!r} is not known; choose one of {', '.join(known)}")
+            raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     return Told(None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half)
 
@@ -162,14 +162,18 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
         value = parse_length(told, units)
         expanded = None if doubt is None else parse_length(doubt, units)
     except UserError as problem:
-        raise UserError(f"--thickness: {problem}") from None
+        raise InputError("thickness", f"<thickness>: {problem}") from None
     if not 0 < value < _THICKEST_MM:
-        raise UserError(f"--thickness {text} is not a board's thickness; give it like 18mm, 3/4in or 12.3mm±0.1mm")
+        raise InputError(
+            "thickness", f"<thickness> {text} is not a board's thickness; give it like 18mm, 3/4in or 12.3mm±0.1mm"
+        )
     if expanded is None:
         # rectangular within half a step of the last digit (JCGM 100:2008, 4.3.7), and a board is not all alike
         return Quantity(value, math.hypot(last_digit_mm(told, units) / math.sqrt(12), _U_BOARD_MM), "mm")
     if not 0 < expanded < value:
-        raise UserError(f"--thickness {text}: what follows ± is to be above 0 and below the thickness itself")
+        raise InputError(
+            "thickness", f"<thickness> {text}: what follows ± is to be above 0 and below the thickness itself"
+        )
     return Quantity(value, expanded / _TWO_SIDED_95, "mm")
 
 
@@ -253,9 +257,10 @@ def refused(
 ) -> Outcome:
     """Build the outcome of a photo that cannot be measured."""
     from visioncheck.present.as_json import refused_json
+    from visioncheck.present.naming import error_sentence
 
     code = problem.code if isinstance(problem, Refusal) else None
-    reading = refused_json(path.name, str(problem), code) | _read_with(sled, rig, told or Told())
+    reading = refused_json(path.name, error_sentence(problem), code) | _read_with(sled, rig, told or Told())
     return Outcome(path, reading, sled, rig, problem=problem)
 
 
@@ -312,7 +317,9 @@ def attach_outcome(
     if outcome.problem is not None:
         raise outcome.problem
     if outcome.sled is None:
-        raise UserError("Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one).")
+        raise InputError(
+            "sled", "say which sled was read: <sled>, a sled's file (visioncheck sled NEW.toml writes one)"
+        )
     photo = read_photo(outcome.path)
     if photo.sha256 != outcome.reading["photo_sha256"]:
         raise UserError(f"{outcome.path} was changed after it was measured; measure it again.")

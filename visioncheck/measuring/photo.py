@@ -14,7 +14,7 @@ from visioncheck.camera.rig import Rig
 from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace, trace_edge
-from visioncheck.errors import Refusal, UserError
+from visioncheck.errors import InputError, Refusal, UserError
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
@@ -139,7 +139,9 @@ def measure_photo(
         It cannot be measured honestly.
     """
     if turned_half is not None and piece != "gap":
-        raise UserError("--turned-half goes with the gap between two halves; say --piece gap too, or leave it out")
+        raise InputError(
+            "turned_half", "<turned_half> goes with the gap between two halves; say <piece=gap> too, or leave it out"
+        )
     if piece in SLOT_KINDS:
         return _measure_slot(path, rig, thickness, piece, sled, fence_edge, turned_half)
     seen = _see(path, rig, thickness)
@@ -174,7 +176,7 @@ def measure_turned(
         A photo cannot be measured honestly.
     """
     if piece in SLOT_KINDS:
-        raise UserError(f"--turned goes with angles; measure each photo of a {piece} on its own.")
+        raise InputError("turned", f"<turned> goes with angles; measure each photo of a {piece} on its own.")
     first, second = (_see(path, rig, thickness) for path in paths)
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance
     if rig is None and first.sheet != second.sheet:
@@ -210,9 +212,10 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     seen = _see(sighting, rig, thickness)
     edge = _fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
-        raise UserError(
-            f"{path.name}: which edge lay against the fence? Say --fence-edge top, bottom, left or right, as in the"
-            " picture."
+        raise InputError(
+            "fence_edge",
+            f"{path.name}: which edge lay against the fence? Say <fence_edge> top, bottom, left or right, as in the"
+            " picture.",
         )
     from visioncheck.measuring.groove import Board  # lazy: it brings plans, which only a groove's photo needs
 
@@ -252,14 +255,14 @@ def _quarter_turn(first: _Seen, second: _Seen, print_covariance: Array) -> Match
     names = f"{first.photo.path.name} and {second.photo.path.name}"
     if first.tag and second.tag and first.tag.id != second.tag.id:
         raise UserError(
-            f"{names} show pieces with tags {first.tag.id} and {second.tag.id}; --turned wants two photos of one piece."
+            f"{names} show pieces with tags {first.tag.id} and {second.tag.id}; take both photos of one piece."
         )
     found = matches(first.shape, second.shape, print_covariance)
     if first.tag and second.tag:
         edges = [_pointed_edge(seen, seen.shape) or 0 for seen in (first, second)]
         found = tuple(match for match in found if match.shift == (edges[1] - edges[0]) % 4)
     if not (found and found[0].is_one_piece):
-        raise UserError(f"{names} do not show one and the same piece; --turned wants two photos of one piece.")
+        raise UserError(f"{names} do not show one and the same piece; take both photos of one piece.")
     if not told_apart(found) and any(match.is_quarter for match in found):
         raise UserError(
             f"{names}: the piece is too regular to see how it was turned; lay a piece tag on it in both photos."

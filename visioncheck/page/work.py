@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
 from visioncheck.page.jobs import NAMED
+from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
     import numpy as np
@@ -128,8 +129,9 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
 def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
     # which photo it was the user knows; its name is of our making
     name = rf"{NAMED}[0-9-]+\.\w+"
-    sentence = re.sub(f"{name} and {name}", "the two photos", str(problem).replace(f"{folder}{os.sep}", ""))
-    sentence = re.sub(f"{name}:? ?", "", sentence).replace("--turned wants", "this needs")
+    said = error_sentence(problem, "page").replace(f"{folder}{os.sep}", "")
+    sentence = re.sub(f"{name} and {name}", "the two photos", said)
+    sentence = re.sub(f"{name}:? ?", "", sentence)
     sentence = re.sub(r" \(--[\w-]+[^)]*\)", "", sentence)  # the page has fields in place of options
     code = problem.code if isinstance(problem, Refusal) else None
     return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError
 from visioncheck.photo.orientation import upright
 
 Array = NDArray[np.float64]
@@ -61,13 +61,14 @@ def agreed_edge(photo: str, ways: Sequence[str], said: int | None, pointed: int 
 
     Raises
     ------
-    UserError
+    InputError
         Both tell, and not the same.
     """
     if said is None or pointed is None or said == pointed:
         return pointed if said is None else said
-    raise UserError(
-        f"{photo}: the {ways[said]} edge in the picture is said to have been at the fence (--fence-edge), but the tag's"
+    raise InputError(
+        "fence_edge",
+        f"{photo}: the {ways[said]} edge in the picture is said to have been at the fence (<fence_edge>), but the tag's"
         f" arrow points to the {ways[pointed]} one; say nothing of it if the tag is right, else turn the tag or take it"
-        " away, and take the photo again"
+        " away, and take the photo again",
     )

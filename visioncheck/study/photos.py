@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.batch.jobs import PHOTO_SUFFIXES
 from visioncheck.errors import UserError
+from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -120,7 +121,7 @@ def read_photo(photo: StudyPhoto, settings: Settings) -> StudyReading:
             photo.path, settings.rig, told.thickness, told.piece, settings.sled, told.fence_edge, told.cuts
         ).reading
     except UserError as problem:
-        return StudyReading(photo, problem=str(problem))
+        return StudyReading(photo, problem=error_sentence(problem))
     if not photo.piece:
         if reading.tag_id is None:
             return StudyReading(photo, problem=f"{photo.path.name}: neither a tag nor a folder says which piece it is.")

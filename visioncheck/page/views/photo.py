@@ -15,6 +15,7 @@ from visioncheck.page.answers import answer_of, remedy_of
 from visioncheck.page.desk import Desk, camera_wanted, desk_of, remember, units_of
 from visioncheck.page.stock import find_rigs, key_of
 from visioncheck.page.uploads import RefusedForm
+from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -114,7 +115,7 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     try:
         read_told(thickness, piece, edge, cuts, units, half)
     except UserError as problem:
-        sentence = str(problem).removeprefix("--")
+        sentence = error_sentence(problem, "page")
         raise RefusedForm(
             400, f"{sentence[:1].upper()}{sentence[1:]}.", "Mend that, then send the photo again."
         ) from None

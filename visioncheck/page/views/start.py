@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
+from visioncheck.errors import UserError
 from visioncheck.page.desk import UNITS, desk_of, remember, session_of
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
+from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -66,7 +68,8 @@ async def say_refused(request: Request, error: Exception) -> Response:
 
 async def say_problem(request: Request, error: Exception) -> Response:
     """Answer what the user can mend."""
-    sentence = str(error)
+    assert isinstance(error, UserError)  # registered for it alone
+    sentence = error_sentence(error, "page")
     return desk_of(request).say(request, 400, sentence[:1].upper() + sentence[1:], "Mend that, then try again.")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,11 +9,12 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.fence.typed import reckon_typed, reckoned_json
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.desk import Desk, desk_of
+from visioncheck.present.naming import as_field
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -131,7 +131,7 @@ async def take(request: Request) -> Response:
     try:
         entry_id = await anyio.to_thread.run_sync(_keep, desk, sled, way, fields)
     except UserError as problem:
-        return _render(desk, request, sled, way, fields, _in_labels(str(problem), way), 400)
+        return _render(desk, request, sled, way, fields, _in_labels(problem, way), 400)
     return RedirectResponse(f"/reading/{entry_id}", 303)
 
 
@@ -179,8 +179,10 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
         return log.attach(draft).id
 
 
-def _in_labels(sentence: str, way: Way) -> str:
-    """Name the page's fields where the command line names its options."""
+def _in_labels(problem: UserError, way: Way) -> str:
+    """Name the parameters as this way's form labels their fields."""
     labels = {field.name: field.label for field in way.fields} | {"corners": "The corners"}
-    said = re.sub(r"--(\w+)", lambda option: labels.get(option[1], option[1]), sentence)
+    said = str(problem)
+    if isinstance(problem, InputError):
+        said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
     return said[:1].upper() + said[1:]

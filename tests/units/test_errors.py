@@ -1,0 +1,30 @@
+"""Errors name parameters, and each surface names them its own way; they survive the way between processes."""
+
+import pickle
+
+import pytest
+
+from visioncheck.cli import main
+from visioncheck.errors import InputError
+from visioncheck.measure.keep import read_told
+from visioncheck.present.naming import error_sentence
+
+
+def test_each_surface_names_the_parameter():
+    error = InputError("turned_half", "<turned_half> goes with <piece=gap>")
+    assert str(error) == error_sentence(error, "python") == "turned_half goes with piece='gap'"
+    assert error_sentence(error) == "--turned-half goes with --piece gap"
+    assert error_sentence(error, "page") == "the half turned over goes with kind of piece: two halves butted"
+
+
+def test_it_is_the_same_in_another_process():
+    error = pickle.loads(pickle.dumps(InputError("cuts", "<cuts> is 1")))  # noqa: S301 - our own
+    assert (error.parameter, str(error)) == ("cuts", "cuts is 1")
+
+
+def test_what_was_typed_is_named(capsys):
+    with pytest.raises(InputError, match=r"^fence_edge 'front' is not known; choose one of top") as refused:
+        read_told(fence_edge="front")
+    assert refused.value.parameter == "fence_edge"
+    assert main(["reckon", "--rear", "20", "--front", "21"]) == 2
+    assert capsys.readouterr().err == "visioncheck: --rear also needs --length\n"

@@ -1,0 +1,40 @@
+"""How each surface names a parameter, and so says an error about one."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from visioncheck.errors import InputError, Naming, UserError, in_python
+
+Door = Literal["command", "page", "python"]
+
+_LABELS = {
+    "piece": "kind of piece",
+    "fence_edge": "edge at the fence",
+    "cuts": "successive cuts",
+    "thickness": "thickness",
+    "turned_half": "the half turned over",
+    "turned": "the second photo",
+    "adjusted": "what was changed on the sled",
+}
+_CHOICES = {"slot": "board with a saw slot", "gap": "two halves butted"}
+
+
+def as_option(parameter: str, value: str | None = None) -> str:
+    """Write a parameter as an option of the command line."""
+    option = f"--{parameter.replace('_', '-')}"
+    return option if value is None else f"{option} {value}"
+
+
+def as_field(parameter: str, value: str | None = None) -> str:
+    """Write a parameter as the page labels its field."""
+    label = _LABELS.get(parameter, parameter.replace("_", " "))
+    return label if value is None else f"{label}: {_CHOICES.get(value, value)}"
+
+
+_NAMING: dict[Door, Naming] = {"command": as_option, "page": as_field, "python": in_python}
+
+
+def error_sentence(error: UserError, door: Door = "command") -> str:
+    """Say an error as a surface does."""
+    return error.said(_NAMING[door]) if isinstance(error, InputError) else str(error)
