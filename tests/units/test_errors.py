@@ -6,7 +6,7 @@ import pytest
 
 from visioncheck.cli import main
 from visioncheck.errors import InputError
-from visioncheck.measure.keep import read_told
+from visioncheck.measuring.keep import read_told
 from visioncheck.present.naming import error_sentence
 
 
