@@ -18,6 +18,14 @@ from visioncheck.page.serve import hosts_of, listen, server_config
 from visioncheck.page.uploads import Bounds
 
 
+@pytest.fixture(autouse=True)
+def own_state(tmp_path_factory, monkeypatch):
+    """The page's key lies with the user's own state: in tests apart from the real one."""
+    folder = tmp_path_factory.mktemp("state")
+    monkeypatch.setattr("visioncheck.page.serve.user_state_path", lambda *_, **__: folder)
+    monkeypatch.setenv("XDG_STATE_HOME", str(folder))  # of processes that a test starts
+
+
 @pytest.fixture
 def serve(tmp_path):
     """Serve a page of a new log with one sled; closes it at the end."""

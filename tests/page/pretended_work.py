@@ -8,6 +8,11 @@ import time
 from pathlib import Path
 
 
+def slow_chart(*_):
+    time.sleep(2)
+    return b""
+
+
 def do(_places, job, folder):
     note = job.told["note"]
     if note == "die":

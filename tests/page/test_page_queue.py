@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import re
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from page_pictures import picture
 from phone import SLED_KEY, until
-from pretended_work import do
+from pretended_work import do, slow_chart
 
 from visioncheck.page import workers
 from visioncheck.page.jobs import Spool
@@ -103,6 +104,54 @@ def test_one_phone_cannot_fill_the_queue(serve, tmp_path, monkeypatch):
     until(lambda: all(is_done(other, job) for job in jobs))
 
 
+def test_many_at_once_do_not_get_past_the_bound(serve, tmp_path, monkeypatch):
+    monkeypatch.setattr(workers, "_MOST_OF_ONE", 3)
+    page = serve(do=do)
+    phone = page.phone()
+    gate = tmp_path / "go"
+    fields = {"rig": "none", "note": f"wait for {gate}"}
+    with ThreadPoolExecutor(8) as together:
+        answers = together.map(lambda k: phone.send(PHOTO, picture(seed=k), fields).status, range(8))
+    assert sorted(answers) == [303] * 3 + [429] * 5
+    gate.touch()
+    until(lambda: not page.desk.spool.unfinished())
+
+
+def test_charts_do_not_hold_up_a_photo(serve, monkeypatch):
+    monkeypatch.setattr("visioncheck.page.desk._HEADER_S", 5.0)
+    monkeypatch.setattr("visioncheck.page.work.draw_log_chart", slow_chart)
+    page = serve(do=do)
+    phone = page.phone()
+    phone.get(f"/typed/{SLED_KEY}/corner")
+    phone.post(f"/typed/{SLED_KEY}/corner", {"angle": "90.02"})
+    with ThreadPoolExecutor(8) as together:
+        charts = [together.submit(phone.get, f"/chart/{SLED_KEY}") for _ in range(4)]
+        until(lambda: page.desk.workers._aside.borrowed_tokens)
+        assert phone.send(PHOTO, picture(), {"rig": "none", "note": "quick"}).status == 303
+        assert not any(chart.done() for chart in charts[1:])
+        assert [chart.result().status for chart in charts] == [200] * 4
+
+
+def test_a_full_disk_while_answers_are_written_ends_nothing(serve, tmp_path, monkeypatch):
+    page = serve(do=do)
+    phone = page.phone()
+    gate = tmp_path / "go"
+    jobs = [send(phone, f"wait for {gate}", k) for k in range(3)]
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as disk:
+        disk.setattr("visioncheck.page.jobs._sync", full)
+        gate.touch()
+        until(lambda: all(is_done(phone, job) for job in jobs))
+    assert "Done: wait" in phone.get(jobs[0]).text
+    later = send(phone, "quick", 9)
+    until(lambda: is_done(phone, later))
+    # after a restart they are done again: nothing accepted is lost
+    assert {f"/job/{job.id}" for job in reopened(page.desk.spool).unfinished()} == set(jobs)
+
+
 # ---------------------------------------------------------------------- the spool by itself
 
 
@@ -111,6 +160,18 @@ def spool(tmp_path):
     found = Spool(tmp_path / "page")
     found.open()
     return found
+
+
+def test_the_same_photo_has_the_same_name_whenever_it_comes(spool):
+    assert accepted(spool, 1).photo == accepted(spool, 1).photo != accepted(spool, 200).photo
+
+
+def test_what_was_looked_at_is_known_after_a_restart(spool):
+    jobs = [accepted(spool, k) for k in range(2)]
+    for job in jobs:
+        spool.finish(job, {"state": "refused", "sentence": "No.", "code": None})
+    spool.see(spool.get(jobs[0].id))
+    assert [job.seen for job in reopened(spool).answered()] == [False, True]
 
 
 def accepted(spool, seed=0):

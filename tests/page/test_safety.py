@@ -14,9 +14,10 @@ from page_pictures import picture, png_bomb
 from phone import SLED_KEY, multipart, until
 from pretended_work import do
 
+from visioncheck.page import serve as serving
 from visioncheck.page.app import _routes
-from visioncheck.page.safety import Buckets, Key, Rate, load_key
-from visioncheck.page.serve import PromptProtocol
+from visioncheck.page.safety import FORBIDDEN, Buckets, Key, Rate, load_key
+from visioncheck.page.serve import PromptProtocol, key_file
 from visioncheck.page.uploads import Bounds
 
 PHOTO = f"/sled/{SLED_KEY}/photo"
@@ -34,7 +35,8 @@ def test_address_with_the_token_gives_a_cookie_that_opens_the_page(serve):
     assert answer.status == 200
     cookie = answer.header("set-cookie")
     assert "HttpOnly" in cookie
-    assert "SameSite=strict" in cookie
+    # lax, not strict: from a link in a mail a strict one stays behind, and a survey under way would seem lost
+    assert "SameSite=lax" in cookie
     assert page.settings.key.token not in cookie
     assert phone.get("/").status == 200
     # once inside, the address with the token is not needed and not shown again
@@ -50,7 +52,7 @@ def test_without_the_token_every_address_says_the_same_and_nothing_else(serve, p
         page.stranger("a.b").get(path),
     ]
     for answer in answers:
-        assert (answer.status, answer.body) == (403, b"Forbidden")
+        assert (answer.status, answer.text) == (403, FORBIDDEN)
         assert not answer.header("set-cookie")
 
 
@@ -136,6 +138,14 @@ def test_the_key_is_its_owners_alone_and_stays(tmp_path):
     assert len(first.token) >= 32
     assert load_key(path).token == first.token
     assert load_key(path, new=True).token != first.token
+
+
+def test_the_key_does_not_lie_in_the_log_that_people_copy(tmp_path):
+    log, other = tmp_path / "log", tmp_path / "other"
+    load_key(key_file(log))
+    assert not key_file(log).is_relative_to(log)
+    assert load_key(key_file(log)).token != load_key(key_file(other)).token
+    assert key_file(log).parent.stat().st_mode & 0o077 == 0
 
 
 # ---------------------------------------------------------------------- forms
@@ -368,6 +378,57 @@ def test_connections_without_a_request_are_closed(serve, monkeypatch):
         connection.settimeout(10)
         assert connection.recv(100) == b""
         connection.close()
+
+
+def test_idle_connections_lock_nobody_out(serve, monkeypatch):
+    monkeypatch.setattr(serving, "_MOST_CONNECTIONS", 100)
+    page = serve()
+    phone = page.phone()
+    idle = [socket.create_connection(("127.0.0.1", page.port)) for _ in range(120)]
+    until(lambda: len(page.server.server_state.connections) <= serving._MOST_OF_ONE)
+    assert phone.get("/").status == 200
+    idle[0].settimeout(5)
+    assert idle[0].recv(10) == b""  # the oldest went
+    for connection in idle:
+        connection.close()
+
+
+def test_an_answer_is_sent_at_once(serve):
+    # without TCP_NODELAY a short answer waits for the acknowledgement of the one before (RFC 896): some 40 ms
+    page = serve()
+    page.phone()
+    connection = socket.create_connection(("127.0.0.1", page.port))
+    until(lambda: page.server.server_state.connections)
+    for each in page.server.server_state.connections:
+        assert each.transport.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    connection.close()
+
+
+@pytest.mark.parametrize("length", [71, 257, 3000])
+def test_a_boundary_longer_than_the_standard_allows_is_no_form(serve, length):
+    page = serve(do=do)
+    phone = page.phone()
+    kind = {"Content-Type": f"multipart/form-data; boundary={'b' * length}"}
+    answer = phone.ask("POST", PHOTO, b"--x", kind)
+    assert answer.status == 415
+    assert "That is no form" in answer.text
+
+
+def test_the_field_for_another_photo_may_stay_empty(serve):
+    page = serve(do=do)
+    phone = page.phone()
+    boundary, body = multipart({"form": phone.form_token, **SOME}, picture())
+    empty = f'--{boundary}\r\nContent-Disposition: form-data; name="photo"; filename=""\r\n\r\n\r\n'
+    kind = {"Content-Type": f"multipart/form-data; boundary={boundary}"}
+    first = body.replace(
+        f'--{boundary}\r\nContent-Disposition: form-data; name="photo"'.encode(),
+        empty.encode() + f'--{boundary}\r\nContent-Disposition: form-data; name="photo"'.encode(),
+    )
+    last = body.removesuffix(f"--{boundary}--\r\n".encode()) + empty.encode() + f"--{boundary}--\r\n".encode()
+    assert len(first) == len(last) > len(body)
+    for sent in (first, last):
+        assert phone.ask("POST", PHOTO, sent, kind).status == 303
+    assert phone.send(PHOTO, b"", SOME, name="").status == 400
 
 
 def test_a_full_disk_is_said_and_nothing_stays(serve, monkeypatch):

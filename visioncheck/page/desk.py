@@ -143,20 +143,21 @@ class Desk:
         """
         if photo is None and needs_photo:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
-        if self.workers.is_full(session_of(request)):
-            raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
-        suffix = "" if photo is None else await self._ending(photo)
-        try:
-            job = await anyio.to_thread.run_sync(self.spool.accept, kind, session_of(request), told, photo, suffix)
-        except OSError:
-            raise RefusedForm(507, "The computer cannot keep the photo.", "Free space on its disk.") from None
+        session = session_of(request)
+        with self.workers.place(session) as free:
+            if not free:
+                raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
+            suffix = "" if photo is None else await self._ending(photo)
+            try:
+                job = await anyio.to_thread.run_sync(self.spool.accept, kind, session, told, photo, suffix)
+            except OSError:
+                raise RefusedForm(507, "The computer cannot keep the photo.", "Free space on its disk.") from None
         self.workers.put(job)
         return RedirectResponse(f"/job/{job.id}", 303)
 
     async def _ending(self, photo: Path) -> str:
         try:
-            with anyio.fail_after(_HEADER_S):
-                return await self.workers.aside(work.picture_ending, str(photo))
+            return await self.workers.look(work.picture_ending, str(photo), seconds=_HEADER_S)
         except UserError as problem:
             raise RefusedForm(415, str(problem), "Send a photo as the phone's camera took it.") from None
         except (TimeoutError, anyio.BrokenWorkerProcess):
@@ -189,5 +190,9 @@ def camera_wanted(request: Request) -> bool:
 
 
 def remember(response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:
-    """Set a cookie that no script and no other site can use."""
-    response.set_cookie(name, value, max_age=REMEMBERED_S, httponly=True, samesite="strict")
+    """Set a cookie that no script and no other site's form can use.
+
+    Not strict: from a link in a mail the browser would hold it back, and the phone would be taken for a new one. What
+    changes anything is posted, which lax holds back too (RFC 6265bis, 5.6.7), and carries the form's token.
+    """
+    response.set_cookie(name, value, max_age=REMEMBERED_S, httponly=True, samesite="lax")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import json
 import os
 import re
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 NAMED = "photo-"
-"""What a photo's file name begins with; after it comes the time of its coming."""
+"""What a photo's file name begins with; after it comes its content's hash: the same photo has one name."""
 KINDS = ("measure", "turn", "survey photo", "survey")
 _KEPT = timedelta(days=7)
 """How long an answer can be called up again; readings are in the log for good."""
@@ -45,6 +47,8 @@ class Job:
         The photo's file in the job's folder, named by us.
     attempts : int
         How often it was begun.
+    seen : bool
+        Whether its answer was looked at.
     answer : dict or None
         What came of it: ``state`` is ``done``, ``refused``, ``asks`` or ``broken``.
     """
@@ -56,6 +60,7 @@ class Job:
     told: dict[str, Any] = field(default_factory=dict)
     photo: str | None = None
     attempts: int = 0
+    seen: bool = False
     answer: dict[str, Any] | None = None
 
 
@@ -115,7 +120,7 @@ class Spool:
             The disk is full or cannot be written; nothing stays.
         """
         now = datetime.now(UTC)
-        name = None if photo is None else f"{NAMED}{now.astimezone():%Y-%m-%d-%H%M%S}{suffix}"
+        name = None if photo is None else photo_name(_sha256(photo), suffix)
         job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name)
         making = self.incoming / job.id
         try:
@@ -145,6 +150,11 @@ class Spool:
         """Jobs without an answer, the first received first."""
         return sorted((job for job in self._known.values() if job.answer is None), key=lambda job: job.received)
 
+    def answered(self) -> list[Job]:
+        """Jobs with an answer, the last received first."""
+        done = (job for job in self._known.values() if job.answer is not None)
+        return sorted(done, key=lambda job: job.received, reverse=True)
+
     def begin(self, job: Job) -> Job:
         """Note that the job is begun once more."""
         return self._keep(replace(job, attempts=job.attempts + 1))
@@ -156,21 +166,42 @@ class Spool:
     def again(self, job: Job) -> Job:
         """Let a job be done anew that broke off or had a question; its answer goes."""
         (self.path(job) / _ANSWER).unlink(missing_ok=True)
-        return self._keep(replace(job, attempts=0, answer=None))
+        return self._keep(replace(job, attempts=0, seen=False, answer=None))
+
+    def see(self, job: Job) -> None:
+        """Note that the answer was looked at."""
+        if job.answer is not None and not job.seen:
+            self._keep(replace(job, seen=True))
 
     def finish(self, job: Job, answer: dict[str, Any]) -> None:
-        """Keep the answer; photo and scraps go, unless the measuring broke off or waits for a word of the user's."""
-        _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
-        if answer["state"] not in {"broken", "asks"}:
-            for path in self.path(job).iterdir():
-                if path.name not in {_FILE, _ANSWER}:
-                    path.unlink()
+        """Keep the answer; photo and scraps go, unless the measuring broke off or waits for a word of the user's.
+
+        On a full disk the answer is known until the next start, which does the job again: its photo stays.
+        """
         self._known[job.id] = replace(job, answer=answer)
+        with contextlib.suppress(OSError):
+            _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
+            if answer["state"] not in {"broken", "asks"}:
+                for path in self.path(job).iterdir():
+                    if path.name not in {_FILE, _ANSWER}:
+                        path.unlink()
 
     def _keep(self, job: Job) -> Job:
-        _write(self.path(job) / _FILE, _job_text(job))
+        """Change what is known of an accepted job; a disk that is full now holds it as it was."""
         self._known[job.id] = job
+        with contextlib.suppress(OSError):
+            _write(self.path(job) / _FILE, _job_text(job))
         return job
+
+
+def photo_name(sha256: str, suffix: str) -> str:
+    """Name a photo's file by its content."""
+    return f"{NAMED}{sha256[:16]}{suffix}"
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _job_text(job: Job) -> str:

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 ENTER = "/enter/"
+FORBIDDEN = (
+    "This phone is not known here. Open the whole address that the computer shows, or point the camera at its code;"
+    " an address of an earlier day may no longer hold."
+)
 _SECRET_BYTES = 24
 _MOST_ADDRESSES = 1000
 
@@ -96,6 +100,7 @@ def load_key(path: Path, *, new: bool = False) -> Key:
         if new:
             path.unlink(missing_ok=True)
         if not path.exists():
+            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w") as file:
                 file.write(secrets.token_urlsafe(_SECRET_BYTES))
@@ -168,7 +173,7 @@ class Gate:
             return PlainTextResponse("Too many requests", 429, {"retry-after": "5"})
         session = self.key.session_of(request.cookies.get(self.key.cookie))
         if not self._is_own(request) or not (session or self._enters(request)):
-            return PlainTextResponse("Forbidden", 403)
+            return PlainTextResponse(FORBIDDEN, 403)
         scope["state"] = {**scope.get("state", {}), "session": session}
         return self.app
 

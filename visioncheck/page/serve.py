@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import ipaddress
 import socket
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 import uvicorn
+from platformdirs import user_state_path
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from visioncheck.errors import UserError
@@ -29,7 +31,7 @@ LOOPBACK = "127.0.0.1"
 _NOWHERE = "192.0.2.1"
 """Set aside for documentation (RFC 5737)."""
 _HEAD_S = 15.0
-_MOST_CONNECTIONS = 400
+_MOST_CONNECTIONS, _MOST_OF_ONE = 400, 64
 
 
 def lan_address(wanted: str | None = None) -> str:
@@ -71,7 +73,8 @@ def listen(address: str, port: int) -> socket.socket:
     UserError
         The port is taken, or the address is not this computer's.
     """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # with the protocol named: only then does the event loop send short answers at once (TCP_NODELAY)
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((address, port))
@@ -89,11 +92,17 @@ def hosts_of(address: str, port: int) -> frozenset[str]:
     return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
 
 
-def code_of(address: str, *, coloured: bool) -> str:
-    """Draw an address as a QR code for a terminal; coloured, it is dark on light in every terminal."""
+def code_of(address: str, *, coloured: bool, encoding: str = "utf-8") -> str:
+    """Draw an address as a QR code for a terminal of this encoding; coloured, it is dark on light in every one."""
+    code = segno.make(address, error="l", micro=False)
     drawn = io.StringIO()
-    segno.make(address, error="l", micro=False).terminal(drawn, compact=True)
+    code.terminal(drawn, compact=True)
     lines = drawn.getvalue().splitlines()
+    try:
+        drawn.getvalue().encode(encoding)
+    except UnicodeEncodeError:  # no half blocks there: each square two characters wide
+        light, dark, end = ("\033[107m  ", "\033[40m  ", "\033[0m") if coloured else ("##", "  ", "")
+        return "\n".join("".join(dark if each else light for each in row) + end for row in code.matrix_iter(border=4))
     return "\n".join(f"\033[40;97m{line}\033[0m" for line in lines) if coloured else "\n".join(lines)
 
 
@@ -127,11 +136,17 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
         folder.mkdir(parents=True, exist_ok=True)
     with _alone(log), listen(lan_address(address) if lan else LOOPBACK, port) as listening:
         host, real_port = listening.getsockname()
-        key = load_key(page_folder(log) / "key", new=new_address)
+        key = load_key(key_file(log), new=new_address)
         settings = Settings(log, sleds, rigs, key, hosts_of(host, real_port))
         _announce(f"http://{host}:{real_port}{ENTER}{key.token}", lan=lan)
         with suppress(KeyboardInterrupt):
             uvicorn.Server(server_config(settings)).run(sockets=[listening])
+
+
+def key_file(log: Path) -> Path:
+    """Where a log's page keeps its key: with the user's own state, not in the log's folder, which people copy."""
+    name = hashlib.sha256(str(log.resolve()).encode()).hexdigest()[:16]
+    return user_state_path("visioncheck", appauthor=False) / "page" / f"{name}.key"
 
 
 def server_config(settings: Settings) -> uvicorn.Config:
@@ -151,7 +166,11 @@ def server_config(settings: Settings) -> uvicorn.Config:
 
 
 class PromptProtocol(H11Protocol):
-    """Closes a connection on which no whole request head arrives in time; the server itself would wait for ever."""
+    """Closes a connection on which no whole request head arrives in time; the server itself would wait for ever.
+
+    Of an address with many connections the one idle longest is closed at once: they would use up the server's, and
+    lock everybody else out.
+    """
 
     head_s = _HEAD_S
     _timer: asyncio.TimerHandle | None = None
@@ -159,7 +178,18 @@ class PromptProtocol(H11Protocol):
     def connection_made(self, transport: Any) -> None:
         """Start to wait for the first request."""
         super().connection_made(transport)
+        self._crowd_out()
         self._watch()
+
+    def _crowd_out(self) -> None:
+        host = self.client[0] if self.client else ""
+        own = [each for each in self.connections if isinstance(each, PromptProtocol) and each._of(host)]  # noqa: SLF001
+        idle = [each for each in own if each._timer is not None]  # noqa: SLF001
+        if len(own) > _MOST_OF_ONE and idle:
+            min(idle, key=lambda each: each._timer.when()).transport.close()  # type: ignore[union-attr]  # noqa: SLF001
+
+    def _of(self, host: str) -> bool:
+        return self.client is not None and self.client[0] == host and not self.transport.is_closing()
 
     def data_received(self, data: bytes) -> None:
         """Take bytes; go on waiting unless they completed a head."""
@@ -190,6 +220,7 @@ def _alone(log: Path) -> Iterator[None]:
     folder = page_folder(log)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        folder.chmod(0o700)  # photos that wait are nobody else's
         lock = sqlite3.connect(folder / "lock.sqlite", timeout=0, isolation_level=None)
     except (OSError, sqlite3.OperationalError) as error:
         raise UserError(f"the page's folder {folder} cannot be used ({error}); get the right to write there") from None
@@ -209,7 +240,7 @@ def _announce(address: str, *, lan: bool) -> None:
     print(f"Open this address on {where}:\n\n  {address}\n")
     if lan:
         print("or point the phone's camera at this code:\n")
-        print(code_of(address, coloured=sys.stdout.isatty()), end="\n\n")
+        print(code_of(address, coloured=sys.stdout.isatty(), encoding=sys.stdout.encoding or "ascii"), end="\n\n")
         print("Whoever has this address can use the page; on a network of your own alone, it is not encrypted.")
     else:
         print("With --lan a phone can open it too.")

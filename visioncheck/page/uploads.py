@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 FORM_TOKEN = "form"  # noqa: S105 - the field's name
 _PHOTO = "photo"
+_LONGEST_BOUNDARY = 70
+"""RFC 2046, 5.1.1."""
 _DRAINED = 8
 """So many times the bound is read away of what is refused: a browser shows an answer only after it has sent all."""
 
@@ -103,7 +105,7 @@ async def read_form(
 
 def _sink_for(request: Request, folder: Path, bounds: Bounds, is_token: Callable[[str], bool]) -> _Sink:
     kind, options = parse_options_header(request.headers.get("content-type", ""))
-    if kind == b"multipart/form-data" and b"boundary" in options:
+    if kind == b"multipart/form-data" and 0 < len(options.get(b"boundary", b"")) <= _LONGEST_BOUNDARY:
         return _Multipart(options[b"boundary"], folder, bounds, is_token)
     if kind == b"application/x-www-form-urlencoded":
         return _Encoded(bounds, is_token)
@@ -246,8 +248,8 @@ class _Multipart(_Sink):
     def _start(self) -> None:
         _, options = parse_options_header(self._headers.get(b"content-disposition", b""))
         self._name = options.get(b"name", b"").decode(errors="replace")
-        # the photo's own name is not even looked at
-        self._is_photo = self._name == _PHOTO and b"filename" in options
+        # of the photo's own name only this: a field left empty has none (HTML, constructing the entry list)
+        self._is_photo = self._name == _PHOTO and bool(options.get(b"filename"))
         if not self._is_photo:
             self.fields[self._name] = b""
             return

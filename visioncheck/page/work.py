@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import signal
+import sqlite3
 import warnings
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -13,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
-from visioncheck.page.jobs import NAMED
+from visioncheck.page.jobs import NAMED, photo_name
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
@@ -123,12 +124,14 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
     except TakenBefore as doubt:
         return {"state": "asks", "sentence": doubt.question}
     except UserError as problem:
+        if isinstance(problem.__cause__, OSError | sqlite3.Error):  # a full disk is no fault of the photo's
+            return {"state": "broken", "sentence": str(problem), "remedy": "Then try again; the photo is kept."}
         return _refused(problem, Path(folder))
 
 
 def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
     # which photo it was the user knows; its name is of our making
-    name = rf"{NAMED}[0-9-]+\.\w+"
+    name = rf"{NAMED}[0-9a-f-]+\.\w+"
     said = error_sentence(problem, "page").replace(f"{folder}{os.sep}", "")
     sentence = re.sub(f"{name} and {name}", "the two photos", said)
     sentence = re.sub(f"{name}:? ?", "", sentence)
@@ -197,7 +200,8 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
         text, source = log.document(entry.rig_sha256), log.photo_path(entry)
     if source is None:
         raise UserError("that reading has no photo: take one.")
-    photo = folder / f"{NAMED}{entry.time.astimezone():%Y-%m-%d-%H%M%S}{source.suffix}"
+    assert entry.photo_sha256 is not None  # as there is a photo
+    photo = folder / photo_name(entry.photo_sha256, source.suffix)
     shutil.copyfile(source, photo)
     rig = None
     if text is not None:

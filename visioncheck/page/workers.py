@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections import Counter
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import anyio
@@ -14,7 +15,7 @@ from anyio.abc import TaskStatus
 from visioncheck.page import work
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from visioncheck.page.jobs import Job, Spool
 
@@ -55,10 +56,11 @@ class Workers:
         self.spool, self.places, self._do = spool, places, do
         self._slots = max(1, (os.cpu_count() or 2) // 2)
         self._waiting: list[str] = []
+        self._held: Counter[str] = Counter()
 
     async def run(self, *, task_status: TaskStatus[None] = TASK_STATUS_IGNORED) -> None:
         """Work until cancelled; what is under way then is put back, to be done after the next start."""
-        self._aside = anyio.CapacityLimiter(1)
+        self._aside, self._looking = anyio.CapacityLimiter(1), anyio.CapacityLimiter(1)
         self._measuring = anyio.CapacityLimiter(self._slots)
         self._ready = anyio.Semaphore(0)
         for job in self.spool.unfinished():
@@ -74,17 +76,38 @@ class Workers:
         self._waiting.append(job.id)
         self._ready.release()
 
-    def is_full(self, session: str) -> bool:
-        """Whether this phone, or all of them together, have enough waiting."""
-        waiting = self.spool.unfinished()
-        return len(waiting) >= _MOST_OF_ALL or sum(job.session == session for job in waiting) >= _MOST_OF_ONE
+    @contextlib.contextmanager
+    def place(self, session: str) -> Iterator[bool]:
+        """Hold a place in the queue while a photo is looked at; False: this phone, or all together, have enough."""
+        waiting = Counter(job.session for job in self.spool.unfinished()) + self._held
+        free = waiting.total() < _MOST_OF_ALL and waiting[session] < _MOST_OF_ONE
+        self._held[session] += free
+        try:
+            yield free
+        finally:
+            self._held[session] -= free
+            self._held += Counter()  # forgets who holds none
 
     def ahead(self, job: Job) -> int | None:
         """How many jobs come before this one; None while it is being done."""
         return self._waiting.index(job.id) if job.id in self._waiting else None
 
+    async def look(self, function: Callable[..., T], *args: object, seconds: float) -> T:
+        """Look at hostile bytes in a process of its own, apart from charts; the time counts once it is begun.
+
+        Raises
+        ------
+        anyio.BrokenWorkerProcess, TimeoutError
+            It died, or took too long.
+        """
+        async with self._looking:
+            with anyio.fail_after(seconds):
+                return await anyio.to_process.run_sync(
+                    function, *args, cancellable=True, limiter=anyio.CapacityLimiter(1)
+                )
+
     async def aside(self, function: Callable[..., T], *args: object) -> T:
-        """Do something short in a process beside the queue: hostile bytes and charts stay out of the server.
+        """Do something short in a process beside the queue: charts stay out of the server.
 
         Raises
         ------
