@@ -18,7 +18,7 @@ from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measuring.keep import RigFile, SledFile, Told
-from visioncheck.measuring.photo import Sighting
+from visioncheck.measuring.photo import Detection
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
 
@@ -67,7 +67,7 @@ def make_rig(**changes):
 def seen(sheets=(0,), paper="a4", field="light", **exif):
     none = np.zeros((0, 2))
     points = TargetPoints(paper, field, np.array(sheets), np.zeros(len(sheets), int), none, none, none, none, 1.0)
-    return Sighting(replace(photo(), exif=Exif(**{"make": "Larch", "model": "Larch 2", **exif})), points)
+    return Detection(replace(photo(), exif=Exif(**{"make": "Larch", "model": "Larch 2", **exif})), points)
 
 
 # ---------------------------------------------------------------- folders
@@ -221,7 +221,7 @@ RIGS = {
 
 
 @pytest.mark.parametrize(
-    ("sighting", "rig"),
+    ("detection", "rig"),
     [
         (seen(), "plain"),
         (seen(field="dark"), "dark"),
@@ -230,14 +230,14 @@ RIGS = {
         (seen(paper="a3", model="Larch 3"), "other phone"),
     ],
 )
-def test_the_rig_of_this_phone_and_sheet(sighting, rig):
-    assert choose_rig(job(), sighting, replace(KNOWN, rigs=RIGS)) == rig
+def test_the_rig_of_this_phone_and_sheet(detection, rig):
+    assert choose_rig(job(), detection, replace(KNOWN, rigs=RIGS)) == rig
 
 
-@pytest.mark.parametrize("sighting", [seen(paper="a3"), seen(paper="tabloid"), seen(sheets=(0, 1)), seen(make="Elm")])
-def test_no_rig_of_this_phone_and_sheet(sighting):
+@pytest.mark.parametrize("detection", [seen(paper="a3"), seen(paper="tabloid"), seen(sheets=(0, 1)), seen(make="Elm")])
+def test_no_rig_of_this_phone_and_sheet(detection):
     with pytest.raises(Refusal, match=r"Larch 2 \(400 x 300 px\) on a light .* no rig is given") as refused:
-        choose_rig(job(), sighting, replace(KNOWN, rigs=RIGS))
+        choose_rig(job(), detection, replace(KNOWN, rigs=RIGS))
     assert refused.value.code == "other-rig"
 
 

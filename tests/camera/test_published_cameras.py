@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from visioncheck.camera.bundle import Bundle, Sightings, adjust
+from visioncheck.camera.bundle import Bundle, Observations, adjust
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import still
 
@@ -24,7 +24,7 @@ def start_from_plane(plane, pictures, width, height, free):
     rotations = np.stack([cv2.Rodrigues(turn)[0] for turn, _ in poses])
     exposures = still(rotations, np.stack([shift.ravel() for _, shift in poses]))
     bundle = Bundle(lens, exposures, spatial, free, (0, 0, 0))
-    seen = Sightings(
+    seen = Observations(
         np.repeat(np.arange(len(pictures)), len(plane)),
         np.tile(np.arange(len(plane)), len(pictures)),
         np.concatenate(pictures).astype(float),

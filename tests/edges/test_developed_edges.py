@@ -7,8 +7,8 @@ import pytest
 
 from tests.edges.test_slanted_edges import PIXEL_MM, picture_of_an_edge, straight_down
 from tests.photo.develop import developed
+from visioncheck.edges.edge_spread import EdgeSpread
 from visioncheck.edges.profile import fit_steps
-from visioncheck.edges.spread import Spread
 from visioncheck.edges.trace import trace_edge
 from visioncheck.outline.guide import Guide
 
@@ -38,7 +38,7 @@ def test_developing_turns_no_edge(levels, slant_deg, sharpen):
 
 def test_the_blur_of_a_sharpened_edge_is_told_apart_from_its_halo():
     rng = np.random.default_rng(4)
-    for truth in (Spread(0.6, 0.4), Spread(0.9, 0.25), Spread(1.4, 0.6), Spread(1.0, 0.0)):
+    for truth in (EdgeSpread(0.6, 0.4), EdgeSpread(0.9, 0.25), EdgeSpread(1.4, 0.6), EdgeSpread(1.0, 0.0)):
         places = rng.uniform(-0.5, 0.5, 1500)
         offsets = np.tile(np.arange(-9.0, 10.0), (len(places), 1))
         seen = truth.step(offsets - places[:, None]) + rng.normal(0, 0.02, offsets.shape)
@@ -51,6 +51,6 @@ def test_the_blur_of_a_sharpened_edge_is_told_apart_from_its_halo():
 
 
 def test_slope_is_the_steps_derivative():
-    spread, x = Spread(0.8, 0.35), np.linspace(-6, 6, 41)
+    spread, x = EdgeSpread(0.8, 0.35), np.linspace(-6, 6, 41)
     assert np.allclose(spread.slope(x), (spread.step(x + 1e-5) - spread.step(x - 1e-5)) / 2e-5, atol=1e-8)
     assert spread.step(np.array([-50.0, 0.0, 50.0])) == pytest.approx([0, 0.5, 1])

@@ -9,7 +9,7 @@ import pytest
 from scipy.special import ndtr
 
 from tests.edges.test_slanted_edges import SIZE, straight_down
-from visioncheck.edges.strip import pixel_rows
+from visioncheck.edges.sampling import pixel_rows
 from visioncheck.outline.guide import Guide
 
 LATERAL = (2e-3, 0.0, -1.5e-3)

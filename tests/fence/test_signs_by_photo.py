@@ -65,7 +65,7 @@ def piece_of(corners):
         along = (end - start) / np.linalg.norm(end - start)
         out = np.array([-along[1], along[0]])
         points = start + np.linspace(0.02, 0.98, 60)[:, None] * (end - start) + rng.normal(0, 2e-5, (60, 1)) * out
-        traces.append(Trace(points, np.ones(60), 9.0, 1.0, 0.1, out, arris_clear=True, hollow_pull=0.0))
+        traces.append(Trace(points, np.ones(60), 9.0, 1.0, 0.1, out, arris_clear=True, recess_gain=0.0))
     return read_piece(VIEW, tuple(traces), THICK)
 
 

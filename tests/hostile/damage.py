@@ -29,7 +29,7 @@ from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
-from visioncheck.measuring.photo import measure_photo, sight
+from visioncheck.measuring.photo import detect, measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.present.as_json import reading_json
 from visioncheck.present.correction import describe
@@ -194,21 +194,21 @@ def exif_values(focal, orientation, model):
     """EXIF that reads well and says nonsense, on a photo that can be measured."""
     from dataclasses import replace
 
-    seen = sighting()
+    seen = detection()
     exif = replace(seen.photo.exif, focal_35mm=focal, orientation=orientation, model=model)
     told(replace(seen, photo=replace(seen.photo, exif=exif)), None)
 
 
 @cache
-def sighting():
+def detection():
     path = scratch / "small.jpg"
     path.write_bytes(small_jpeg())
-    return sight(path)
+    return detect(path)
 
 
 @cache
-def full_sighting():
-    return sight(PHOTO)
+def full_detection():
+    return detect(PHOTO)
 
 
 def told(seen, rig) -> None:
@@ -265,7 +265,7 @@ def rig_values(data):
         rig = load_rig(path)
     except UserError:
         return
-    told(full_sighting(), rig)
+    told(full_detection(), rig)
 
 
 def _toml_lines(text: str) -> list[str]:

@@ -11,7 +11,7 @@ from PIL import Image
 
 from visioncheck.camera.rig import load_rig
 from visioncheck.measuring import photo as measure
-from visioncheck.measuring.photo import measure_photo, sight
+from visioncheck.measuring.photo import detect, measure_photo
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4" / "corner-2.jpg"
 pytestmark = pytest.mark.photos
@@ -38,7 +38,7 @@ def heic(rig, tmp_path_factory):
         exif = image.getexif()
         exif[0x0112] = 6
         image.save(path, format="HEIF", quality=85, exif=exif.tobytes(), enc_params={"preset": "ultrafast"})
-    return sight(path, rig)
+    return detect(path, rig)
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,7 @@ def png(rig, tmp_path_factory):
     path = tmp_path_factory.mktemp("png") / "photo.png"
     pixels = cv2.imread(str(PHOTO), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
     cv2.imwrite(str(path), pixels.astype(np.uint16) * 257, [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    return sight(path, rig)
+    return detect(path, rig)
 
 
 @pytest.mark.parametrize("kind", ["heic", "png"])

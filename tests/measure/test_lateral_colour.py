@@ -16,7 +16,7 @@ import pytest
 from tests.photo.develop import with_lateral_colour
 from visioncheck.camera.from_photos import rig_of
 from visioncheck.camera.survey import survey
-from visioncheck.measuring.photo import Sighting, measure_photo
+from visioncheck.measuring.photo import Detection, measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 
@@ -47,7 +47,7 @@ def surveyed():
 
 def angle_deg(name, rig):
     photo = coloured(name)
-    reading = measure_photo(Sighting(photo, find_points(photo, colours=False)), rig).reading
+    reading = measure_photo(Detection(photo, find_points(photo, colours=False)), rig).reading
     fence, cut = reading.fence_edge, reading.cut_edge
     return reading.corners[fence if (fence - 1) % 4 == cut else cut].angle
 

@@ -69,7 +69,7 @@ def test_the_mean_is_free_of_the_print_and_each_photo_is_not():
     mean = mean_piece(first, second, matches(first, second, PRINT_COVARIANCE)[0], PRINT_COVARIANCE, surveyed=False)
     read = read_corners(mean)
     assert [each.angle.value for each in read] == pytest.approx(angles(PIECE), abs=1e-4)
-    spread = mean.combination(corner_weights(0))
+    spread = mean.propagate_directions(corner_weights(0))
     # the print's numbers are affine: nothing of them is left, while alone they are worth 0.1 degrees
     assert spread.parts.get("print survey", 0.0) < 1e-5
     alone = np.degrees(corner_weights(0) @ _slopes(first) @ first.print_gain)
@@ -89,9 +89,9 @@ def test_two_readings_are_better_by_the_root_of_two_but_the_woods_own_part_is_no
     first, second = (
         replace(each, covariances=each.covariances | {"edge": edge}, edge_parts=parts) for each in (first, second)
     )
-    alone = first.combination(corner_weights(0))
+    alone = first.propagate_directions(corner_weights(0))
     mean = mean_piece(first, second, matches(first, second, PRINT_COVARIANCE)[0], PRINT_COVARIANCE, surveyed=True)
-    both = mean.combination(corner_weights(0))
+    both = mean.propagate_directions(corner_weights(0))
     assert both.parts["target points"] == pytest.approx(alone.parts["target points"] / math.sqrt(2), rel=0.01)
     assert both.parts["edge"] == pytest.approx(alone.parts["edge"], rel=0.01)
 
@@ -101,7 +101,7 @@ def test_what_a_survey_left_open_of_the_print_is_shared_by_both_photos():
     first, second = outline(seen(0)), outline(seen(90))
     match = matches(first, second, PRINT_COVARIANCE)[0]
     mean = mean_piece(first, second, match, PRINT_COVARIANCE, surveyed=True)
-    assert mean.combination(corner_weights(0)).parts.get("print survey", 0.0) < 2e-3
+    assert mean.propagate_directions(corner_weights(0)).parts.get("print survey", 0.0) < 2e-3
 
 
 @pytest.mark.parametrize(("turn", "said"), [(180, "by a half turn"), (2, "not turned"), (45, "turned by 45°")])

@@ -7,7 +7,7 @@ import pytest
 
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView
-from visioncheck.edges.band import BandTrace
+from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.quantity import Quantity
@@ -23,7 +23,7 @@ def view(scale_u_rel: float = 0.0) -> RigidView:
     return RigidView(lens, np.zeros(3), np.array([-100.0, -150.0, HEIGHT_MM]), scale_u_rel=scale_u_rel)
 
 
-def walls(rng: np.random.Generator | None = None) -> BandTrace:
+def walls(rng: np.random.Generator | None = None) -> SlotTrace:
     at = np.linspace(0, LENGTH_MM, STATIONS)
     traces = []
     for sign in (-1.0, 1.0):
@@ -37,10 +37,10 @@ def walls(rng: np.random.Generator | None = None) -> BandTrace:
                 pixel_mm=0.1,
                 outward=np.array([0.0, sign]),
                 arris_clear=True,
-                hollow_pull=0.0,
+                recess_gain=0.0,
             )
         )
-    return BandTrace(*traces, np.full(STATIONS, WIDTH_MM * 10), NOISE_MM, 0.0, 0.0, floor_seen=False)
+    return SlotTrace(*traces, np.full(STATIONS, WIDTH_MM * 10), NOISE_MM, 0.0, 0.0, floor_seen=False)
 
 
 def slot(scale_u_rel: float = 0.0, rng: np.random.Generator | None = None):

@@ -266,7 +266,7 @@ def _trace(seen: _Seen, k: int, rng: np.random.Generator) -> Trace:
     outward = view.to_table(pixels[[0]] + across[[0]]) - view.to_table(pixels[[0]])
     return Trace(
         view.to_table(pixels[kept]), rng.uniform(0.7, 1.3, int(kept.sum())), 15.0, 1.0, pixel_mm,
-        (outward / np.linalg.norm(outward))[0], arris_clear=True, hollow_pull=pull,
+        (outward / np.linalg.norm(outward))[0], arris_clear=True, recess_gain=pull,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from visioncheck.batch.jobs import Job, Known
     from visioncheck.camera.rig import Rig
     from visioncheck.measuring.keep import RigFile
-    from visioncheck.measuring.photo import Sighting
+    from visioncheck.measuring.photo import Detection
 
 
 def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:
@@ -49,7 +49,7 @@ def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:
     return name
 
 
-def choose_rig(job: Job, sighting: Sighting, known: Known) -> str | None:
+def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
     """Name the rig of this phone and this sheet; None where no rigs are given at all.
 
     Raises
@@ -59,12 +59,12 @@ def choose_rig(job: Job, sighting: Sighting, known: Known) -> str | None:
     """
     if job.rig is not None or not known.rigs:
         return job.rig
-    names = [name for name, file in known.rigs.items() if _fits(file, sighting)]
+    names = [name for name, file in known.rigs.items() if _fits(file, detection)]
     if len(names) == 1:
         return names[0]
-    exif, (height, width) = sighting.photo.exif, sighting.photo.bgr.shape[:2]
+    exif, (height, width) = detection.photo.exif, detection.photo.bgr.shape[:2]
     phone = " ".join(part for part in (exif.make, exif.model) if part) or "a phone without a name"
-    taken = f"taken with {phone} ({width} x {height} px) on a {sighting.points.field} {sighting.points.paper} sheet"
+    taken = f"taken with {phone} ({width} x {height} px) on a {detection.points.field} {detection.points.paper} sheet"
     if names:
         raise Refusal(
             f"{job.label}: {taken}, for which {' and '.join(names)} fit alike; name its rig in a manifest.", "other-rig"
@@ -72,9 +72,9 @@ def choose_rig(job: Job, sighting: Sighting, known: Known) -> str | None:
     raise Refusal(f"{job.label}: {taken}, for which no rig is given; survey this phone and sheet.", "other-rig")
 
 
-def _fits(file: RigFile, sighting: Sighting) -> bool:
-    rig, exif, points = file.rig, sighting.photo.exif, sighting.points
-    height, width = sighting.photo.bgr.shape[:2]
+def _fits(file: RigFile, detection: Detection) -> bool:
+    rig, exif, points = file.rig, detection.photo.exif, detection.points
+    height, width = detection.photo.bgr.shape[:2]
     sheet = (rig.paper, rig.field) == (points.paper, points.field) and set(points.sheet) <= set(rig.sheet)
     return sheet and (rig.lens.width, rig.lens.height) == (width, height) and _same_phone(rig, exif.make, exif.model)
 

@@ -24,15 +24,15 @@ class Finding:
 
 def find(job: Job, known: Known) -> Finding:
     """Measure one photo with the sled and rig that it belongs to; what the user can mend becomes a refusal."""
-    from visioncheck.measuring.photo import sight
+    from visioncheck.measuring.photo import detect
 
     sled = rig = None
     try:
-        sighting = sight(job.path)
-        sled = choose_sled(job, [tag.id for tag in sighting.points.tags], known)
-        rig = choose_rig(job, sighting, known)
+        detection = detect(job.path)
+        sled = choose_sled(job, [tag.id for tag in detection.points.tags], known)
+        rig = choose_rig(job, detection, known)
         rig_file = None if rig is None else known.rigs[rig]
-        outcome = measure_for_log(job.path, known.sleds[sled], rig_file, job.told, sighting)
+        outcome = measure_for_log(job.path, known.sleds[sled], rig_file, job.told, detection)
         _require_own_tag(job, outcome, known, sled)
     except UserError as problem:
         outcome = refused(job.path, problem, told=job.told)

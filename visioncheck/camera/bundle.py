@@ -42,7 +42,7 @@ _BLOCK = 6 + OWN_TERMS
 
 
 @dataclass(frozen=True)
-class Sightings:
+class Observations:
     """Which photo saw which point where: (n,) photo, (n,) point, (n, 2) px, (n,) px."""
 
     photo: Ints
@@ -97,7 +97,7 @@ class Adjusted:
         Of the lens's terms and the points, the gauge still in it.
     system : System
         The normal equations at the end.
-    seen : Sightings
+    seen : Observations
     """
 
     bundle: Bundle
@@ -106,10 +106,10 @@ class Adjusted:
     scale: float
     covariance: Array
     system: System
-    seen: Sightings
+    seen: Observations
 
 
-def adjust(start: Bundle, seen: Sightings, learn: bool = True) -> Adjusted:
+def adjust(start: Bundle, seen: Observations, learn: bool = True) -> Adjusted:
     """Fit the bundle to what was seen; `learn` the widths of the photos' own terms too.
 
     Raises
@@ -148,7 +148,7 @@ def left_out(best: Adjusted) -> Array:
     return np.stack([np.concatenate([step.lens, step.points.ravel()]) for step in steps])
 
 
-def _project(bundle: Bundle, seen: Sightings, smooth_terms: int = 0) -> Projection:
+def _project(bundle: Bundle, seen: Observations, smooth_terms: int = 0) -> Projection:
     exposures = bundle.exposures.of(seen.photo)
     times = bundle.lens.row_times(seen.xy_px)
     return project(bundle.lens, exposures, bundle.points_mm[seen.point], times, smooth_terms)
@@ -214,10 +214,10 @@ class System:
     bundle, start : Bundle
         Where the equations are drawn up, and where its points' prior stands.
     weights : (n,) ndarray
-        Of the sightings, beside their stated uncertainty times `scale`.
+        Of the observations, beside their stated uncertainty times `scale`.
     """
 
-    def __init__(self, bundle: Bundle, start: Bundle, seen: Sightings, weights: Array, scale: float) -> None:
+    def __init__(self, bundle: Bundle, start: Bundle, seen: Observations, weights: Array, scale: float) -> None:
         self.smooth_terms = bundle.lens.smooth.shape[1]
         self.head = 8 + 2 * self.smooth_terms
         self.photos, self.points = len(bundle.exposures), len(bundle.points_mm)
@@ -226,7 +226,7 @@ class System:
         self.parts = self._parts(seen, weights / (seen.u_px * scale) ** 2)
         self.assemble(range(self.photos))
 
-    def _parts(self, seen: Sightings, weight: Array) -> list[_Part]:
+    def _parts(self, seen: Observations, weight: Array) -> list[_Part]:
         at = _project(self.bundle, seen, self.smooth_terms)
         smooth = np.zeros((len(weight), 2, 2 * self.smooth_terms))
         smooth[:, 0, : self.smooth_terms] = smooth[:, 1, self.smooth_terms :] = at.by_smooth

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.camera.bundle import Adjusted, Bundle, Sightings, adjust, left_out
+from visioncheck.camera.bundle import Adjusted, Bundle, Observations, adjust, left_out
 from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import still
@@ -219,7 +219,7 @@ def _fitted(
 ) -> tuple[Adjusted, NDArray[np.int64], NDArray[np.int64]]:
     """Fit these photos; also which points, by sheet and index."""
     sheet, index = _names(photos)
-    seen = _sightings(photos, sheet, index)
+    seen = _observations(photos, sheet, index)
     return _trimmed(_start(photos, sheet, index, width, height), seen), sheet, index
 
 
@@ -243,7 +243,7 @@ def _names(photos: Sequence[TargetPoints]) -> tuple[NDArray[np.int64], NDArray[n
     return named // 1000, named % 1000
 
 
-def _sightings(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: NDArray[np.int64]) -> Sightings:
+def _observations(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: NDArray[np.int64]) -> Observations:
     number = {key: place for place, key in enumerate((sheet * 1000 + index).tolist())}
     photo, point, xy, u = [], [], [], []
     for which, points in enumerate(photos):
@@ -256,7 +256,7 @@ def _sightings(photos: Sequence[TargetPoints], sheet: NDArray[np.int64], index: 
                 xy.append(place)
                 u.append(u_px)
     # a floor: paper and lens are never as smooth as the noise of one point
-    return Sightings(np.array(photo), np.array(point), np.array(xy), np.hypot(np.array(u), 0.02))
+    return Observations(np.array(photo), np.array(point), np.array(xy), np.hypot(np.array(u), 0.02))
 
 
 def _start(
@@ -315,7 +315,7 @@ def _other_sheet(
     return np.column_stack([nominal @ move[:, :2].T + move[:, 2], np.zeros(len(nominal))])
 
 
-def _trimmed(start: Bundle, seen: Sightings) -> Adjusted:
+def _trimmed(start: Bundle, seen: Observations) -> Adjusted:
     try:
         return adjust(start, seen)
     except ValueError:

@@ -47,14 +47,14 @@ class Profiles:
         Scatter of a sample, in units of the step.
     plain : (n,) bool ndarray
         Whether the outside is what most of the block shows.
-    hollow_pull : (n,) ndarray
+    recess_gain : (n,) ndarray
         How many times as far as the arris lies back it is read too far out.
     """
 
     values: Array
     noise: Array
     plain: NDArray[np.bool_]
-    hollow_pull: Array
+    recess_gain: Array
 
 
 def light_and_colour(coded: Array) -> Array:
@@ -119,7 +119,7 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array, pixel_mm: flo
         values=np.einsum("sok,sk->so", seen, w) - start[:, None],
         noise=np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12)),
         plain=_away_from(marked) & (off_inside < _OFF_LEVEL) & (off_outside < _OFF_LEVEL),
-        hollow_pull=np.sum(direction * beyond, axis=1)[which],
+        recess_gain=np.sum(direction * beyond, axis=1)[which],
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from visioncheck.edges.spread import HALO_PX, Spread
+from visioncheck.edges.edge_spread import HALO_PX, EdgeSpread
 
 Array = NDArray[np.float64]
 
@@ -96,7 +96,7 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     return StepFits(place, np.maximum(u, 1e-3), good, spread.blur_px)
 
 
-def _step(values: Array, x: Array, weight: Array, terms: Array, spread: Spread) -> tuple[Array, Array, Array]:
+def _step(values: Array, x: Array, weight: Array, terms: Array, spread: EdgeSpread) -> tuple[Array, Array, Array]:
     """Step (n, 3) of the terms low, high and place, sum of squares, and the place's variance at a unit scatter."""
     low, high, place = terms.T
     off = x - place[:, None]
@@ -160,8 +160,8 @@ def _dot(first: Array, second: Array) -> Array:
     return np.asarray(np.einsum("nm,nm->n", first, second))
 
 
-def _common_spread(values: Array, offsets: Array) -> tuple[Spread | None, float]:
-    """Spread and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
+def _common_spread(values: Array, offsets: Array) -> tuple[EdgeSpread | None, float]:
+    """EdgeSpread and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
     usual, x = _usual_profile(values, offsets)
     plain, shift = _best_step(usual, x, np.array(_BLURS), np.zeros(1), np.arange(-2.5, 2.51, 0.25))
     if plain is None:
@@ -188,7 +188,7 @@ def _usual_profile(values: Array, offsets: Array) -> tuple[Array, Array]:
     return (ordered[low] + ordered[high]) / 2, ((edges[:-1] + edges[1:]) / 2)[filled]
 
 
-def _best_step(usual: Array, x: Array, blurs: Array, haloes: Array, shifts: Array) -> tuple[Spread | None, float]:
+def _best_step(usual: Array, x: Array, blurs: Array, haloes: Array, shifts: Array) -> tuple[EdgeSpread | None, float]:
     """The best of all blurs, haloes and places, the two levels by least squares in closed form."""
     off = x - shifts[None, :, None]
     sharp, wide = (ndtr(off / sd[:, None, None]) for sd in (blurs, np.hypot(blurs, HALO_PX)))
@@ -203,4 +203,4 @@ def _best_step(usual: Array, x: Array, blurs: Array, haloes: Array, shifts: Arra
     best = np.unravel_index(np.argmin(cost), cost.shape)
     if not np.isfinite(cost[best]):
         return None, 0.0
-    return Spread(float(blurs[best[0]]), float(haloes[best[1]])), float(shifts[best[2]])
+    return EdgeSpread(float(blurs[best[0]]), float(haloes[best[1]])), float(shifts[best[2]])

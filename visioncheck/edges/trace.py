@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from visioncheck.camera.view import View
 from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colour
 from visioncheck.edges.profile import fit_steps
-from visioncheck.edges.strip import Picture, pixel_rows, sample_strip
+from visioncheck.edges.sampling import Picture, pixel_rows, sample_beside
 from visioncheck.fitting.line import repeated_median_line
 from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_light
@@ -50,7 +50,7 @@ class Trace:
         Unit vector to the outside.
     arris_clear : bool
         Whether the top arris stands out from the side face below it.
-    hollow_pull : float
+    recess_gain : float
         How many times as far as the arris lies back it is read too far out, median over the stations.
     """
 
@@ -61,7 +61,7 @@ class Trace:
     pixel_mm: float
     outward: Array
     arris_clear: bool
-    hollow_pull: float
+    recess_gain: float
 
 
 def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
@@ -115,7 +115,7 @@ def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_si
     at = np.arange(trim, guide.length_mm - trim, _BLOCK_MM / 4)
     if len(at) < 12:
         return None
-    strip = np.log(linear_light(sample_strip(bgr, view, guide, at, offsets)) + 0.01).astype(float)
+    strip = np.log(linear_light(sample_beside(bgr, view, guide, at, offsets)) + 0.01).astype(float)
     blocks = len(at) // 4
     rows = strip[: 4 * blocks].reshape(blocks, 4, len(offsets), 3).mean(axis=1)
     middle = at[: 4 * blocks].reshape(blocks, 4).mean(axis=1)
@@ -208,7 +208,7 @@ def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
         pixel_mm=pixel_mm,
         outward=guide.normal,
         arris_clear=clear,
-        hollow_pull=float(np.median(profiles.hollow_pull[use])),
+        recess_gain=float(np.median(profiles.recess_gain[use])),
     )
 
 

@@ -15,9 +15,9 @@ from scipy.ndimage import median_filter
 
 from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
+from visioncheck.edges.edge_spread import EdgeSpread, best_spread
+from visioncheck.edges.sampling import Picture, pixel_rows
 from visioncheck.edges.side_face import SideFace
-from visioncheck.edges.spread import Spread, best_spread
-from visioncheck.edges.strip import Picture, pixel_rows
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace, through, trace_near
 from visioncheck.outline.guide import Guide
@@ -41,7 +41,7 @@ _WORST = 3.0
 _LEAST_SHARE = 0.3
 _GAIN = 0.75
 _UNLIKE = 0.1
-_HOLLOW_PULL = 1.0
+_RECESS_GAIN = 1.0
 _SHADE = 0.06
 """Light of a side face against its wood's, as on the test photos (0.03 to 0.1)."""
 _DARK_FLOOR = 0.004
@@ -189,7 +189,7 @@ class _Model:
         near = (away <= _FLANK_PX) | (self.everywhere & (offsets > 0))
         return np.asarray(near & (offsets < self.reach_px), np.float64)
 
-    def light(self, offsets: Array, terms: Array, spread: Spread) -> tuple[Array, Array]:
+    def light(self, offsets: Array, terms: Array, spread: EdgeSpread) -> tuple[Array, Array]:
         arris, wood, side, floor, meets = (terms[:, [k]] for k in range(5))
         s_arris, d_arris = spread.step(offsets - arris), spread.slope(offsets - arris)
         if not self.floor:
@@ -214,9 +214,9 @@ class _Fit:
         return float(np.median(np.mean(self.residual**2, axis=1)))
 
 
-def _choose(rows: _Rows, side_px: float, reach_px: float) -> tuple[_Model, Spread]:
+def _choose(rows: _Rows, side_px: float, reach_px: float) -> tuple[_Model, EdgeSpread]:
     """Where the side face ends, and the spread of light: what the rows fit best."""
-    spread = Spread(0.8, 0.3)
+    spread = EdgeSpread(0.8, 0.3)
     if side_px < _THIN_PX:
         model = _Model(side_px, floor=True, fixed=True, reach_px=reach_px)
         return model, best_spread(lambda s: _fit(rows, model, s).misfit, spread)[0]
@@ -236,7 +236,7 @@ def _choose(rows: _Rows, side_px: float, reach_px: float) -> tuple[_Model, Sprea
     return model, best_spread(lambda s: _fit(rows, model, s).misfit, spread)[0]
 
 
-def _fit(rows: _Rows, model: _Model, spread: Spread, *, steady: bool = False) -> _Fit:
+def _fit(rows: _Rows, model: _Model, spread: EdgeSpread, *, steady: bool = False) -> _Fit:
     """Gauss-Newton for all stations at once; with `steady`, levels and meeting line follow their running medians."""
     start = model.start(rows)
     step = abs(float(np.median(start[:, _WOOD] - start[:, _SIDE])))
@@ -257,7 +257,7 @@ def _fit(rows: _Rows, model: _Model, spread: Spread, *, steady: bool = False) ->
     return _gauss_newton(rows, model, spread, centre, centre, tight)
 
 
-def _gauss_newton(rows: _Rows, model: _Model, spread: Spread, start: Array, centre: Array, prior: Array) -> _Fit:
+def _gauss_newton(rows: _Rows, model: _Model, spread: EdgeSpread, start: Array, centre: Array, prior: Array) -> _Fit:
     terms, weight = start.copy(), model.weight(rows.offsets)
     noise = _noise(rows)
     pull = np.where(np.isfinite(prior), (noise / prior) ** 2, 1e-9)
@@ -291,7 +291,7 @@ def _median(light: Array, where: NDArray[np.bool_]) -> Array:
 
 
 def _traced(
-    rows: _Rows, fit: _Fit, model: _Model, spread: Spread, wall_and_away: tuple[Guide, float]
+    rows: _Rows, fit: _Fit, model: _Model, spread: EdgeSpread, wall_and_away: tuple[Guide, float]
 ) -> WallTrace | None:
     wall, away = wall_and_away
     arris = fit.terms[:, _ARRIS]
@@ -312,7 +312,7 @@ def _traced(
         pixel_mm=pixel,
         outward=wall.normal,
         arris_clear=True,
-        hollow_pull=_HOLLOW_PULL,
+        recess_gain=_RECESS_GAIN,
     )
     thin = model.side_px * abs(levels[_FLOOR] - levels[_SIDE]) / max(abs(levels[_WOOD] - levels[_FLOOR]), 1e-3)
     steepness = float(spread.slope(np.zeros(1))[0])

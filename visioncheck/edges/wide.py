@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from visioncheck.camera.view import View
-from visioncheck.edges.band import BandTrace
-from visioncheck.edges.strip import Picture
+from visioncheck.edges.sampling import Picture
+from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.wall import away_mm, pixel_mm, trace_wall
 from visioncheck.outline.walls import Walls
@@ -32,12 +32,12 @@ def side_faces_mm(view: View, walls: Walls, thickness_mm: float) -> tuple[float,
     return max(first, 0.0) * share, max(second, 0.0) * share
 
 
-def trace_wide(bgr: Picture, view: View, walls: Walls, tone: Tone, thickness_mm: float) -> BandTrace | None:
+def trace_wide(bgr: Picture, view: View, walls: Walls, tone: Tone, thickness_mm: float) -> SlotTrace | None:
     """Trace both walls of a slot for which `is_wide` holds.
 
     Returns
     -------
-    BandTrace or None
+    SlotTrace or None
         None where no two walls stand out.
     """
     # the wall nearer the camera first: less of its side face shows
@@ -49,7 +49,7 @@ def trace_wide(bgr: Picture, view: View, walls: Walls, tone: Tone, thickness_mm:
         return None
     pixel = far.trace.pixel_mm
     width = abs(float((far.trace.points_mm.mean(axis=0) - near.trace.points_mm.mean(axis=0)) @ far.trace.outward))
-    return BandTrace(
+    return SlotTrace(
         near=replace(near.trace, outward=-near.trace.outward),
         far=replace(far.trace, outward=-far.trace.outward),
         width_px=np.array([width / pixel]),

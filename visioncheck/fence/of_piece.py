@@ -88,7 +88,7 @@ def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
         cut_edge=cut,
         fence_error=fence_error(OneCut(angle), saw),
         perpendicularity=cut_zone(angle, reading.edges[cut]),
-        budget=shape.combination(corner_weights(corner)).parts,
+        budget=shape.propagate_directions(corner_weights(corner)).parts,
     )
 
 
@@ -132,7 +132,7 @@ def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
 def _panel_budget(shape: Piece, fit: PanelFit, corners: list[int], opening: Quantity) -> dict[str, float]:
     """By source, deg; what the fit of one order of cuts does not hold of the opening's uncertainty is the order's."""
     weights = sum(weight * corner_weights(c) for weight, c in zip(fit.weights, corners, strict=True))
-    parts = dict(shape.combination(np.asarray(weights)).parts)
+    parts = dict(shape.propagate_directions(np.asarray(weights)).parts)
     order = opening.u**2 - sum(part**2 for part in parts.values())
     return parts | {"order of cuts": order**0.5} if order > 1e-4 * opening.u**2 else parts
 
@@ -176,7 +176,7 @@ def _either_way(ways: list[_Way]) -> Quantity:
 
 def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> Reading:
     taper = read_taper(shape)
-    budget = shape.combination(taper_weights(shape)).parts
+    budget = shape.propagate_directions(taper_weights(shape)).parts
     reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
     if cuts is None:
         return replace(

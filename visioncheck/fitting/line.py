@@ -135,7 +135,7 @@ def _carry_back(centre: float, scale: float, degree: int) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Line:
+class FittedLine:
     """A straight line through an edge's stations.
 
     Angles turn from the frame's x axis towards its y axis; the normal is the direction turned by +90°
@@ -189,7 +189,7 @@ class Line:
         return float(np.ptp(self.along))
 
 
-def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: float = 0.0) -> Line:
+def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: float = 0.0) -> FittedLine:
     """Fit a line to an edge's stations by robust total least squares.
 
     Starts from Siegel's repeated median over block medians (Siegel, A. F., *Robust regression using repeated
@@ -298,7 +298,7 @@ def _weighted_principal_axis(xy: Floats, weight: Floats, near: float) -> tuple[f
 
 def _with_covariance(
     place: tuple[float, Floats], along: Floats, across: Floats, prior: Floats, *, scale: float, correlation: float
-) -> Line:
+) -> FittedLine:
     angle, point = place
     u = across * np.sqrt(prior) / scale
     robust = _tukey_weight(u)
@@ -310,7 +310,7 @@ def _with_covariance(
     pitch = _pitch(along)
     offset, turn = _repeats(along, np.sqrt(prior) * influence, (0, 1), max(1.0, correlation / pitch))
     repeats = np.sqrt([offset.scale, turn.scale])
-    return Line(
+    return FittedLine(
         point=point,
         angle_rad=math.remainder(angle, math.tau),
         covariance=scale**2 * np.outer(repeats, repeats) * (bread @ filling @ bread),
@@ -395,7 +395,7 @@ def _pitch(along: Floats) -> float:
     return max(float(np.median(np.diff(np.sort(along)))), float(np.ptp(along)) / (8 * along.size))
 
 
-def bow(line: Line) -> Quantity:
+def bow(line: FittedLine) -> Quantity:
     """How far the middle of an edge stands off its ends' chord: the sagitta of a parabola through the residuals.
 
     Positive when the middle lies on the side that the normal points to. Its uncertainty keeps the

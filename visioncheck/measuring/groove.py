@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.edges.band import BandTrace
+from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import InputError, Refusal
@@ -133,13 +133,13 @@ def _walls(board: Board, near_mm: float, far_mm: float, tone: Tone) -> tuple[Tra
     return _from_the_fence(traced, low.normal)
 
 
-def _run(traced: BandTrace) -> Array:
+def _run(traced: SlotTrace) -> Array:
     """Unit direction of the far wall."""
     ends = traced.far.points_mm[[0, -1]]
     return np.asarray((ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0]))
 
 
-def _from_the_fence(traced: BandTrace, inward: Array) -> tuple[Trace, Trace]:
+def _from_the_fence(traced: SlotTrace, inward: Array) -> tuple[Trace, Trace]:
     """The wall nearer the fence edge first; its wood is on that edge's side."""
     walls = (traced.near, traced.far)
     return walls if walls[0].outward @ inward < 0 else walls[::-1]

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measuring.photo import Measured, Sighting
+    from visioncheck.measuring.photo import Detection, Measured
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
@@ -205,7 +205,7 @@ def measure_for_log(
     sled: SledFile | None = None,
     rig: RigFile | None = None,
     told: Told | None = None,
-    sighting: Sighting | None = None,
+    detection: Detection | None = None,
 ) -> Outcome:
     """Measure one photo; a photo that cannot be measured is an outcome too, and never raises UserError.
 
@@ -219,7 +219,7 @@ def measure_for_log(
         The survey of this phone and sheet.
     told : Told or None
         What the photo does not show.
-    sighting : Sighting or None
+    detection : Detection or None
         What was found in the photo already, where sled or rig were chosen by it.
     """
     # looked up here, so that attaching alone does not load the measuring
@@ -232,7 +232,7 @@ def measure_for_log(
     try:
         with_what = (rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts)
         if told.turned is None:
-            measured = measure_photo(sighting or path, *with_what, turned_half=told.turned_half)
+            measured = measure_photo(detection or path, *with_what, turned_half=told.turned_half)
         else:
             measured = measure_turned((path, told.turned), *with_what)
     except UserError as problem:

@@ -27,7 +27,7 @@ from visioncheck.outline.seam import Seam, find_seam
 from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo, load_photo
 from visioncheck.points.find import find_points
-from visioncheck.points.model import TagSighting, TargetPoints
+from visioncheck.points.model import DetectedTag, TargetPoints
 from visioncheck.present.kinds import not_this_kind_words, seam_words, two_halves_words, which_kind_words
 from visioncheck.printed.layout import TAG_MM, TAG_PAPER_MM
 from visioncheck.quantity import Quantity
@@ -80,14 +80,14 @@ class Measured:
 
 
 @dataclass(frozen=True)
-class Sighting:
+class Detection:
     """A photo and the target's points and tags in it: all that can be said before rig and sled are known."""
 
     photo: Photo
     points: TargetPoints
 
 
-def sight(path: Path, rig: Rig | None = None) -> Sighting:
+def detect(path: Path, rig: Rig | None = None) -> Detection:
     """Find the target in a photo; a photo of another phone than the rig's is refused before the search.
 
     Raises
@@ -97,11 +97,11 @@ def sight(path: Path, rig: Rig | None = None) -> Sighting:
     """
     photo = load_photo(path)
     _same_phone(photo, rig)
-    return Sighting(photo, find_points(photo, colours=False))
+    return Detection(photo, find_points(photo, colours=False))
 
 
 def measure_photo(
-    path: Path | Sighting,
+    path: Path | Detection,
     rig: Rig | None = None,
     thickness: Quantity | None = None,
     piece: str | None = None,
@@ -114,7 +114,7 @@ def measure_photo(
 
     Parameters
     ----------
-    path : Path or Sighting
+    path : Path or Detection
         The photo, or what was found in it already.
     rig : Rig or None
         The survey of this phone and sheet.
@@ -208,8 +208,8 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     Refusal
         It cannot be measured honestly.
     """
-    sighting = sight(path, rig)
-    seen = _see(sighting, rig, thickness)
+    detection = detect(path, rig)
+    seen = _see(detection, rig, thickness)
     edge = _fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
         raise InputError(
@@ -219,7 +219,7 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
         )
     from visioncheck.measuring.groove import Board  # lazy: it brings plans, which only a groove's photo needs
 
-    scene = Scene(seen.photo, sighting.points, seen.shape.view)
+    scene = Scene(seen.photo, detection.points, seen.shape.view)
     return Board(scene, seen.shape, edge, seen.thickness or UNKNOWN_THICKNESS)
 
 
@@ -284,17 +284,17 @@ class _Seen:
     photo: Photo
     sheet: tuple[str, str, int]
     shape: Piece
-    tag: TagSighting | None
+    tag: DetectedTag | None
     thickness: Quantity | None
     flags: tuple[str, ...]
     seam: Seam | None = None
 
 
-def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> _Seen:
-    sighting = path if isinstance(path, Sighting) else sight(path, rig)
-    photo, points = sighting.photo, sighting.points
+def _see(path: Path | Detection, rig: Rig | None, thickness: Quantity | None) -> _Seen:
+    detection = path if isinstance(path, Detection) else detect(path, rig)
+    photo, points = detection.photo, detection.points
     _same_phone(photo, rig)
-    fit = _fit_view(sighting, rig)
+    fit = _fit_view(detection, rig)
     glare = _glare_flags(photo, points)
     found = _piece_corners(photo, points, fit.view, photo.path.name)
     tag = _tag_on(points, fit.view, found)
@@ -302,7 +302,7 @@ def _see(path: Path | Sighting, rig: Rig | None, thickness: Quantity | None) -> 
     known = None if thick is UNKNOWN_THICKNESS else thick
     seam = find_seam(photo.bgr, fit.view, found, _tag_papers(points, fit.view))
     try:
-        traces = _traces(sighting, fit.view, found, known.value if known else None, glare=bool(glare))
+        traces = _traces(detection, fit.view, found, known.value if known else None, glare=bool(glare))
     except Refusal as problem:
         raise problem if seam is None else _broken_edge(photo.path.name, seam) from None
     shape = read_piece(fit.view, traces, thick)
@@ -324,8 +324,8 @@ def _broken_edge(name: str, seam: Seam) -> Refusal:
     )
 
 
-def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
-    photo, points = sighting.photo, sighting.points
+def _fit_view(detection: Detection, rig: Rig | None) -> ViewFit:
+    photo, points = detection.photo, detection.points
     height, width = photo.bgr.shape[:2]
     if rig is None:
         return plane_view(points, width, height, photo.exif.focal_35mm, photo.path.name)
@@ -333,7 +333,7 @@ def _fit_view(sighting: Sighting, rig: Rig | None) -> ViewFit:
 
 
 def _measure_slot(
-    path: Path | Sighting,
+    path: Path | Detection,
     rig: Rig | None,
     thickness: Quantity | None,
     kind: str,
@@ -341,10 +341,10 @@ def _measure_slot(
     fence_edge: str | None,
     turned_half: PieceSide | None,
 ) -> Measured:
-    sighting = path if isinstance(path, Sighting) else sight(path, rig)
-    photo, points = sighting.photo, sighting.points
+    detection = path if isinstance(path, Detection) else detect(path, rig)
+    photo, points = detection.photo, detection.points
     _same_phone(photo, rig)
-    fit = _fit_view(sighting, rig)
+    fit = _fit_view(detection, rig)
     glare = _glare_flags(photo, points)
     region = work_region(find_outlines(photo, points, fit.view), kind)
     tags = _tags_on(points, fit.view, region)
@@ -520,9 +520,9 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
 
 
 def _traces(
-    sighting: Sighting, view: View, corners: Array, thickness_mm: float | None, *, glare: bool
+    detection: Detection, view: View, corners: Array, thickness_mm: float | None, *, glare: bool
 ) -> tuple[Trace, ...]:
-    photo, sharpness_px = sighting.photo, sighting.points.blur_px
+    photo, sharpness_px = detection.photo, detection.points.blur_px
     traces = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         trace = trace_edge(photo.bgr, view, Guide(start, end), thickness_mm)
@@ -547,12 +547,12 @@ def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal
     )
 
 
-def _tag_on(points: TargetPoints, view: View, corners: Array) -> TagSighting | None:
+def _tag_on(points: TargetPoints, view: View, corners: Array) -> DetectedTag | None:
     tags = _tags_on(points, view, corners)
     return tags[0] if tags else None
 
 
-def _tags_on(points: TargetPoints, view: View, corners: Array) -> list[TagSighting]:
+def _tags_on(points: TargetPoints, view: View, corners: Array) -> list[DetectedTag]:
     import cv2
 
     outline = corners.astype(np.float32)
@@ -562,7 +562,7 @@ def _tags_on(points: TargetPoints, view: View, corners: Array) -> list[TagSighti
 
 
 def _thickness(
-    tag: TagSighting | None, given: Quantity | None, view: View, rig: Rig | None
+    tag: DetectedTag | None, given: Quantity | None, view: View, rig: Rig | None
 ) -> tuple[Quantity, list[str]]:
     """From the tag's size against its 20 mm, or as given; a contradiction is a flag and widens the uncertainty."""
     if tag is None:
@@ -581,7 +581,7 @@ def _thickness(
 
 def _least_certain(shape: Piece) -> Mapping[str, float]:
     """Budget of the least certain corner, as long as nothing tells which one is asked for."""
-    spreads = [shape.combination(corner_weights(corner)) for corner in range(4)]
+    spreads = [shape.propagate_directions(corner_weights(corner)) for corner in range(4)]
     return max(spreads, key=lambda spread: spread.u).parts
 
 
@@ -589,7 +589,7 @@ def _least_certain(shape: Piece) -> Mapping[str, float]:
 class _Arrow:
     """A tag on a piece of some thickness, mm: where it lies and where its arrow points."""
 
-    tag: TagSighting
+    tag: DetectedTag
     view: View
     thickness_mm: float
 

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.edges.band import BandTrace, trace_band
 from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
+from visioncheck.edges.slot_walls import SlotTrace, trace_slot
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Refusal
 from visioncheck.outline.find import Outline
 from visioncheck.outline.guide import Guide
-from visioncheck.outline.slot import SLOT_DARKER, Band, Patch, find_band, look_at_work
+from visioncheck.outline.slot import SLOT_DARKER, Patch, RoughSlot, find_slot, look_at_work
 from visioncheck.outline.walls import (
     Walls,
     find_walls,
@@ -146,7 +146,7 @@ def _not_found(scene: Scene, kind: str) -> Refusal:
 
 def find_and_trace(
     scene: Scene, region_mm: Array, thickness: Quantity, tone: Tone, what: str, sought: Sought | None = None
-) -> BandTrace | None:
+) -> SlotTrace | None:
     """Find the slot in a region and trace both of its walls.
 
     Parameters
@@ -158,7 +158,7 @@ def find_and_trace(
 
     Returns
     -------
-    BandTrace or None
+    SlotTrace or None
         None where no slot is seen.
 
     Raises
@@ -179,11 +179,11 @@ def find_and_trace(
         _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
         traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
     else:
-        band = find_band(patch, sought.darker, along=sought.along) or _between(pairs)
+        band = find_slot(patch, sought.darker, along=sought.along) or _between(pairs)
         if band is None or not sought.fits(band.width_mm):
             return None
         _within_picture(scene, np.stack([band.line.start_mm, band.line.end_mm]), what)
-        traced = trace_band(bgr, view, band, tone, thickness.value)
+        traced = trace_slot(bgr, view, band, tone, thickness.value)
     if traced is None:
         return None
     _sharp_enough(scene, traced, what)
@@ -196,7 +196,7 @@ def find_and_trace(
     return traced
 
 
-def _sharp_enough(scene: Scene, traced: BandTrace, what: str) -> None:
+def _sharp_enough(scene: Scene, traced: SlotTrace, what: str) -> None:
     # both walls: one alone may be read in colour, which a JPEG keeps coarser
     if min(traced.near.blur_px, traced.far.blur_px) > _SOFTEST_PX:
         raise Refusal(
@@ -206,16 +206,16 @@ def _sharp_enough(scene: Scene, traced: BandTrace, what: str) -> None:
         )
 
 
-def _between(pairs: list[Walls]) -> Band | None:
+def _between(pairs: list[Walls]) -> RoughSlot | None:
     """The band between the only two walls that are seen."""
     if len(pairs) != 1:
         return None
     first, second = pairs[0].first, pairs[0].second
     middle = Guide((first.start_mm + second.end_mm) / 2, (first.end_mm + second.start_mm) / 2)
-    return Band(middle, -pairs[0].width_mm / 2, pairs[0].width_mm / 2)
+    return RoughSlot(middle, -pairs[0].width_mm / 2, pairs[0].width_mm / 2)
 
 
-def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: BandTrace, what: str) -> None:
+def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: SlotTrace, what: str) -> None:
     """Refuse a slot that may be the shadow on the floor of a wider groove, if nothing of its size is known."""
     if has_line_beside(unlike, walls, patch.corner_mm):
         raise _two_readings(scene, what)
@@ -253,7 +253,7 @@ def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
         )
 
 
-def refuse_thickness(scene: Scene, traced: BandTrace, thickness: Quantity, what: str) -> None:
+def refuse_thickness(scene: Scene, traced: SlotTrace, thickness: Quantity, what: str) -> None:
     """Refuse a thickness that what shows of the walls' side faces contradicts."""
     told = f"the thickness told, {thickness.value:.1f} mm,"
     for side in traced.sides:
@@ -275,7 +275,7 @@ def refuse_thickness(scene: Scene, traced: BandTrace, thickness: Quantity, what:
             )
 
 
-def refuse_from_above(scene: Scene, traced: BandTrace, kind: str) -> None:
+def refuse_from_above(scene: Scene, traced: SlotTrace, kind: str) -> None:
     """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
     if traced.hidden_mm > _HIDDEN_MM:
         raise Refusal(
@@ -291,7 +291,7 @@ def _grown(corners: Array) -> Array:
     return np.asarray(centre + (corners - centre) * 1.5)
 
 
-def _wide_enough(scene: Scene, traced: BandTrace, kind: str, thickness_mm: float) -> None:
+def _wide_enough(scene: Scene, traced: SlotTrace, kind: str, thickness_mm: float) -> None:
     middle, wide = np.percentile(traced.width_px, [50, 90])
     # of a gap that closes towards one end the open part tells how dark it is inside, and so the rest
     width = float(min(middle + 1, wide) if kind == "gap" else middle)
@@ -305,7 +305,7 @@ def _wide_enough(scene: Scene, traced: BandTrace, kind: str, thickness_mm: float
     )
 
 
-def _open_end(traced: BandTrace, region_mm: Array) -> Array:
+def _open_end(traced: SlotTrace, region_mm: Array) -> Array:
     """The end of the slot that lies nearer the outline's edge: there the blade came in, or a gap is open."""
     outline = region_mm.astype(np.float32)
     ends = traced.far.points_mm[[0, -1]]
@@ -313,7 +313,7 @@ def _open_end(traced: BandTrace, region_mm: Array) -> Array:
     return np.asarray(ends[int(np.argmin(inside))])
 
 
-def _flags(shape: SlotShape, traced: BandTrace) -> list[str]:
+def _flags(shape: SlotShape, traced: SlotTrace) -> list[str]:
     walls = [shape.edges[k] for k in (0, 2)]
     found = []
     if any(is_curved(wall.bow) for wall in walls):

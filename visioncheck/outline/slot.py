@@ -36,7 +36,7 @@ _BESIDE_SHARE = 0.8
 
 
 @dataclass(frozen=True)
-class Band:
+class RoughSlot:
     """A band that is no wood, rough: its middle line on the plane of the paper, and its two sides beside that line.
 
     Attributes
@@ -91,11 +91,11 @@ class _Patch:
     corner_mm: Array
 
 
-def find_band(
+def find_slot(
     seen: Patch,
     darker: float = SLOT_DARKER,
     along: Array | None = None,
-) -> Band | None:
+) -> RoughSlot | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
     The direction is found by adding up strangeness along straight lines (J. Radon, 1917), so that a thin gap or one
@@ -112,7 +112,7 @@ def find_band(
 
     Returns
     -------
-    Band or None
+    RoughSlot or None
         None where no such line is seen.
     """
     patch = _Patch(_strange(seen, darker), seen.inside, seen.corner_mm)
@@ -218,7 +218,7 @@ def _direction(points: Array, weights: Array, angles: Array) -> tuple[float, flo
     return found
 
 
-def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> Band | None:
+def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> RoughSlot | None:
     """Follow the line: its ends, its direction to a fraction of a degree, and the sides of the band."""
     for reach in (2.0, 1.0, 0.6):
         along = np.array([np.cos(angle), np.sin(angle)])
@@ -244,7 +244,7 @@ def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> Band | N
     if sides is None:
         return None
     start, end = (patch.corner_mm + place * along + rho * normal for place in ends)
-    return Band(Guide(start, end), *sides)
+    return RoughSlot(Guide(start, end), *sides)
 
 
 def _run(at: Array) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.errors import Refusal
-from visioncheck.points.markers import Sightings, find_markers
+from visioncheck.points.markers import DetectedMarkers, find_markers
 from visioncheck.points.model import TargetPoints
 from visioncheck.points.saddle import (
     LEVEL,
@@ -96,7 +96,7 @@ def _nothing(photo: Photo) -> Refusal:
     )
 
 
-def _sheets(seen: Sightings) -> tuple[str, list[_Sheet]]:
+def _sheets(seen: DetectedMarkers) -> tuple[str, list[_Sheet]]:
     """Choose the paper whose layout the markers agree with best, and the sheets seen of it."""
     best: tuple[str, list[_Sheet]] = ("", [])
     score = 0
@@ -109,7 +109,7 @@ def _sheets(seen: Sightings) -> tuple[str, list[_Sheet]]:
     return best
 
 
-def _coarse_sheet(layout: Layout, number: int, seen: Sightings) -> _Sheet | None:
+def _coarse_sheet(layout: Layout, number: int, seen: DetectedMarkers) -> _Sheet | None:
     """Map of one sheet from its markers, or None when too few of them agree with one smooth map."""
     order = seen.ids - number * IDS_PER_SHEET
     own = (order >= 0) & (order < min(IDS_PER_SHEET, len(layout.marker_squares)))
@@ -318,7 +318,7 @@ def _scatter_squares(layout: Layout, read: _Read, u_px: Array) -> tuple[float, f
     return worth * (1.4826 * float(np.median(own))) ** 2 / freedom, worth
 
 
-def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: Sightings, *, colours: bool) -> TargetPoints:
+def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: DetectedMarkers, *, colours: bool) -> TargetPoints:
     count = sum(len(read.index) for read in found)
     if count < _FEWEST_POINTS:
         raise Refusal(

@@ -1,4 +1,4 @@
-"""Coarse sightings of the printed markers, on a reduced picture."""
+"""Coarse detection of the printed markers, on a reduced picture."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _PLENTY_OF_MARKERS = 16
 
 
 @dataclass(frozen=True)
-class Sightings:
+class DetectedMarkers:
     """Markers in one picture: ids (n,), corners (n, 4, 2) in px of the full picture."""
 
     ids: NDArray[np.int64]
@@ -31,7 +31,7 @@ class Sightings:
         return int(np.count_nonzero(self.ids < IDS_PER_SHEET * SHEETS))
 
 
-def find_markers(photo: Photo) -> Sightings:
+def find_markers(photo: Photo) -> DetectedMarkers:
     """Markers of a photo, found in its green channel on a reduced picture.
 
     The reduction starts at a quarter, first with one width of the threshold's window, which finds most of them in a
@@ -39,10 +39,10 @@ def find_markers(photo: Photo) -> Sightings:
     where its other side is.
     """
     quarter = np.ascontiguousarray(photo.quarter[:, :, _GREEN])
-    seen = detect(quarter, QUARTER, one_window=True)
+    seen = detect_markers(quarter, QUARTER, one_window=True)
     if seen.of_sheets() >= _PLENTY_OF_MARKERS:
         return seen
-    best = detect(quarter, QUARTER)
+    best = detect_markers(quarter, QUARTER)
     half = reduced(photo.bgr[:, :, _GREEN], 2)
     for picture, reduction, one_window, enough in (
         (half, 2, True, _PLENTY_OF_MARKERS),
@@ -51,28 +51,28 @@ def find_markers(photo: Photo) -> Sightings:
     ):
         if best.of_sheets() >= enough:
             break
-        seen = detect(np.ascontiguousarray(picture), reduction, one_window=one_window)
+        seen = detect_markers(np.ascontiguousarray(picture), reduction, one_window=one_window)
         if seen.of_sheets() > best.of_sheets():
             best = seen
     return best
 
 
-def detect(small: NDArray[np.uint8], reduction: int, *, one_window: bool = False) -> Sightings:
+def detect_markers(small: NDArray[np.uint8], reduction: int, *, one_window: bool = False) -> DetectedMarkers:
     """Markers of a picture that was reduced by `reduction`, in px of the full one."""
     if min(small.shape) < 100:
-        return Sightings(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
+        return DetectedMarkers(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
     corners, ids, _ = _detector(one_window=one_window).detectMarkers(small)
     if ids is None:
-        return Sightings(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
+        return DetectedMarkers(np.zeros(0, np.int64), np.zeros((0, 4, 2)))
     placed = np.array(corners, float).reshape(-1, 4, 2) * reduction + (reduction - 1) / 2
     return _without_twins(np.asarray(ids, np.int64).ravel(), placed)
 
 
-def _without_twins(ids: NDArray[np.int64], corners: Array) -> Sightings:
+def _without_twins(ids: NDArray[np.int64], corners: Array) -> DetectedMarkers:
     """Leave out every id that is read twice: one of the two is wrong and nobody knows which."""
     values, counts = np.unique(ids, return_counts=True)
     once = np.isin(ids, values[counts == 1])
-    return Sightings(ids[once], corners[once])
+    return DetectedMarkers(ids[once], corners[once])
 
 
 @cache

@@ -11,7 +11,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class TagSighting:
+class DetectedTag:
     """A piece tag as seen: corners (4, 2) px, clockwise from the marker's own top left."""
 
     id: int
@@ -38,7 +38,7 @@ class TargetPoints:
         Place in the blue and the red channel, px; NaN where it could not be read.
     blur_px : float
         Standard deviation of the picture's blur at the points, px (median).
-    tags : tuple of TagSighting
+    tags : tuple of DetectedTag
         The piece tags in the picture.
     """
 
@@ -51,4 +51,4 @@ class TargetPoints:
     blue_px: Array
     red_px: Array
     blur_px: float
-    tags: tuple[TagSighting, ...] = ()
+    tags: tuple[DetectedTag, ...] = ()

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.photo.light import linear_light
-from visioncheck.points.model import TagSighting
+from visioncheck.points.model import DetectedTag
 from visioncheck.printed.layout import TAG_IDS, TAG_MM
 
 if TYPE_CHECKING:
-    from visioncheck.points.markers import Sightings
+    from visioncheck.points.markers import DetectedMarkers
 
 Array = NDArray[np.float64]
 _STATIONS = 60
@@ -22,14 +22,14 @@ _REACH_MM = 1.4
 _PROFILE = 41
 
 
-def find_tags(bgr: NDArray[np.uint8], seen: Sightings) -> tuple[TagSighting, ...]:
+def find_tags(bgr: NDArray[np.uint8], seen: DetectedMarkers) -> tuple[DetectedTag, ...]:
     """Refine the tags among the markers seen at full resolution; a tag whose border cannot be read is left out."""
     tags = []
     for number, coarse in zip(seen.ids, seen.corners_px, strict=True):
         if int(number) in TAG_IDS:
             corners = _refine(bgr, coarse)
             if corners is not None:
-                tags.append(TagSighting(int(number), corners))
+                tags.append(DetectedTag(int(number), corners))
     return tuple(tags)
 
 

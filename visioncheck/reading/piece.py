@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace, side_face_mm
-from visioncheck.fitting.line import Line, bow, fit_line
+from visioncheck.fitting.line import FittedLine, bow, fit_line
 from visioncheck.geometry import intersection
 from visioncheck.outline.guide import Guide
 from visioncheck.quantity import Quantity
@@ -19,7 +19,7 @@ from visioncheck.uncertainty import jacobian, welch_satterthwaite
 
 Array = NDArray[np.float64]
 
-HOLLOWS_SD_MM = 0.008
+RECESS_SD_MM = 0.008
 """How far a line through a sawn edge may be out at one end against the other by hollows that are read as wood.
 
 Sawn edges of 60 to 370 mm turn from the straight line by 0.009 mm end to end (rms on test photos, oak 0.013 mm), of
@@ -39,7 +39,7 @@ class Piece:
 
     Attributes
     ----------
-    lines : tuple of Line
+    lines : tuple of FittedLine
         Edge i, on the plane of the paper.
     corners_mm : (4, 2) ndarray
         Corner i between edges i - 1 and i, on the plane of the top face.
@@ -56,7 +56,7 @@ class Piece:
 
     view: View
     traces: tuple[Trace, ...]
-    lines: tuple[Line, ...]
+    lines: tuple[FittedLine, ...]
     thickness_mm: float
     corners_mm: Array
     corners_px: Array
@@ -70,22 +70,22 @@ class Piece:
         """Lengths of the four edges."""
         return np.asarray(np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1))
 
-    def spread(self, slope: Array) -> Spread:
+    def propagate(self, slope: Array) -> CombinedUncertainty:
         """Uncertainty of a number whose derivative by the corners is `slope`, (8,), in its unit per mm."""
         parts = {source: _root(slope @ matrix @ slope) for source, matrix in self.covariances.items()}
         edges = np.sqrt(np.maximum(np.einsum("i,kij,j->k", slope, self.edge_parts, slope), 0))
         rest = np.array([value for source, value in parts.items() if source != "edge"])
         dof = welch_satterthwaite(np.append(edges, rest), np.append(self.dofs, np.full(len(rest), np.inf)))
         u = _root(sum(value**2 for value in parts.values()))
-        return Spread(u, dof, {source: value for source, value in parts.items() if value > _NO_PART * u})
+        return CombinedUncertainty(u, dof, {source: value for source, value in parts.items() if value > _NO_PART * u})
 
-    def combination(self, weights: Array) -> Spread:
+    def propagate_directions(self, weights: Array) -> CombinedUncertainty:
         """Uncertainty, in deg, of a sum of the four edges' directions."""
-        return self.spread(np.degrees(weights @ direction_slopes(self.corners_mm)))
+        return self.propagate(np.degrees(weights @ direction_slopes(self.corners_mm)))
 
 
 @dataclass(frozen=True)
-class Spread:
+class CombinedUncertainty:
     """Standard uncertainty of a number, its degrees of freedom, and its standard uncertainty by source."""
 
     u: float
@@ -122,7 +122,7 @@ def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity, edge_
     return Piece(view, traces, lines, thickness.value, corners, pixels, covariances, edge_parts, gain, dofs)
 
 
-def _corners_by_lines(lines: tuple[Line, ...], corners: Array) -> Array:
+def _corners_by_lines(lines: tuple[FittedLine, ...], corners: Array) -> Array:
     """Derivative of the corners by each line's offset and angle, (8, 4, 2)."""
     slopes = np.zeros((4, 2, 4, 2))
     for k in range(4):
@@ -149,7 +149,7 @@ def _corners_by_view(view: View, pixels: Array, thickness_mm: float) -> Array:
 def _edge_place(
     view: View,
     traces: tuple[Trace, ...],
-    lines: tuple[Line, ...],
+    lines: tuple[FittedLine, ...],
     on_paper: Array,
     thickness_mm: float,
     by_lines: Array,
@@ -157,7 +157,7 @@ def _edge_place(
 ) -> dict[str, Array]:
     """What moves an edge as a whole, or one of its ends, without showing in its stations."""
     lengths = np.linalg.norm(np.roll(on_paper, -1, axis=0) - on_paper, axis=1)
-    ends = np.array([trace.hollow_pull * HOLLOWS_SD_MM for trace in traces])
+    ends = np.array([trace.recess_gain * RECESS_SD_MM for trace in traces])
     hollows = np.column_stack([ends / 2, ends / lengths]) ** 2
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
     bias = by_lines[:, :, 0] @ outward * edge_bias_mm
@@ -217,7 +217,7 @@ def read_corners(piece: Piece) -> tuple[CornerReading, ...]:
     readings = []
     for corner in range(4):
         turn = float(np.degrees(np.mod(theta[corner] - theta[corner - 1] + np.pi, 2 * np.pi) - np.pi))
-        spread = piece.combination(corner_weights(corner))
+        spread = piece.propagate_directions(corner_weights(corner))
         angle = Quantity(180.0 + turn, spread.u, "deg", spread.dof)
         readings.append(
             CornerReading(piece.corners_mm[corner], piece.corners_px[corner], angle, ((corner - 1) % 4, corner))
@@ -265,7 +265,7 @@ def read_taper(piece: Piece) -> Quantity:
     corners = np.roll(piece.corners_mm, -first, axis=0)
     a, b = corners[1] - corners[0], corners[2] - corners[3]
     opening = float(np.degrees(np.arctan2(a[1] * b[0] - a[0] * b[1], a @ b)))
-    spread = piece.combination(taper_weights(piece))
+    spread = piece.propagate_directions(taper_weights(piece))
     return Quantity(opening, spread.u, "deg", spread.dof)
 
 
@@ -287,7 +287,7 @@ def read_widths(piece: Piece, shares: tuple[float, ...] = (0.0, 0.5, 1.0)) -> tu
     length = float(np.linalg.norm((corners[1] + corners[2] - corners[0] - corners[3]) / 2))
     widths = []
     for share, value, slope in zip(shares, values, slopes, strict=True):
-        spread = piece.spread(slope)
+        spread = piece.propagate(slope)
         width = Quantity(float(value), spread.u, "mm", spread.dof)
         widths.append(WidthReading(share * length, width, spread.parts))
     return tuple(widths)

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.edges.band import BandTrace
 from visioncheck.edges.side_face import depth_seen
+from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.quantity import Quantity
@@ -55,7 +55,7 @@ class SlotShape:
     slot: SlotReading
 
 
-def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, start_mm: Array) -> SlotShape:
+def read_slot(view: View, band: SlotTrace, thickness: Quantity, tone: Tone, start_mm: Array) -> SlotShape:
     """Fit both walls and read the slot between them.
 
     Parameters
@@ -82,7 +82,7 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
     )
     length = widths[-1].at_mm
     edges = read_edges(piece)
-    parts = piece.combination(taper_weights(piece)).parts
+    parts = piece.propagate_directions(taper_weights(piece)).parts
     # a line's direction by white noise of its stations: u · sqrt(12)/length, for either wall
     budget = _by_source(parts, float(np.degrees(noise * np.sqrt(24) / length)), toned)
     left, right = (WallReading(edges[k].bow, piece.lines[k].sigma) for k in (2, 0))
@@ -97,7 +97,7 @@ def read_slot(view: View, band: BandTrace, thickness: Quantity, tone: Tone, star
     return SlotShape(piece, edges, widths, read_taper(piece), budget, slot)
 
 
-def _depth(view: View, band: BandTrace) -> Quantity | None:
+def _depth(view: View, band: SlotTrace) -> Quantity | None:
     """By the side face that tells it best."""
     seen = [depth_seen(side, view.height_mm) for side in band.sides]
     return min(seen, key=lambda depth: depth.u, default=None)
@@ -128,11 +128,11 @@ def distance_between(view: View, edge: Trace, wall: Trace, thickness: Quantity) 
         run = (c[1] - c[0]) / np.linalg.norm(c[1] - c[0])
         return np.array([abs(((c[2] + c[3]) / 2 - c[0]) @ np.array([-run[1], run[0]]))])
 
-    spread = piece.spread(jacobian(distance, flat, np.full(8, 1.0))[0])
+    spread = piece.propagate(jacobian(distance, flat, np.full(8, 1.0))[0])
     return Quantity(float(distance(flat)[0]), spread.u, "mm", spread.dof)
 
 
-def _around(band: BandTrace, start_mm: Array) -> tuple[Trace, ...]:
+def _around(band: SlotTrace, start_mm: Array) -> tuple[Trace, ...]:
     """Right wall, end, left wall, start: the slot's outline with the wood outside, as `Guide` has it."""
     near, far = band.near, band.far
     run = near.points_mm[-1] - near.points_mm[0]
@@ -153,7 +153,7 @@ def _across(wall: Trace, at_mm: Array, outward: Array) -> Trace:
     """The slot's end: an exact line square to it, no edge that was seen."""
     side = np.array([-outward[1], outward[0]])
     points = at_mm + np.linspace(-1, 1, _END_STATIONS)[:, None] * side
-    return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward, hollow_pull=0.0)
+    return replace(wall, points_mm=points, weights=np.ones(_END_STATIONS), outward=outward, recess_gain=0.0)
 
 
 def _by_source(parts: Mapping[str, float], noise: float, toned: float) -> dict[str, float]:
@@ -178,5 +178,5 @@ def _widening(piece: Piece) -> Quantity:
         normal = np.array([-along[1], along[0]])
         return np.array([abs((c[1] - c[2]) @ normal) - abs((c[0] - c[3]) @ normal)])
 
-    spread = piece.spread(jacobian(widening, flat, np.full(8, 1.0))[0])
+    spread = piece.propagate(jacobian(widening, flat, np.full(8, 1.0))[0])
     return Quantity(float(widening(flat)[0]), spread.u, "mm", spread.dof)

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.lens import BLUE, GREEN
 from visioncheck.camera.view import View
+from visioncheck.edges.edge_spread import EdgeSpread, best_spread
+from visioncheck.edges.sampling import Picture, pixel_rows, sample_beside
 from visioncheck.edges.side_face import SideFace
-from visioncheck.edges.spread import Spread, best_spread
-from visioncheck.edges.strip import Picture, pixel_rows, sample_strip
 from visioncheck.edges.tone import Tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wall import away_mm, pixel_mm, tone_pull
 from visioncheck.outline.guide import Guide
-from visioncheck.outline.slot import Band
+from visioncheck.outline.slot import RoughSlot
 from visioncheck.photo.light import linear_between, linear_light
 
 Array = NDArray[np.float64]
@@ -41,7 +41,7 @@ _TINTED = 0.08
 _FLOOR_PX = 1.5
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
-_HOLLOW_PULL = 1.0
+_RECESS_GAIN = 1.0
 """As beside paper. A slot is dark, as a hollow is, but for a floor that shows."""
 _BLOCK_MM = 1.5
 _TRIM_MM = 2.0
@@ -58,7 +58,7 @@ _NEAR, _FAR, _WOOD_NEAR, _SIDE, _WOOD_FAR, _MEETS, _FLOOR = range(7)
 
 
 @dataclass(frozen=True)
-class BandTrace:
+class SlotTrace:
     """Both walls of a slot, on the plane of the paper.
 
     Attributes
@@ -130,12 +130,12 @@ class _Fit:
         return float(np.median(np.mean(self.residual**2, axis=1)))
 
 
-def trace_band(bgr: Picture, view: View, band: Band, tone: Tone, thickness_mm: float) -> BandTrace | None:
+def trace_slot(bgr: Picture, view: View, band: RoughSlot, tone: Tone, thickness_mm: float) -> SlotTrace | None:
     """Trace both walls of the slot that is found at `band`, in work of about `thickness_mm`.
 
     Returns
     -------
-    BandTrace or None
+    SlotTrace or None
         None where no two walls stand out.
     """
     rough = _rough_walls(bgr, view, band)
@@ -179,7 +179,7 @@ def _beside(line: Guide, offset_mm: float) -> Guide:
     return Guide(line.start_mm + offset_mm * line.normal, line.end_mm + offset_mm * line.normal)
 
 
-def _rough_walls(bgr: Picture, view: View, band: Band) -> tuple[Guide, float] | None:
+def _rough_walls(bgr: Picture, view: View, band: RoughSlot) -> tuple[Guide, float] | None:
     """The far wall as seen from the camera, the slot on the side of its negative offsets, and the slot's width, mm."""
     line, low, high = band.line, band.low_mm, band.high_mm
     found = _far_and_width(bgr, view, line, low, high)
@@ -200,7 +200,7 @@ def _far_and_width(bgr: Picture, view: View, line: Guide, low: float, high: floa
 def _blocks(bgr: Picture, view: View, line: Guide, offsets_mm: Array) -> tuple[Array, Array]:
     """Middles (b,) of short blocks along the line and the logarithm of their median light (b, m, 3)."""
     at = np.arange(_TRIM_MM, line.length_mm - _TRIM_MM, _BLOCK_MM / 6)
-    strip = linear_light(sample_strip(bgr, view, line, at, offsets_mm))
+    strip = linear_light(sample_beside(bgr, view, line, at, offsets_mm))
     count = len(at) // 6
     medians = np.median(strip[: 6 * count].reshape(count, 6, len(offsets_mm), 3), axis=1)
     return at[: 6 * count].reshape(count, 6).mean(axis=1), np.log(medians.astype(float) + _DARK_FLOOR)
@@ -232,7 +232,7 @@ def _rough_width(bgr: Picture, view: View, far: Guide, dark_mm: float) -> float:
     """Width, mm, from the far wall to where, beyond the dark band and any floor beside it, the wood's colour begins."""
     offsets = np.arange(-2.5 * dark_mm - _FLOOR_MM, 1.5, _COARSE_MM)
     at = np.arange(_TRIM_MM, far.length_mm - _TRIM_MM, 0.5)
-    seen = linear_light(sample_strip(bgr, view, far, at, offsets))
+    seen = linear_light(sample_beside(bgr, view, far, at, offsets))
     colour = np.log(np.median(seen, axis=0) + _DARK_FLOOR)
     wood = np.median(colour[offsets > 0.4], axis=0)
     like = np.linalg.norm(colour - wood, axis=1) < _WOOD_STRAY
@@ -283,14 +283,14 @@ def _side_faces_mm(view: View, far: Guide, width_mm: float, thickness_mm: float)
     return np.maximum([away, width_mm - away], 0.0) * thickness_mm / view.height_mm
 
 
-def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Model, Spread]:
+def _choose(profiles: _Profiles, width_px: float, sides_px: Array) -> tuple[_Model, EdgeSpread]:
     """Without or with a floor that shows, and the spread of light: whatever the stations fit best."""
     floor_px = width_px - sides_px[0]
     mixed = width_px < _MIXED_PX and floor_px > _THINNEST_PX < sides_px[0]
     # too narrow a slot to see floor and side face apart: what the picture allows, and how much it hides
     thin_px = float(min(floor_px, sides_px[0])) if mixed else 0.0
     plain = _Model(width_px, None, thin_px)
-    spread, misfit = _best_spread(profiles, plain, Spread(0.8, 0.3))
+    spread, misfit = _best_spread(profiles, plain, EdgeSpread(0.8, 0.3))
     if _THINNEST_PX < sides_px[0] < _THIN_PX and width_px > sides_px[0] + _NARROWEST_FLOOR_PX:
         # a side face too thin to see apart: where it ends is known, and that it is dark
         return _Model(width_px, float(sides_px[0]), thin_px=float(sides_px.sum())), spread
@@ -324,11 +324,11 @@ def _floor_differs(fit: _Fit) -> bool:
     return abs(floor - side) > _UNLIKE * abs(wood - side)
 
 
-def _best_spread(profiles: _Profiles, model: _Model, start: Spread) -> tuple[Spread, float]:
+def _best_spread(profiles: _Profiles, model: _Model, start: EdgeSpread) -> tuple[EdgeSpread, float]:
     return best_spread(lambda spread: _fit(profiles, model, spread).misfit, start)
 
 
-def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = False) -> _Fit:
+def _fit(profiles: _Profiles, model: _Model, spread: EdgeSpread, *, steady: bool = False) -> _Fit:
     """Gauss-Newton for all stations at once.
 
     With `steady`, a second pass holds each station's slot levels and the place where the wall meets the table close
@@ -352,7 +352,7 @@ def _fit(profiles: _Profiles, model: _Model, spread: Spread, *, steady: bool = F
     return _gauss_newton(profiles, model, spread, centre, centre, tight)
 
 
-def _thin_side(profiles: _Profiles, model: _Model, spread: Spread, start: Array, prior: Array) -> _Fit:
+def _thin_side(profiles: _Profiles, model: _Model, spread: EdgeSpread, start: Array, prior: Array) -> _Fit:
     """Fit with the side face as broad as geometry says; its place follows the far wall's."""
     prior[[_SIDE, _MEETS]] = 1e-4, 1e-3
     fit = _gauss_newton(profiles, model, spread, start, start, prior)
@@ -364,7 +364,7 @@ def _thin_side(profiles: _Profiles, model: _Model, spread: Spread, start: Array,
 
 
 def _gauss_newton(
-    profiles: _Profiles, model: _Model, spread: Spread, start: Array, centre: Array, prior: Array
+    profiles: _Profiles, model: _Model, spread: EdgeSpread, start: Array, centre: Array, prior: Array
 ) -> _Fit:
     terms, weight = start.copy(), model.weight(profiles.offsets)
     noise = _noise(profiles)
@@ -432,7 +432,7 @@ class _Model:
         away = np.min(np.abs(offsets[..., None] - np.array(places)), axis=-1)
         return np.asarray(away <= _FLANK_PX, np.float64)
 
-    def light(self, offsets: Array, terms: Array, spread: Spread) -> tuple[Array, Array]:
+    def light(self, offsets: Array, terms: Array, spread: EdgeSpread) -> tuple[Array, Array]:
         """Light (n, m) and its derivatives by the terms (n, m, terms)."""
         near, far = terms[:, [_NEAR]], terms[:, [_FAR]]
         wood, side, wood_far = (terms[:, [k]] for k in (_WOOD_NEAR, _SIDE, _WOOD_FAR))
@@ -456,7 +456,7 @@ def _middle_level(profiles: _Profiles, low: float, high: float) -> Array:
     return _median(profiles.light, np.abs(profiles.offsets - (low + high) / 2) <= half)
 
 
-def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> BandTrace | None:
+def _traced(profiles: _Profiles, fit: _Fit, spread: EdgeSpread, model: _Model) -> SlotTrace | None:
     places = fit.terms[:, [_NEAR, _FAR]]
     moved = np.abs(places - np.median(places, axis=0)).max(axis=1)
     misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
@@ -476,7 +476,7 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
             pixel_mm=pixel,
             outward=outward,
             arris_clear=True,
-            hollow_pull=_HOLLOW_PULL,
+            recess_gain=_RECESS_GAIN,
         )
         for k, outward in ((_NEAR, -guide.normal), (_FAR, guide.normal))
     ]
@@ -484,7 +484,7 @@ def _traced(profiles: _Profiles, fit: _Fit, spread: Spread, model: _Model) -> Ba
     inner = levels[_SIDE if model.meets_px is None else _FLOOR]
     pulls = (tone_pull(levels[_WOOD_NEAR], inner), tone_pull(levels[_WOOD_FAR], levels[_SIDE]))
     steepness = float(spread.slope(np.zeros(1))[0])
-    return BandTrace(
+    return SlotTrace(
         near=walls[0],
         far=walls[1],
         width_px=places[good, _FAR] - places[good, _NEAR],

@@ -16,7 +16,7 @@ HALO_PX = 1.5
 
 
 @dataclass(frozen=True)
-class Spread:
+class EdgeSpread:
     """How the picture spreads a step: a Gaussian of `blur_px`, and sharpening by `halo` of a wider one taken off."""
 
     blur_px: float
@@ -36,13 +36,13 @@ class Spread:
         return np.asarray((1 + self.halo) * _bell(x, self.blur_px) - self.halo * _bell(x, self.wide_px))
 
 
-def best_spread(misfit_of: Callable[[Spread], float], start: Spread) -> tuple[Spread, float]:
+def best_spread(misfit_of: Callable[[EdgeSpread], float], start: EdgeSpread) -> tuple[EdgeSpread, float]:
     """The spread that fits best, and its misfit (J. A. Nelder and R. Mead, 1965)."""
     from scipy.optimize import minimize  # lazy: few photos show a slot
 
-    def spread(x: Array) -> Spread:
+    def spread(x: Array) -> EdgeSpread:
         blur, halo = np.exp(x)
-        return Spread(float(np.clip(blur, 0.3, 4.0)), float(np.clip(halo, 0.01, 3.0)))
+        return EdgeSpread(float(np.clip(blur, 0.3, 4.0)), float(np.clip(halo, 0.01, 3.0)))
 
     options = {"maxfev": 24, "xatol": 0.03, "fatol": 0.0}
     found = minimize(

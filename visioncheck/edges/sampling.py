@@ -20,7 +20,7 @@ _SMALLEST_SHIFT_PX = 0.005
 _PROBE_MM = 0.1
 
 
-def sample_strip(bgr: Picture, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> Picture:
+def sample_beside(bgr: Picture, view: View, guide: Guide, at_mm: Array, offsets_mm: Array) -> Picture:
     """The coded picture (stations, samples, 3) beside a guide, for a coarse search.
 
     Parameters
