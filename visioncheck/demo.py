@@ -7,15 +7,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from visioncheck.camera.from_photos import rig_of
 from visioncheck.camera.rig import save_rig
-from visioncheck.camera.survey import survey
 from visioncheck.errors import UserError
 from visioncheck.fence.typed import reckon_typed, reckoned_json
 from visioncheck.log.entry import EntryDraft
 from visioncheck.measuring.keep import RigFile, SledFile, Told, attach_outcome, measure_for_log, read_rig, read_sled
-from visioncheck.photo.load import load_photo
-from visioncheck.points.find import find_points
+from visioncheck.measuring.sheets import read_sheets, survey_sheets
 from visioncheck.quantity import Quantity
 from visioncheck.units import slope_from_deg
 
@@ -124,11 +121,7 @@ def require_fixtures(fixtures: Path) -> None:
 
 
 def _survey(paths: list[Path], rig_path: Path) -> RigFile:
-    photos = [load_photo(path) for path in paths]
-    points = [find_points(photo) for photo in photos]
-    height, width = photos[0].bgr.shape[:2]
-    found = survey(points, width, height, _RULED_MM)
-    save_rig(rig_of(found, points, photos[0].exif, _RULED_MM), rig_path)
+    save_rig(survey_sheets(read_sheets(paths), _RULED_MM).rig, rig_path)
     return read_rig(rig_path)
 
 

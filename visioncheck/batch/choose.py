@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from visioncheck.camera.same import rig_difference
 from visioncheck.errors import Refusal, UserError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from visioncheck.batch.jobs import Job, Known
-    from visioncheck.camera.rig import Rig
     from visioncheck.measuring.keep import RigFile
     from visioncheck.measuring.photo import Detection
 
@@ -73,14 +73,6 @@ def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
 
 
 def _fits(file: RigFile, detection: Detection) -> bool:
-    rig, exif, points = file.rig, detection.photo.exif, detection.points
-    height, width = detection.photo.bgr.shape[:2]
+    rig, points = file.rig, detection.points
     sheet = (rig.paper, rig.field) == (points.paper, points.field) and set(points.sheet) <= set(rig.sheet)
-    return sheet and (rig.lens.width, rig.lens.height) == (width, height) and _same_phone(rig, exif.make, exif.model)
-
-
-def _same_phone(rig: Rig, make: str | None, model: str | None) -> bool:
-    """Whether nothing that both name differs."""
-    return all(
-        ours is None or theirs is None or ours == theirs for ours, theirs in ((rig.make, make), (rig.model, model))
-    )
+    return sheet and rig_difference(detection.photo, rig) is None

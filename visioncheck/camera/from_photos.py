@@ -3,53 +3,70 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from visioncheck.camera.rig import Rig
+from visioncheck.camera.same import difference
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from visioncheck.camera.same import Aspect, CameraSettings
     from visioncheck.camera.survey import Survey
-    from visioncheck.photo.load import Exif
     from visioncheck.points.model import TargetPoints
 
 
-def require_same_camera(
-    path: Path | str, path_first: Path | str, here: tuple[Exif, tuple[int, int]], first: tuple[Exif, tuple[int, int]]
-) -> None:
+class Phone(Protocol):
+    """What a rig keeps of the phone, as a photo says it."""
+
+    @property
+    def make(self) -> str | None:
+        """The maker's name."""
+
+    @property
+    def model(self) -> str | None:
+        """The model."""
+
+    @property
+    def focal_mm(self) -> float | None:
+        """Focal length of the lens, mm."""
+
+
+def require_same_camera(path: Path | str, path_first: Path | str, here: CameraSettings, first: CameraSettings) -> None:
     """Refuse a photo that another phone, or the same at another zoom or size, took than the first one.
 
     Parameters
     ----------
     path, path_first : Path or str
         What messages call the two photos.
-    here, first : tuple
-        Of each its EXIF and its (width, height) in px.
+    here, first : CameraSettings
+        What each says of its camera.
 
     Raises
     ------
     UserError
         They differ; says in what.
     """
-    (exif, size), (exif_first, size_first) = here, first
-    if size != size_first:
+    aspect = difference(here, first, silence_differs=True)
+    if aspect == "size":
         raise UserError(
-            f"{path}: is {size[0]} x {size[1]} pixels, {path_first} is {size_first[0]} x {size_first[1]}; use photos of"
-            " one phone, as the camera stored them"
+            f"{path}: is {here.size[0]} x {here.size[1]} pixels, {path_first} is {first.size[0]} x {first.size[1]};"
+            " use photos of one phone, as the camera stored them"
         )
-    for what, mine, other in (
-        ("phone", exif.model, exif_first.model),
-        ("lens", exif.focal_mm, exif_first.focal_mm),
-        ("zoom", exif.focal_35mm, exif_first.focal_35mm),
-    ):
-        if mine != other:
-            raise UserError(
-                f"{path}: was taken with another {what} than {path_first} ({mine or 'unknown'}, {other or 'unknown'});"
-                " survey one phone at one zoom at a time"
-            )
+    if aspect is not None:
+        mine, other = (_said(each, aspect) for each in (here, first))
+        raise UserError(
+            f"{path}: was taken with another {aspect} than {path_first} ({mine}, {other});"
+            " survey one phone at one zoom at a time"
+        )
+
+
+def _said(camera: CameraSettings, aspect: Aspect) -> str:
+    phone = " ".join(part for part in (camera.make, camera.model) if part)
+    said = {"lens": camera.focal_mm, "zoom": camera.focal_35mm}.get(aspect, phone)
+    return str(said or "unknown")
 
 
 def require_same_target(path: Path | str, path_first: Path | str, here: TargetPoints, first: TargetPoints) -> None:
@@ -61,7 +78,7 @@ def require_same_target(path: Path | str, path_first: Path | str, here: TargetPo
         )
 
 
-def rig_of(found: Survey, points: Sequence[TargetPoints], exif: Exif, ruled_mm: float | None) -> Rig:
+def rig_of(found: Survey, points: Sequence[TargetPoints], camera: Phone, ruled_mm: float | None) -> Rig:
     """Put together the rig of a survey made just now with photos of this camera."""
     return Rig(
         lens=found.lens,
@@ -75,9 +92,9 @@ def rig_of(found: Survey, points: Sequence[TargetPoints], exif: Exif, ruled_mm: 
         ruled_mm=ruled_mm,
         residual_px=found.residual_px,
         photos=len(points) - len(found.left_out),
-        make=exif.make,
-        model=exif.model,
-        focal_mm=exif.focal_mm,
+        make=camera.make,
+        model=camera.model,
+        focal_mm=camera.focal_mm,
         date=datetime.now().astimezone().isoformat(timespec="seconds"),
         steadiness=found.steadiness,
         noise_ratio=found.noise_ratio,

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.rig import Rig
+from visioncheck.camera.same import rig_difference
 from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace, trace_edge
@@ -453,21 +454,21 @@ def _asked(bare: Reading, shape: Piece, kinds: tuple[str, ...], seam: Seam | Non
 
 
 def _same_phone(photo: Photo, rig: Rig | None) -> None:
-    if rig is None:
+    aspect = None if rig is None else rig_difference(photo, rig)
+    if rig is None or aspect is None:
         return
-    height, width = photo.bgr.shape[:2]
-    if (width, height) != (rig.lens.width, rig.lens.height):
+    if aspect == "size":
+        width, height = photo.size
         raise Refusal(
             f"{photo.path.name}: is {width} x {height} px, the rig is for {rig.lens.width} x {rig.lens.height};"
             " use the phone and zoom of the survey, and send the photo uncropped.",
             "other-rig",
         )
-    if photo.exif.model and rig.model and photo.exif.model != rig.model:
-        raise Refusal(
-            f"{photo.path.name}: was taken with {photo.exif.model}, the rig was surveyed with {rig.model}; survey this"
-            " phone too.",
-            "other-rig",
-        )
+    raise Refusal(
+        f"{photo.path.name}: was taken with {photo.exif.model}, the rig was surveyed with {rig.model}; survey this"
+        " phone too.",
+        "other-rig",
+    )
 
 
 def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str]:

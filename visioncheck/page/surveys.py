@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from visioncheck.camera.same import CameraSettings
 from visioncheck.files import write_whole
-from visioncheck.photo.load import Exif
+from visioncheck.measuring.sheets import SheetPhoto
 from visioncheck.points.model import TargetPoints
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+_EARLIER = "the first one"
+"""What messages call a photo of before: only the first is ever compared with."""
 _FLOATS = ("xy_px", "u_px", "blue_px", "red_px")
 
 
@@ -28,18 +31,13 @@ class Taken:
 
     Attributes
     ----------
-    sha256 : str
-        Of its file.
-    size : tuple of int
-        Width and height, px.
+    photo : SheetPhoto
+        What the survey needs of it.
     rotation : (3, 3) ndarray
         Table to camera, as the nominal page shows it.
     """
 
-    sha256: str
-    size: tuple[int, int]
-    exif: Exif
-    points: TargetPoints
+    photo: SheetPhoto
     rotation: NDArray[np.float64]
 
 
@@ -63,11 +61,13 @@ class SurveyFolder:
         if not self.folder.is_dir():
             return []
         files = sorted(self.folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns)
-        return [_taken(json.loads(path.read_text(encoding="utf-8"))) for path in files]
+        contents = [json.loads(path.read_text(encoding="utf-8")) for path in files]
+        # a survey that was begun before an update is begun anew
+        return [_taken(content) for content in contents if "camera" in content]
 
     def add(self, taken: Taken) -> None:
         """Keep one photo's points; the same photo again replaces itself."""
-        write_whole(self.folder / f"{taken.sha256[:16]}.json", json.dumps(_content(taken)).encode())
+        write_whole(self.folder / f"{taken.photo.sha256[:16]}.json", json.dumps(_content(taken)).encode())
 
     def clear(self) -> None:
         """Start over."""
@@ -75,11 +75,10 @@ class SurveyFolder:
 
 
 def _content(taken: Taken) -> dict[str, Any]:
-    points = taken.points
+    points = taken.photo.points
     return {
-        "sha256": taken.sha256,
-        "size": taken.size,
-        "exif": asdict(taken.exif),
+        "sha256": taken.photo.sha256,
+        "camera": asdict(taken.photo.camera),
         "rotation": taken.rotation.tolist(),
         "paper": points.paper,
         "field": points.field,
@@ -105,7 +104,7 @@ def _taken(content: dict[str, Any]) -> Taken:
         red_px=floats("red_px"),
         blur_px=content["blur_px"],
     )
-    width, height = content["size"]
-    return Taken(
-        content["sha256"], (width, height), Exif(**content["exif"]), points, np.array(content["rotation"], float)
-    )
+    said = content["camera"]
+    camera = CameraSettings(**(said | {"size": (int(said["size"][0]), int(said["size"][1]))}))
+    photo = SheetPhoto(_EARLIER, content["sha256"], camera, points)
+    return Taken(photo, np.array(content["rotation"], float))

@@ -282,28 +282,22 @@ def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> byte
 
 
 def _survey_photo(places: Places, job: Job, folder: Path) -> dict[str, Any]:
-    from visioncheck.camera.from_photos import require_same_camera, require_same_target
     from visioncheck.camera.solve import plane_view
+    from visioncheck.measuring.sheets import look_at_sheet
     from visioncheck.page.surveys import SurveyFolder, Taken
     from visioncheck.photo.load import load_photo
-    from visioncheck.points.find import find_points
 
     assert job.photo is not None  # it came with one
     photo = load_photo(folder / job.photo)
     survey = SurveyFolder(places.page, job.session)
     before = survey.photos()
-    size = (int(photo.bgr.shape[1]), int(photo.bgr.shape[0]))
     if len(before) >= _MOST_SURVEY_PHOTOS:
         raise UserError(f"There are {len(before)} photos already, which is plenty: finish the survey.")
-    if any(each.sha256 == photo.sha256 for each in before):
+    if any(each.photo.sha256 == photo.sha256 for each in before):
         raise UserError("This photo is in the survey already; take another one.")
-    if before:
-        require_same_camera("this photo", "the first one", (photo.exif, size), (before[0].exif, before[0].size))
-    points = find_points(photo)
-    if before:
-        require_same_target("this photo", "the first one", points, before[0].points)
-    fit = plane_view(points, *size, photo.exif.focal_35mm, job.photo)
-    survey.add(Taken(photo.sha256, size, photo.exif, points, _rotation(fit.view, size)))
+    sheet = look_at_sheet(photo, "this photo", [each.photo for each in before])
+    fit = plane_view(sheet.points, *photo.size, photo.exif.focal_35mm, job.photo)
+    survey.add(Taken(sheet, _rotation(fit.view, photo.size)))
     return {"state": "done"}
 
 
@@ -322,10 +316,9 @@ def _rotation(view: View, size: tuple[int, int]) -> NDArray[np.float64]:
 
 
 def _survey(places: Places, job: Job) -> dict[str, Any]:
-    from visioncheck.camera.from_photos import rig_of
     from visioncheck.camera.rig import save_rig
-    from visioncheck.camera.survey import survey
     from visioncheck.files import write_whole
+    from visioncheck.measuring.sheets import SheetPhotos, survey_sheets
     from visioncheck.page.surveys import SurveyFolder
     from visioncheck.present.print_errors import draw_print
     from visioncheck.present.survey_lines import MISFIT, survey_lines
@@ -334,10 +327,9 @@ def _survey(places: Places, job: Job) -> dict[str, Any]:
     taken = folder.photos()
     if not taken:
         raise UserError("there are no photos of the bare sheet yet: take some first.")
-    points = [each.points for each in taken]
-    found = survey(points, *taken[0].size, job.told["ruled_mm"])
-    rig = rig_of(found, points, taken[0].exif, job.told["ruled_mm"])
-    drawing = draw_print(found, points[0].paper)
+    surveyed = survey_sheets(SheetPhotos(tuple(each.photo for each in taken)), job.told["ruled_mm"])
+    found, rig = surveyed.survey, surveyed.rig
+    drawing = draw_print(found, rig.paper)
     name = f"rig-{datetime.now().astimezone():%Y-%m-%d-%H%M%S}-{job.id[:4]}.json"
     write_whole(places.page / "pictures" / f"survey-{job.id}.png", drawing)
     save_rig(rig, places.rigs / name)

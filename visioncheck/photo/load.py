@@ -70,6 +70,12 @@ class Photo:
     exif: Exif
     sha256: str
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the stored picture, px."""
+        height, width = self.bgr.shape[:2]
+        return int(width), int(height)
+
     @cached_property
     def quarter(self) -> NDArray[np.uint8]:
         """The picture at a quarter of its size, each pixel the mean of 4 x 4 whole ones, to a level; made once for all.

@@ -71,7 +71,7 @@ def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
         following = "That is enough: type the ruled length and finish"
     nominal = ""
     if photos:
-        ruled = layout_of(photos[0].points.paper).ruled_mm
+        ruled = layout_of(photos[0].photo.points.paper).ruled_mm
         nominal = format_length(ruled, "in" if units == "in" else "mm")
     return Progress(len(photos), taken, missing, following, nominal)
 
