@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
+
+from visioncheck.flags import FlagCode
 
 _PARAMETER = re.compile(r"<([a-z_]+)(?:=([a-z0-9]+))?>")
 
+Field = str | float | bool | None
+"""What a sentence is made of."""
 Naming = Callable[[str, str | None], str]
 """How a surface writes a parameter, alone or with a value."""
 
@@ -57,16 +62,32 @@ def in_python(parameter: str, value: str | None) -> str:
 
 
 class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault
-    """A photo that cannot be measured honestly.
+    """A photo that cannot be measured honestly, as data; `present.refusals` says it.
 
     Parameters
     ----------
-    reason : str
-        One sentence: what is wrong and what to do.
-    code : str
-        The code of the quality flag behind it (see `visioncheck.flags`).
+    code : FlagCode
+        Of the quality flag behind it.
+    photo : str
+        The photo's name or path.
+    case : str
+        Which of the reasons with this code it is; empty where there is but one.
+    **fields : Field
+        What the sentence about it needs; a name ends in its unit.
     """
 
-    def __init__(self, reason: str, code: str) -> None:
-        super().__init__(reason)
+    def __init__(self, code: FlagCode, photo: str, case: str = "", /, **fields: Field) -> None:
+        super().__init__(code, photo, case)
         self.code = code
+        self.photo = photo
+        self.case = case
+        self.fields = fields
+
+    def __str__(self) -> str:
+        """Name it; the words are for the surfaces."""
+        told = "".join(f", {name} {value}" for name, value in self.fields.items())
+        return f"{self.photo}: {self.code}{f' ({self.case})' if self.case else ''}{told}"
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Send it from one process to another with its fields."""
+        return partial(Refusal, **self.fields), (self.code, self.photo, self.case)

@@ -1,190 +1,37 @@
-"""The quality flags: what may be doubtful about a reading, and what to do about it."""
+"""The codes of what may be doubtful about a photo or make it unfit; their words are in `present.flags`."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Literal
 
-
-@dataclass(frozen=True, slots=True)
-class Flag:
-    """One thing that a photo may suffer from.
-
-    Attributes
-    ----------
-    code : str
-        As it stands in `Reading.flags`, `Refusal.code` and the JSON.
-    name : str
-        In two or three words.
-    sentence : str
-        What was seen.
-    remedy : str
-        What to do about it.
-    """
-
-    code: str
-    name: str
-    sentence: str
-    remedy: str
-
-
-_ALL = (
-    Flag(
-        "blur", "blurred", "The picture is not sharp.", "Rest the phone on something, more light, focus on the sheet."
-    ),
-    Flag(
-        "glare",
-        "glare",
-        "Part of the sheet is burnt out white.",
-        "Move the lamp or the phone to the side, or tap on the sheet so that the phone takes it darker.",
-    ),
-    Flag(
-        "low-contrast",
-        "faint edge",
-        "An edge hardly differs from what lies beside it.",
-        "Use the other field (light or dark) or turn the light.",
-    ),
-    Flag("short-edge", "short edge", "An edge is short, so its direction is less certain.", "Cut a longer test piece."),
-    Flag(
-        "curved-edge",
-        "curved edge",
-        "An edge is not straight; its angle depends on where it is taken.",
-        "Joint that edge, or find out why the cut wanders, and cut again.",
-    ),
-    Flag(
-        "torn-edge",
-        "torn edge",
-        "Much of an edge is torn out or covered.",
-        "Brush the edge, turn the clean face up, or cut again with a backing board.",
-    ),
-    Flag(
-        "few-points",
-        "few target points",
-        "Few points of the printed target are seen.",
-        "Step back and lay the piece so that the band is free on three sides.",
-    ),
-    Flag("tilt", "steep view", "The camera looked at the sheet at a steep angle.", "Shoot from nearly above."),
-    Flag(
-        "sheet-lifted",
-        "sheet not flat",
-        "The printed points do not fit a flat sheet, or the sheet as surveyed.",
-        "Glue the sheet down flat; survey again if it was moved or replaced.",
-    ),
-    Flag(
-        "lens-moved",
-        "lens changed",
-        "The lens, or how the phone was held, differs from the survey more than it did from photo to photo there.",
-        "Use the zoom of the survey and hold the phone still, or survey again as you take photos now.",
-    ),
-    Flag(
-        "thickness-doubtful",
-        "thickness unknown",
-        "The thickness is not well known, so widths are less certain.",
-        "Stick a piece tag on, or say --thickness.",
-    ),
-    Flag(
-        "tag-contradicts",
-        "tag contradicts",
-        "The tag's size does not agree with the thickness that you gave.",
-        "Measure the thickness again; print the tags at 100 %.",
-    ),
-    Flag(
-        "closure",
-        "misfit of the panel",
-        "The four corners do not fit four cuts with one fence error.",
-        "Check which edge was cut first and that every edge is straight, or cut a fresh panel.",
-    ),
-    Flag(
-        "kind-doubtful",
-        "doubtful kind",
-        "The corners fit another kind of piece better than the one that you named.",
-        "Check what kind of piece it is; the ± allows for either.",
-    ),
-    Flag(
-        "other-kind",
-        "another kind",
-        "The piece is not of the kind that you named.",
-        "Name the kind that it is, or cut a fresh piece.",
-    ),
-    Flag(
-        "seam",
-        "line through the piece",
-        "A straight line runs into the piece, as a slot or the gap between two halves does.",
-        "Measure a slot with --piece slot, butted halves with --piece gap; a drawn line does no harm.",
-    ),
-    Flag(
-        "no-rig",
-        "no survey",
-        "Phone and print are not surveyed, so the print's own errors go into the angle.",
-        "Take 6 to 12 photos of the bare sheet, run visioncheck survey, and give its file with --rig.",
-    ),
-    Flag(
-        "arris-doubtful",
-        "doubtful arris",
-        "Top and bottom arris of an edge lie close together in the picture.",
-        "Shoot from nearly above the piece, or move the light.",
-    ),
-    Flag(
-        "no-target",
-        "no target",
-        "No printed target is seen.",
-        "Get the whole sheet into the picture, sharp and evenly lit.",
-    ),
-    Flag(
-        "mirrored",
-        "mirrored",
-        "The picture is mirrored.",
-        "Switch off the mirroring of the camera; use the back camera.",
-    ),
-    Flag(
-        "no-piece",
-        "no piece",
-        "No workpiece is seen on the sheet.",
-        "Lay it within the band, on the field that it differs from.",
-    ),
-    Flag("two-pieces", "two pieces", "More than one workpiece lies on the sheet.", "Lay one piece at a time."),
-    Flag(
-        "off-sheet",
-        "over the edge",
-        "The piece reaches over the sheet's edge.",
-        "Lay it within the sheet, or take a larger paper or a second sheet beside it.",
-    ),
-    Flag("cut-off", "cut off", "The piece reaches out of the picture.", "Step back and shoot it whole."),
-    Flag(
-        "no-slot",
-        "no slot",
-        "No slot or gap is seen in the work.",
-        "Turn the light so that it does not shine into it, or shoot from nearer.",
-    ),
-    Flag("narrow-slot", "narrow slot", "The slot covers too few pixels.", "Shoot it from nearer."),
-    Flag(
-        "slot-doubtful",
-        "doubtful slot",
-        "What is seen may be read as a slot in more than one way.",
-        "Light the work evenly, with nothing on it, and show one slot alone.",
-    ),
-    Flag(
-        "thickness-contradicted",
-        "thickness contradicted",
-        "What shows of a wall's side face does not agree with the thickness that you gave.",
-        "Measure the thickness again, and lay the work flat on the sheet.",
-    ),
-    Flag(
-        "other-rig",
-        "another rig",
-        "The photo does not belong to the survey.",
-        "Survey this phone, zoom and sheet, or give the right file.",
-    ),
-)
-
-FLAGS = {each.code: each for each in _ALL}
-
-
-def flag(code: str) -> Flag:
-    """Look a flag up by its code.
-
-    Raises
-    ------
-    KeyError
-        There is no such flag.
-    """
-    return FLAGS[code]
+FlagCode = Literal[
+    "blur",
+    "glare",
+    "low-contrast",
+    "short-edge",
+    "curved-edge",
+    "torn-edge",
+    "few-points",
+    "tilt",
+    "sheet-lifted",
+    "lens-moved",
+    "thickness-doubtful",
+    "tag-contradicts",
+    "closure",
+    "kind-doubtful",
+    "other-kind",
+    "seam",
+    "no-rig",
+    "arris-doubtful",
+    "no-target",
+    "mirrored",
+    "no-piece",
+    "two-pieces",
+    "off-sheet",
+    "cut-off",
+    "no-slot",
+    "narrow-slot",
+    "slot-doubtful",
+    "thickness-contradicted",
+    "other-rig",
+]

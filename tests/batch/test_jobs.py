@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,7 @@ from visioncheck.measuring.keep import RigFile, SledFile, Told
 from visioncheck.measuring.photo import Detection
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
+from visioncheck.present.naming import error_sentence
 
 NOTHING = Told()
 SLEDS = {name: SledFile(replace(SLED, name=name), name) for name in ("Alder Lane", "Long sled")}
@@ -143,8 +145,8 @@ def test_a_manifest_may_name_sled_and_rig_files_beside_it():
         ("photo,note\n,lost\n", "line 2: the column photo is empty"),
         ("photo,cuts\na.jpg,one\n", "line 2: cuts 'one'"),
         ("photo,cuts\na.jpg,1\n", "line 2: cuts '1'"),
-        ("photo,thickness\na.jpg,18\n", "line 2: --thickness"),
-        ("photo,piece\na.jpg,disc\n", "line 2: --piece"),
+        ("photo,thickness\na.jpg,18\n", "line 2: thickness"),
+        ("photo,piece\na.jpg,disc\n", "line 2: piece"),
         ("photo,time\na.jpg,noon\n", "line 2: time 'noon'"),
         ("photo,sled\na.jpg,Unknown\n", "neither a sled file nor a sled known here (Alder Lane, Long sled)"),
         ("photo,rig\na.jpg,none.json\n", "line 2: m/none.json: the rig file cannot be read"),
@@ -236,14 +238,14 @@ def test_the_rig_of_this_phone_and_sheet(detection, rig):
 
 @pytest.mark.parametrize("detection", [seen(paper="a3"), seen(paper="tabloid"), seen(sheets=(0, 1)), seen(make="Elm")])
 def test_no_rig_of_this_phone_and_sheet(detection):
-    with pytest.raises(Refusal, match=r"Larch 2 \(400 x 300 px\) on a light .* no rig is given") as refused:
+    with pytest.raises(Refusal, match="none given") as refused:
         choose_rig(job(), detection, replace(KNOWN, rigs=RIGS))
-    assert refused.value.code == "other-rig"
+    assert re.search(r"Larch 2 \(400 x 300 px\) on a light .* no rig is given", error_sentence(refused.value))
 
 
 def test_two_prints_of_one_layout_are_not_guessed_between():
     known = replace(KNOWN, rigs={**RIGS, "second print": RIGS["plain"]})
-    with pytest.raises(Refusal, match="plain and second print fit alike"):
+    with pytest.raises(Refusal, match="plain and second print"):
         choose_rig(job(), seen(), known)
     assert choose_rig(job(rig="second print"), seen(), known) == "second print"
 

@@ -29,10 +29,10 @@ from tests.flags.painted import (
 from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import load_rig
 from visioncheck.cli import main
-from visioncheck.flags import FLAGS, flag
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_light
 from visioncheck.present.as_json import reading_json
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
@@ -216,9 +216,9 @@ def test_a_doubt_is_said_everywhere_and_the_truth_is_within_the_interval(code, r
     reading = measured.reading
     assert code in reading.flags
     assert code in reading_json(reading)["flags"]
-    assert f"{flag(code).sentence} {flag(code).remedy}" in {line.text for line in reading_lines(reading)}
+    assert f"{FLAGS[code].sentence} {remedy(code)}" in {line.text for line in reading_lines(reading)}
     draw_reading(measured.photo, reading, None, tmp_path / "out.png")
-    assert any(flag(code).sentence in text.get_text() for text in drawn[0].texts)
+    assert any(FLAGS[code].sentence in text.get_text() for text in drawn[0].texts)
     truth = interior_angles_deg(case.corners_mm)
     for corner in reading.corners:
         true = truth[np.argmin(np.linalg.norm(case.corners_mm - corner.at_mm, axis=1))]

@@ -157,7 +157,7 @@ def test_a_shadow_on_a_lit_floor_is_not_taken_for_a_slot(sheets, aside):
     # a groove 9 mm deep, its floor nearly as light as the top face: the shadow of one wall is 5 mm broad
     what = slot(sheets["light"], 38.0, 14, 12.0, depth=9.0)
     what = replace(what, wood=WOODS["pine"], lamp=(0.0, aside), sky=0.46)
-    with pytest.raises(Refusal, match="some of it may be a shadow") as refused:
+    with pytest.raises(Refusal, match="two readings") as refused:
         read(painted(sheets["light"], what), what.thickness)
     assert refused.value.code == "slot-doubtful"
 
@@ -166,7 +166,7 @@ def test_a_shadow_on_a_lit_floor_is_not_taken_for_a_slot(sheets, aside):
 def test_walls_blurred_by_software_are_refused(sheets):
     scene = painted(sheets["light"], slot(sheets["light"], 3.2, 16, 35.0))
     soft = replace(scene, photo=replace(scene.photo, bgr=cv2.GaussianBlur(scene.photo.bgr, (0, 0), 2.0)))
-    with pytest.raises(Refusal, match="too soft to read a width") as refused:
+    with pytest.raises(Refusal) as refused:
         read(soft, slot(sheets["light"], 3.2, 16, 35.0).thickness)
     assert refused.value.code == "blur"
 
@@ -180,9 +180,7 @@ def test_a_wrong_thickness_contradicts_the_side_face(sheets, share):
     assert reading.slot is not None
     assert reading.slot.depth is not None
     assert reading.slot.depth.value == pytest.approx(14.0, abs=2 * reading.slot.depth.u)
-    with pytest.raises(
-        Refusal, match=r"the thickness told, \d+\.\d mm, contradicts .* as deep as 1[34]\.\d mm"
-    ) as refused:
+    with pytest.raises(Refusal, match=r"depth_mm 1[34]\.\d+") as refused:
         read(scene, 14.0 * share)
     assert refused.value.code == "thickness-contradicted"
 
@@ -191,7 +189,7 @@ def test_a_wrong_thickness_contradicts_the_side_face(sheets, share):
 @pytest.mark.parametrize("thickness_mm", [12.2, 26.0])
 def test_a_photo_of_a_narrow_slot_tests_the_thickness_too(rig, thickness_mm):
     # the board is 19.14 mm thick, and 0.6 mm of sheet shows beside the side face
-    with pytest.raises(Refusal, match="contradicts the picture") as refused:
+    with pytest.raises(Refusal) as refused:
         measure_photo(PHOTOS / "kerf-2.jpg", rig, Quantity(thickness_mm, 0.1, "mm"), "slot")
     assert refused.value.code == "thickness-contradicted"
 

@@ -132,7 +132,7 @@ def test_what_contradicts_or_cannot_be_read_is_left_out_and_said(log, tmp_path, 
     keep(log, tmp_path, "good.jpg", file.text, **PAIR)
     keep(log, tmp_path, "odd.jpg", file.text, **PAIR)
     keep(log, tmp_path, "dark.jpg", file.text, **PAIR)
-    told |= {"odd.jpg": 0.2, "dark.jpg": Refusal("dark.jpg: too dark", "low-contrast")}
+    told |= {"odd.jpg": 0.2, "dark.jpg": Refusal("low-contrast", "dark.jpg")}
     found = refine_by_log(log, file)
     assert [entry.file_name for entry, _ in found.used] == ["good.jpg"]
     assert [(each.entry.file_name, each.problem is None) for each in found.left_out] == [

@@ -15,6 +15,7 @@ from visioncheck.errors import Refusal
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.outline.seam import find_seam
 from visioncheck.present.as_json import reading_json
+from visioncheck.present.naming import error_sentence
 from visioncheck.quantity import Quantity
 
 pytestmark = pytest.mark.photos
@@ -77,10 +78,10 @@ def test_corners_that_only_an_offcut_has_are_not_asked_about(rig):
     ],
 )
 def test_a_kind_that_does_not_fit_is_refused_with_what_it_looks_like(rig, name, told, looks_like):
-    with pytest.raises(Refusal, match=r"looks like|two butted halves") as refused:
+    with pytest.raises(Refusal) as refused:
         measure_photo(PHOTOS / f"{name}.jpg", rig, thickness_of(name), told, None, None)
     assert refused.value.code == "other-kind"
-    assert looks_like in str(refused.value)
+    assert looks_like in error_sentence(refused.value)
 
 
 def test_cuts_name_a_strip(rig):

@@ -86,7 +86,7 @@ def test_without_a_rig_a_panel_is_asked_for_and_no_error_is_given():
 
 
 def test_a_bare_sheet_holds_no_piece(rig):
-    with pytest.raises(Refusal, match="no four-sided workpiece") as refused:
+    with pytest.raises(Refusal) as refused:
         measure_photo(PHOTOS / "survey-1.jpg", rig)
     assert refused.value.code == "no-piece"
 

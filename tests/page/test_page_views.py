@@ -12,13 +12,13 @@ from phone import FIXTURES, PHOTOS, SLED_KEY, until
 from pretended_work import do
 
 from visioncheck.fence.typed import reckon_typed
-from visioncheck.flags import FLAGS
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
 from visioncheck.page.answers import remedy_of
 from visioncheck.page.stock import key_of
 from visioncheck.present.correction import _STEPS
+from visioncheck.present.flags import FLAGS
 from visioncheck.quantity import Quantity
 from visioncheck.sled.model import load_sled
 

@@ -21,7 +21,7 @@ CAUTION = "Unplug the saw"
 def _by_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def measure_photo(path: Path, *_: object, **__: object) -> Measured:
         if path.name == "bare.jpg":
-            raise Refusal("bare.jpg: no piece lies on the sheet; lay one there.", "no-piece")
+            raise Refusal("off-sheet", "bare.jpg")
         if path.name == "gone.jpg":
             raise UserError("gone.jpg: there is no such file; check the name")
         return Measured(photo(), replace(corner_piece(), photo=path.name))
@@ -46,8 +46,8 @@ def test_a_refused_photo_does_not_stop_the_others(capsys: pytest.CaptureFixture[
     said = capsys.readouterr()
     found = json.loads(said.out)
     assert [each["status"] for each in found] == ["refused", "refused", "measured"]
-    assert [each["flags"] for each in found] == [["no-piece"], [], ["tilt"]]
-    assert "no piece lies on the sheet" in said.err
+    assert [each["flags"] for each in found] == [["off-sheet"], [], ["tilt"]]
+    assert "bare.jpg: the piece reaches over" in said.err
     assert "no such file" in said.err
 
 
@@ -56,9 +56,9 @@ def test_a_single_refusal_is_one_sentence_and_code_2(capsys: pytest.CaptureFixtu
     assert main(["measure", "bare.jpg"]) == 2
     said = capsys.readouterr()
     assert said.out == ""
-    assert said.err == "visioncheck: bare.jpg: no piece lies on the sheet; lay one there.\n"
+    assert said.err.startswith("visioncheck: bare.jpg: the piece reaches over the sheet's edge; lay it within")
     assert main(["measure", "bare.jpg", "--json"]) == 2
-    assert json.loads(capsys.readouterr().out)["flags"] == ["no-piece"]
+    assert json.loads(capsys.readouterr().out)["flags"] == ["off-sheet"]
 
 
 def test_cautions_stand_once_and_only_with_a_correction(capsys: pytest.CaptureFixture[str]) -> None:

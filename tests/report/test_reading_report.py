@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import ast
 import json
+import pickle
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import cv2
 import numpy as np
@@ -15,11 +17,15 @@ from PIL import Image, ImageOps
 import visioncheck
 from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
 from visioncheck.correction.correct import correct
-from visioncheck.flags import FLAGS, flag
+from visioncheck.errors import Refusal
+from visioncheck.flags import FlagCode
 from visioncheck.photo.orientation import upright
 from visioncheck.present.as_json import reading_json, refused_json
+from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.naming import error_sentence
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
+from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
@@ -41,15 +47,31 @@ def shown(x: float, y: float) -> tuple[float, float]:
     return (x - 10) * SCALE, y * SCALE
 
 
-def test_every_refusal_has_its_flag() -> None:
-    codes = set()
+def test_every_flag_has_its_words() -> None:
+    assert set(FLAGS) == set(get_args(FlagCode))
+    assert all(flag.remedy.endswith(".") and "--" not in remedy(code, "page") for code, flag in FLAGS.items())
+
+
+def test_every_refusal_has_its_sentence() -> None:
+    raised = set()
     for source in Path(visioncheck.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(source.read_text("utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Refusal":
-                codes |= {arg.value for arg in node.args[1:] if isinstance(arg, ast.Constant)}
-    assert codes
-    assert codes <= set(FLAGS)
-    assert all(flag(code).code == code and flag(code).remedy.endswith(".") for code in FLAGS)
+                code = node.args[0]
+                case = node.args[2] if len(node.args) > 2 else ast.Constant("")
+                # a case that is chosen where it is raised has its constants within the expression
+                cases = [each.value for each in ast.walk(case) if isinstance(each, ast.Constant)]
+                raised |= {(code.value, each) for each in cases if isinstance(each, str)}
+    # the kind of slot is the case where none is seen
+    assert raised | {("no-slot", "slot"), ("no-slot", "gap")} == set(_SENTENCES)
+
+
+def test_a_refusal_is_said_without_its_photo_and_options_on_the_page() -> None:
+    refusal = pickle.loads(pickle.dumps(Refusal("other-kind", "a.jpg", "halves", told="corner")))  # noqa: S301 - ours
+    assert error_sentence(refusal).startswith("a.jpg: A straight line runs from edge to edge through")
+    assert "(--piece gap)" in error_sentence(refusal)
+    assert error_sentence(refusal, "page").startswith("A straight line")
+    assert "(kind of piece: two halves butted)" in error_sentence(refusal, "page")
 
 
 def test_json_of_a_corner() -> None:
@@ -91,7 +113,7 @@ def test_lines_say_the_angle_the_move_and_the_doubt() -> None:
     assert said["Angle"] == "90.100 ± 0.004° between fence edge and cut"
     assert said["Thickness"] == "18.00 ± 0.59 mm"
     assert said["Move"].startswith("RIGHT end BACK")
-    assert said["Doubt"] == f"{flag('tilt').sentence} {flag('tilt').remedy}"
+    assert said["Doubt"] == f"{FLAGS['tilt'].sentence} {remedy('tilt')}"
 
 
 def test_lines_ask_when_the_sign_is_not_known() -> None:

@@ -63,13 +63,10 @@ def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
     if len(names) == 1:
         return names[0]
     exif, (height, width) = detection.photo.exif, detection.photo.bgr.shape[:2]
-    phone = " ".join(part for part in (exif.make, exif.model) if part) or "a phone without a name"
-    taken = f"taken with {phone} ({width} x {height} px) on a {detection.points.field} {detection.points.paper} sheet"
-    if names:
-        raise Refusal(
-            f"{job.label}: {taken}, for which {' and '.join(names)} fit alike; name its rig in a manifest.", "other-rig"
-        )
-    raise Refusal(f"{job.label}: {taken}, for which no rig is given; survey this phone and sheet.", "other-rig")
+    phone = " ".join(part for part in (exif.make, exif.model) if part)
+    sheet = {"paper": detection.points.paper, "field": detection.points.field}
+    taken = {"phone": phone, "width_px": width, "height_px": height, **sheet}
+    raise Refusal("other-rig", job.label, "several fit" if names else "none given", rigs=" and ".join(names), **taken)
 
 
 def _fits(file: RigFile, detection: Detection) -> bool:

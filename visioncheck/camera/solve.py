@@ -49,15 +49,6 @@ _WORST_MOVE = 3.5
 _UNSURVEYED_TURN_SD = 5e-4
 """Of a phone held in the hand, from the first row's reading to the last one's; an assumption. A shift of 0.16 mm from
 400 mm above counts as a turn of 0.0004 rad."""
-_SAME_ZOOM = "use the phone and zoom of the survey, or survey again at this zoom"
-_HOLD_STILL = "hold it still, or rest it on a stack of books and let the self-timer release it"
-_CAUSES = {
-    "lens": f"it were seen through another lens or zoom than the survey's; {_SAME_ZOOM}",
-    "hand": f"the phone moved while it took the photo; {_HOLD_STILL}",
-    "print": "this were another print than the surveyed one; use the rig of this sheet, or survey it",
-    "lifted": "the sheet were bent or lifted; lay it flat, as it lay when it was surveyed",
-    "slipped": "the sheets had moved against one another since the survey; survey them again as they lie now",
-}
 UNSURVEYED_FLATNESS_MM = 0.03
 """A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
 
@@ -101,16 +92,18 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
     """
     if points.paper != rig.paper or points.field != rig.field:
         raise Refusal(
-            f"{name}: shows a {points.paper} {points.field} sheet, but the rig was surveyed on {rig.paper} {rig.field};"
-            " use the rig file of this sheet.",
             "other-rig",
+            name,
+            "sheet",
+            paper=points.paper,
+            field=points.field,
+            rig_paper=rig.paper,
+            rig_field=rig.field,
         )
     place = {key: n for n, key in enumerate(zip(rig.sheet.tolist(), rig.index.tolist(), strict=True))}
     known = [n for n, key in enumerate(zip(points.sheet.tolist(), points.index.tolist(), strict=True)) if key in place]
     if len(known) < _FEWEST:
-        raise Refusal(
-            f"{name}: only {len(known)} of the surveyed points are seen; show more of the band.", "few-points"
-        )
+        raise Refusal("few-points", name, "surveyed", count=len(known))
     which = np.array([place[int(points.sheet[n]), int(points.index[n])] for n in known])
     spatial, pixels = rig.points_mm[which], points.xy_px[known]
     u = np.hypot(points.u_px[known], _FLOOR_PX) * rig.noise_ratio
@@ -156,9 +149,7 @@ class _PoseFit:
             iterationsCount=200,
         )
         if not solved:
-            raise Refusal(
-                f"{name}: the points do not fit the rig's sheet; use the rig of this sheet and phone.", "other-rig"
-            )
+            raise Refusal("other-rig", name, "points")
         self.rotation: Array = np.asarray(cv2.Rodrigues(turn)[0], float)
         self.translation: Array = np.ravel(shift).astype(float)
         for _ in range(_ROUNDS):
@@ -187,13 +178,9 @@ class _PoseFit:
         moved = self._moved()
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
         if used.mean() < _LEAST_USED or self.scale > _WORST_SCALE:
-            raise Refusal(
-                f"{name}: the points miss the surveyed sheet by {self.scale:.1f} times what they should"
-                f"{self._why(sheet)}.",
-                "other-rig",
-            )
+            raise Refusal("other-rig", name, "miss", times=self.scale, cause=self._why(sheet))
         if self.lens_moved_sigma > _WORST_MOVE:
-            raise Refusal(f"{name}: {self._other_lens()}.", "other-rig")
+            raise self._other_lens(name)
         self.lifted_mm = self._lift()
 
     def _moved(self) -> Array:
@@ -207,20 +194,16 @@ class _PoseFit:
     def _rows(at: Projection) -> Array:
         return np.concatenate([at.by_pose, at.by_lens, at.by_motion], axis=2)
 
-    def _other_lens(self) -> str:
+    def _other_lens(self, name: str) -> Refusal:
         here, rig = self.lens.f_px, self.rig.lens.f_px
         moved = self._moved()
         own = np.abs(moved) / np.sqrt(np.diag(self.own_covariance))
         if abs(here / rig - 1) > _SAME_FOCAL:
-            return (
-                f"the lens is not the one surveyed (focal length {here:.0f} px, the rig's {rig:.0f} px); {_SAME_ZOOM}"
-            )
-        if own[8:].max() > own[:8].max():
-            return f"the phone moved while it took the photo, far more than in the survey; {_HOLD_STILL}"
-        return f"the lens stands otherwise than in the survey, by far more than there from photo to photo; {_SAME_ZOOM}"
+            return Refusal("other-rig", name, "zoom", focal_px=here, rig_focal_px=rig)
+        return Refusal("other-rig", name, "moved" if own[8:].max() > own[:8].max() else "lens")
 
-    def _why(self, sheet: NDArray[np.int64]) -> str:
-        """What explains residuals that are far too large, and what to do about it."""
+    def _why(self, sheet: NDArray[np.int64]) -> str | None:
+        """Name what explains residuals that are far too large: one of `_causes`, or nothing."""
         at = self._project()
         residuals = self.pixels - at.pixels
         norm = np.linalg.norm(residuals, axis=1) / self.u
@@ -231,12 +214,7 @@ class _PoseFit:
             (at.by_pose * root[:, None, None]).reshape(-1, 6),
             {cause: (columns * root[:, None, None]).reshape(-1, columns.shape[2]) for cause, columns in causes.items()},
         )
-        if found is None:
-            return (
-                ", and neither lens, hand nor sheet alone explains it; take a sharp photo of the whole sheet, evenly"
-                " lit, or survey again if it is another sheet or phone than the rig's"
-            )
-        return f", as if {_CAUSES[found[0]]}"
+        return None if found is None else found[0]
 
     def _causes(self, at: Projection, sheet: NDArray[np.int64]) -> dict[str, Array]:
         """Derivatives (n, 2, k) of the pixels by what may have changed since the survey."""
@@ -346,7 +324,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     sheet = sheets[np.argmax(counts)]
     here = points.sheet == sheet
     if here.sum() < _FEWEST:
-        raise Refusal(f"{name}: only {here.sum()} points of a sheet are seen; show more of the band.", "few-points")
+        raise Refusal("few-points", name, "of a sheet", count=int(here.sum()))
     layout = layout_of(points.paper)
     nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
     lens = default_lens(width, height, focal_35mm)
@@ -362,11 +340,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     view = PlaneView(fit.lens, fit.homography, foot, up, covariances, print_gain=print_gain, turn=fit.turn)
     off_mm = fit.miss_px * view.height_mm / fit.lens.f_px
     if off_mm > _WORST_MISS_MM:
-        raise Refusal(
-            f"{name}: the target's points are {off_mm:.1f} mm off a flat sheet; glue the sheet down flat, and take the"
-            " photo as the phone saved it.",
-            "sheet-lifted",
-        )
+        raise Refusal("sheet-lifted", name, off_mm=off_mm)
     tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
     return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)
 

@@ -90,6 +90,7 @@ def measure(
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.measuring.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
+    from visioncheck.present.naming import error_sentence
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
@@ -117,7 +118,7 @@ def measure(
     _say_kept(entries, log, rig)
     for outcome in outcomes:
         if outcome.problem:
-            typer.echo(f"visioncheck: {outcome.problem}", err=True)
+            typer.echo(f"visioncheck: {error_sentence(outcome.problem)}", err=True)
     refused = sum(1 for outcome in outcomes if outcome.problem)
     if refused:
         raise typer.Exit(_ALL_REFUSED if refused == len(outcomes) else _SOME_REFUSED)

@@ -46,11 +46,12 @@ def survey(
         write_whole(picture, drawing)
 
     from visioncheck.present.correction import Line
+    from visioncheck.present.naming import error_sentence
     from visioncheck.present.survey_lines import MISFIT, survey_lines
     from visioncheck.present.terminal import print_report
 
     lines = [*survey_lines(found, rig), Line("Rig file", str(output))]
-    lines += [Line("Left out", reason) for reason in surveyed.unread]
+    lines += [Line("Left out", error_sentence(refusal)) for refusal in surveyed.unread]
     lines += [Line("Left out", f"{name}: {MISFIT}") for name in surveyed.left_out]
     lines += [] if picture is None else [Line("Picture", str(picture))]
     print_report(f"Survey of {rig.photos} photos", lines, cautions=False)

@@ -85,11 +85,7 @@ def _is_the_board(board: Board, plan: Plan) -> None:
 def _measure(board: Board, plan: Plan, name: str, near_mm: float, far_mm: float, tone: Tone) -> MeasuredGroove:
     walls = _walls(board, near_mm, far_mm, tone)
     if walls is None:
-        raise Refusal(
-            f"{board.scene.name}: no groove is seen within {_AROUND_MM:.0f} mm of where the plan has {name!r}; check"
-            " --fence-edge, or light the board from the side so that the groove lies in shade.",
-            "no-slot",
-        )
+        raise Refusal("no-slot", board.scene.name, "groove", groove=name, within_mm=_AROUND_MM)
     datum = board.shape.traces[board.fence_edge]
     view, thick = board.scene.view, board.thickness
     near, far = walls

@@ -29,7 +29,7 @@ from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo, load_photo
 from visioncheck.points.find import find_points
 from visioncheck.points.model import DetectedTag, TargetPoints
-from visioncheck.present.kinds import not_this_kind_words, seam_words, two_halves_words, which_kind_words
+from visioncheck.present.kinds import which_kind_words
 from visioncheck.printed.layout import TAG_MM, TAG_PAPER_MM
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, Turned, is_curved
@@ -318,11 +318,7 @@ def _tag_papers(points: TargetPoints, view: View) -> tuple[Array, ...]:
 
 
 def _broken_edge(name: str, seam: Seam) -> Refusal:
-    return Refusal(
-        f"{name}: an edge of the piece cannot be followed. {seam_words(seam)}; measure that as"
-        " what it is (--piece slot, --piece gap), or lay a piece with four whole edges.",
-        "seam",
-    )
+    return Refusal("seam", name, crosses=seam.crosses, length_mm=seam.length_mm)
 
 
 def _fit_view(detection: Detection, rig: Rig | None) -> ViewFit:
@@ -434,10 +430,23 @@ def _refuse_another_kind(seen: _Seen, told: str, weights: KindWeights, shape: Pi
     """Refuse a piece that cannot be of the kind that was told."""
     name = seen.photo.path.name
     if seen.seam is not None and seen.seam.crosses:
-        raise Refusal(f"{name}: {two_halves_words(told, seen.seam)}", "other-kind")
+        raise Refusal("other-kind", name, "halves", told=told)
     if not weights.fits(told):
-        why = not_this_kind_words(told, weights, list(shape.lengths_mm), first_known=first_known)
-        raise Refusal(f"{name}: {why}", "other-kind")
+        raise _another_kind(name, told, weights, shape.lengths_mm, first_known=first_known)
+
+
+def _another_kind(name: str, told: str, weights: KindWeights, lengths_mm: Array, *, first_known: bool) -> Refusal:
+    """Say why a piece is not of the kind that was told, and what it looks like instead."""
+    others = {kind: p for kind, p in weights.probability.items() if kind != told}
+    likelier = max(others, key=lambda kind: others[kind])
+    if told not in weights.probability:
+        wide, long = sorted(float(lengths_mm[k] + lengths_mm[k + 2]) / 2 for k in range(2))
+        return Refusal("other-kind", name, "shape", told=told, likelier=likelier, long_mm=long, wide_mm=wide)
+    if told == "panel" and weights.panel_chance < weights.probability["panel"]:
+        chance = weights.panel_chance
+        first = {"first_known": first_known}
+        return Refusal("other-kind", name, "misfit", told=told, likelier=likelier, chance=chance, **first)
+    return Refusal("other-kind", name, "corners", told=told, likelier=likelier, chance=weights.probability[told])
 
 
 def _open_kinds(kinds: tuple[str, ...], seam: Seam | None) -> tuple[str, ...]:
@@ -460,15 +469,15 @@ def _same_phone(photo: Photo, rig: Rig | None) -> None:
     if aspect == "size":
         width, height = photo.size
         raise Refusal(
-            f"{photo.path.name}: is {width} x {height} px, the rig is for {rig.lens.width} x {rig.lens.height};"
-            " use the phone and zoom of the survey, and send the photo uncropped.",
             "other-rig",
+            photo.path.name,
+            "size",
+            width_px=width,
+            height_px=height,
+            rig_width_px=rig.lens.width,
+            rig_height_px=rig.lens.height,
         )
-    raise Refusal(
-        f"{photo.path.name}: was taken with {photo.exif.model}, the rig was surveyed with {rig.model}; survey this"
-        " phone too.",
-        "other-rig",
-    )
+    raise Refusal("other-rig", photo.path.name, "phone", phone=photo.exif.model, rig_phone=rig.model)
 
 
 def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str]:
@@ -489,34 +498,22 @@ def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str
 def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
     share = burnt_share(photo, points.xy_px)
     if share > _GLARE_BEYOND_USE:
-        raise Refusal(
-            f"{photo.path.name}: {100 * share:.0f} % of the sheet is burnt out white; move the lamp or the phone to the"
-            " side, or tap on the sheet so that the phone takes it darker.",
-            "glare",
-        )
+        raise Refusal("glare", photo.path.name, "sheet", share=share)
     return ["glare"] if share > _GLARE_SHARE else []
 
 
 def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) -> Array:
     outlines = find_outlines(photo, points, view)
     if is_second_piece(outlines):
-        raise Refusal(
-            f"{name}: shows two pieces; lay one piece on the sheet at a time; two butted halves are measured together"
-            " (--piece gap).",
-            "two-pieces",
-        )
+        raise Refusal("two-pieces", name)
     corners = outlines[0].corners_mm
     height, width = photo.bgr.shape[:2]
     seen = view.to_image(corners)
     if np.any(seen < 3) or np.any(seen > np.array([width, height]) - 4):
-        raise Refusal(f"{name}: the piece is cut off by the picture's edge; step back and shoot it whole.", "cut-off")
+        raise Refusal("cut-off", name, "piece")
     # beyond the sheet nothing is told from the bench: an outline that ends there ends at the sheet's edge, not its own
     if np.any(room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM):
-        raise Refusal(
-            f"{name}: the piece reaches over the sheet's edge; lay it within the sheet, or take a larger paper or a"
-            " second sheet beside it.",
-            "off-sheet",
-        )
+        raise Refusal("off-sheet", name)
     return corners
 
 
@@ -536,16 +533,9 @@ def _traces(
 
 def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal:
     if glare:
-        return Refusal(
-            f"{name}: an edge of the piece is lost in the glare; move the lamp or the phone to the side.", "glare"
-        )
+        return Refusal("glare", name, "edge")
     # a side face is looked for where the thickness says
-    doubt = "" if thickness_mm is None else f", or check the thickness, {thickness_mm:.1f} mm"
-    return Refusal(
-        f"{name}: an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow falls"
-        f" there, or use the other field{doubt}.",
-        "low-contrast",
-    )
+    return Refusal("low-contrast", name, thickness_mm=thickness_mm)
 
 
 def _tag_on(points: TargetPoints, view: View, corners: Array) -> DetectedTag | None:

@@ -49,7 +49,7 @@ class SheetPhotos:
     """Photos that belong together and, of those that cannot be used, why."""
 
     photos: tuple[SheetPhoto, ...]
-    unread: tuple[str, ...] = ()
+    unread: tuple[Refusal, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Surveyed:
     survey: Survey
     rig: Rig
     photos: tuple[SheetPhoto, ...]
-    unread: tuple[str, ...] = ()
+    unread: tuple[Refusal, ...] = ()
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -105,17 +105,19 @@ def read_sheets(paths: Iterable[Path]) -> SheetPhotos:
     Raises
     ------
     UserError
-        A photo cannot be read, two do not belong together, or none can be used.
+        A photo cannot be read, two do not belong together, or none is given.
+    Refusal
+        None can be used; the first one's.
     """
     found: list[SheetPhoto] = []
-    unread: list[str] = []
+    unread: list[Refusal] = []
     for path in paths:
         try:
             found.append(look_at_sheet(load_photo(path), str(path), found))
         except Refusal as refusal:
-            unread.append(str(refusal))
+            unread.append(refusal)
     if not found:
-        raise UserError(f"no photo can be used; {unread[0]}" if unread else "no photos are given; name 6 to 12")
+        raise unread[0] if unread else UserError("no photos are given; name 6 to 12")
     return SheetPhotos(tuple(found), tuple(unread))
 
 

@@ -136,12 +136,7 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
 
 
 def _not_found(scene: Scene, kind: str) -> Refusal:
-    what = "saw slot" if kind == "slot" else "gap between two halves"
-    return Refusal(
-        f"{scene.name}: no {what} is seen in the work, no long dark line with wood on both sides; turn the light so"
-        " that it does not shine into it, or shoot from nearer.",
-        "no-slot",
-    )
+    return Refusal("no-slot", scene.name, kind)
 
 
 def find_and_trace(
@@ -199,11 +194,7 @@ def find_and_trace(
 def _sharp_enough(scene: Scene, traced: SlotTrace, what: str) -> None:
     # both walls: one alone may be read in colour, which a JPEG keeps coarser
     if min(traced.near.blur_px, traced.far.blur_px) > _SOFTEST_PX:
-        raise Refusal(
-            f"{scene.name}: the {what}'s walls are too soft to read a width; rest the phone on something, focus on the"
-            " work, and send the photo as it was taken, neither made smaller nor smoothed.",
-            "blur",
-        )
+        raise Refusal("blur", scene.name, what=what)
 
 
 def _between(pairs: list[Walls]) -> RoughSlot | None:
@@ -235,54 +226,32 @@ def _guide(wall: Trace) -> Guide:
 
 
 def _two_readings(scene: Scene, what: str) -> Refusal:
-    return Refusal(
-        f"{scene.name}: what is seen in the work may be read as a {what} in more than one way, since not all that lies"
-        " beside it looks like the top face or some of it may be a shadow; light the work evenly, with nothing on it,"
-        " and show one slot alone.",
-        "slot-doubtful",
-    )
+    return Refusal("slot-doubtful", scene.name, "two readings", what=what)
 
 
 def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
     height, width = scene.photo.bgr.shape[:2]
     ends = scene.view.to_image(ends_mm)
     if np.any(ends < _MARGIN_PX) or np.any(ends > np.array([width, height]) - 1 - _MARGIN_PX):
-        raise Refusal(
-            f"{scene.name}: the {what} runs off the picture; step back or move so that both of its ends are in it.",
-            "cut-off",
-        )
+        raise Refusal("cut-off", scene.name, "slot", what=what)
 
 
 def refuse_thickness(scene: Scene, traced: SlotTrace, thickness: Quantity, what: str) -> None:
     """Refuse a thickness that what shows of the walls' side faces contradicts."""
-    told = f"the thickness told, {thickness.value:.1f} mm,"
     for side in traced.sides:
         seen = depth_seen(side, scene.view.height_mm)
         allowed = _CONTRADICTS * float(np.hypot(seen.u, thickness.u))
-        deep = f"{seen.value:.1f} mm (± {2 * seen.u:.1f} mm)"
+        told = {"thickness_mm": thickness.value, "depth_mm": seen.value, "depth_u_mm": seen.u}
         if shows_sheet(side) and abs(seen.value - thickness.value) > allowed:
-            raise Refusal(
-                f"{scene.name}: {told} contradicts the picture: the {what}'s side face shows as deep as {deep}; measure"
-                " the thickness again and check that the board lies flat on the sheet.",
-                "thickness-contradicted",
-            )
+            raise Refusal("thickness-contradicted", scene.name, what=what, **told)
         if seen.value > thickness.value + allowed:
-            raise Refusal(
-                f"{scene.name}: {told} contradicts the picture: what lies beside the {what}'s wall would be a side face"
-                f" as deep as {deep}; measure the thickness again or, if that is a shadow on a groove's floor, turn the"
-                " light.",
-                "slot-doubtful",
-            )
+            raise Refusal("slot-doubtful", scene.name, "too deep", what=what, **told)
 
 
 def refuse_from_above(scene: Scene, traced: SlotTrace, kind: str) -> None:
     """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
     if traced.hidden_mm > _HIDDEN_MM:
-        raise Refusal(
-            f"{scene.name}: a strip of floor or side face hides between the {kind}'s walls, too thin to be told from"
-            " the wood; shoot from a few centimetres more to one side of it, or with something dark under the work.",
-            "arris-doubtful",
-        )
+        raise Refusal("arris-doubtful", scene.name, what=kind)
 
 
 def _grown(corners: Array) -> Array:
@@ -298,11 +267,7 @@ def _wide_enough(scene: Scene, traced: SlotTrace, kind: str, thickness_mm: float
     if width >= _NARROWEST_PX:
         return
     nearer = (scene.view.height_mm - thickness_mm) * width / _NARROWEST_PX
-    raise Refusal(
-        f"{scene.name}: the {kind} is only {width:.1f} px wide in the picture, too narrow to read both walls apart;"
-        f" shoot it from {nearer / 10:.0f} cm above the work or nearer, or with a camera of more pixels.",
-        "narrow-slot",
-    )
+    raise Refusal("narrow-slot", scene.name, what=kind, width_px=width, nearest_mm=nearer)
 
 
 def _open_end(traced: SlotTrace, region_mm: Array) -> Array:

@@ -57,11 +57,7 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     overview = look_from_above(photo, points, view)
     found = [outline for mask in _blobs(overview) if (outline := _quadrilateral(mask, overview)) is not None]
     if not found:
-        raise Refusal(
-            f"{photo.path.name}: no four-sided workpiece stands out from the sheet; lay the piece inside the band"
-            " with all its corners in the picture, or use the other field (dark for pale work, light for dark work).",
-            "no-piece",
-        )
+        raise Refusal("no-piece", photo.path.name)
     return found
 
 

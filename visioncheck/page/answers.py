@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.flags import FLAGS
 from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
 from visioncheck.measuring.keep import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import Line, advice_words, means_words, with_range
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.from_json import flags_of, quantity_of, reading_of
 from visioncheck.present.reading import degrees
 from visioncheck.present.settle import basis_of_json
@@ -32,13 +32,6 @@ if TYPE_CHECKING:
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
-# where the command line's remedy names a command or option
-_REMEDIES = {
-    "no-rig": "Survey this phone and sheet, from the start of this page; or take a second photo, the piece turned.",
-    "other-rig": "Survey this phone, zoom and sheet, or choose another survey for this photo.",
-    "seam": "Measure a slot or two butted halves as such; a drawn line does no harm.",
-    "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
-}
 _SAID_LARGE = {"Verdict", "Do", "Move", "With", "How", "Fence", "Size", "Tell me", "Doubt"}
 
 
@@ -136,7 +129,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
             *(line for line in verdict.lines if line.label not in _SAID_LARGE),
             *_read_lines(log, entry, reading, standing),
         ),
-        doubts=tuple((FLAGS[code].sentence, remedy_of(code)) for code in flags if code in FLAGS),
+        doubts=tuple((FLAGS[code].sentence, remedy(code, "page")) for code in flags if code in FLAGS),
         question=question,
         picture=_picture_words(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
@@ -154,11 +147,6 @@ def _verdict(
     instead = SUPERSEDED.get(standing.state, "")
     view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page", instead=instead)
     return VerdictView("unknown", "Adjusted since", lines=view.lines) if standing.state == "adjusted" else view
-
-
-def remedy_of(code: str) -> str:
-    """Say what to do about a flag, without naming a command."""
-    return _REMEDIES.get(code, FLAGS[code].remedy)
 
 
 def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:

@@ -135,7 +135,6 @@ def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
     said = error_sentence(problem, "page").replace(f"{folder}{os.sep}", "")
     sentence = re.sub(f"{name} and {name}", "the two photos", said)
     sentence = re.sub(f"{name}:? ?", "", sentence)
-    sentence = re.sub(r" \(--[\w-]+[^)]*\)", "", sentence)  # the page has fields in place of options
     code = problem.code if isinstance(problem, Refusal) else None
     return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}
 

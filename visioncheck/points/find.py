@@ -87,13 +87,8 @@ def find_points(photo: Photo, *, colours: bool = True) -> TargetPoints:
 def _nothing(photo: Photo) -> Refusal:
     mirrored = replace(photo, bgr=np.ascontiguousarray(photo.bgr[:, ::-1]))
     if _sheets(find_markers(mirrored))[1]:
-        return Refusal(
-            f"{photo.path}: the picture is mirrored; switch off mirroring in the camera and photograph it again",
-            "mirrored",
-        )
-    return Refusal(
-        f"{photo.path}: no printed target is seen; photograph the whole sheet, sharp and evenly lit", "no-target"
-    )
+        return Refusal("mirrored", str(photo.path))
+    return Refusal("no-target", str(photo.path))
 
 
 def _sheets(seen: DetectedMarkers) -> tuple[str, list[_Sheet]]:
@@ -321,11 +316,7 @@ def _scatter_squares(layout: Layout, read: _Read, u_px: Array) -> tuple[float, f
 def _gather(photo: Photo, layout: Layout, found: list[_Read], seen: DetectedMarkers, *, colours: bool) -> TargetPoints:
     count = sum(len(read.index) for read in found)
     if count < _FEWEST_POINTS:
-        raise Refusal(
-            f"{photo.path}: only {count} points of the target can be read; "
-            "show more of the sheet, sharper or in more even light",
-            "few-points",
-        )
+        raise Refusal("few-points", str(photo.path), "of the target", count=count)
     blue, red = (
         np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found])
         if colours

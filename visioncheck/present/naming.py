@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from visioncheck.errors import InputError, Naming, UserError, in_python
+from visioncheck.errors import InputError, Naming, Refusal, UserError, in_python
 
 Door = Literal["command", "page", "python"]
 
@@ -17,7 +17,12 @@ _LABELS = {
     "turned": "the second photo",
     "adjusted": "what was changed on the sled",
 }
-_CHOICES = {"slot": "board with a saw slot", "gap": "two halves butted"}
+_CHOICES = {
+    "corner": "offcut, one fresh cut",
+    "panel": "panel, cut all round",
+    "slot": "board with a saw slot",
+    "gap": "two halves butted",
+}
 
 
 def as_option(parameter: str, value: str | None = None) -> str:
@@ -32,9 +37,13 @@ def as_field(parameter: str, value: str | None = None) -> str:
     return label if value is None else f"{label}: {_CHOICES.get(value, value)}"
 
 
-_NAMING: dict[Door, Naming] = {"command": as_option, "page": as_field, "python": in_python}
+NAMING: dict[Door, Naming] = {"command": as_option, "page": as_field, "python": in_python}
 
 
 def error_sentence(error: UserError, door: Door = "command") -> str:
     """Say an error as a surface does."""
-    return error.said(_NAMING[door]) if isinstance(error, InputError) else str(error)
+    if isinstance(error, Refusal):
+        from visioncheck.present.refusals import refusal_sentence
+
+        return refusal_sentence(error, door)
+    return error.said(NAMING[door]) if isinstance(error, InputError) else str(error)

@@ -16,11 +16,11 @@ from matplotlib.patheffects import withStroke
 
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.files import write_whole
-from visioncheck.flags import flag
 from visioncheck.photo.orientation import upright
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import percent, with_range
 from visioncheck.present.fence_marks import fence_marks
+from visioncheck.present.flags import FLAGS
 from visioncheck.present.reading import degrees, size_words
 from visioncheck.present.slot import open_words, wall_name
 from visioncheck.saw import Saw
@@ -347,7 +347,7 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
     said = _within(said, frame, 11)
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
-    doubts = "\n".join(f"doubt: {flag(code).sentence}" for code in reading.flags)
+    doubts = "\n".join(f"doubt: {FLAGS[code].sentence}" for code in reading.flags)
     if doubts:
         axes.text(14, frame.height - 52, _within(doubts, frame, 12), fontsize=12, color=_ORANGE, va="bottom",
                   bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip

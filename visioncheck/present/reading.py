@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from visioncheck.fence.decision import decide
-from visioncheck.flags import flag
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import Line, describe, error_words, verdict_words
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.settle import basis_of
 from visioncheck.present.slot import slot_lines
 from visioncheck.uncertainty import size_of
@@ -127,4 +127,4 @@ def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line
 
 
 def _flag_lines(reading: Reading) -> list[Line]:
-    return [Line("Doubt", f"{flag(code).sentence} {flag(code).remedy}") for code in reading.flags]
+    return [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in reading.flags]

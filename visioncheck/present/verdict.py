@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.flags import FLAGS
 from visioncheck.present.correction import Line, describe, error_words, percent, verdict_words
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.reading import size_words
 from visioncheck.units import format_error
 
@@ -118,7 +118,7 @@ def verdict_view(
         What to do in place of what the reading itself says, where it does not count any more.
     """
     flags = tuple(flags)
-    doubts = [Line("Doubt", f"{FLAGS[code].sentence} {FLAGS[code].remedy}") for code in flags if code in FLAGS]
+    doubts = [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in flags if code in FLAGS]
     if error is None:
         return _of_size(size, sled, [*([Line("Tell me", question)] if question else []), *doubts])
     if sled is None:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from visioncheck.errors import UserError
-from visioncheck.flags import FLAGS
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import read_told
-from visioncheck.page.answers import answer_of, remedy_of
+from visioncheck.page.answers import answer_of
 from visioncheck.page.desk import Desk, camera_wanted, desk_of, remember, units_of
 from visioncheck.page.stock import find_rigs, key_of
 from visioncheck.page.uploads import RefusedForm
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
@@ -168,8 +168,8 @@ def show_job(request: Request) -> Response:
         return desk.render(request, "asks.html.j2", job=job, answer=job.answer)
     if job.answer["state"] == "refused":
         code = job.answer["code"]
-        remedy = remedy_of(code) if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)
-        return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=remedy, again=_again(job))
+        advice = remedy(code, "page") if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)
+        return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=advice, again=_again(job))
     if job.kind == "survey":
         response = desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
         remember(response, RIG, key_of(job.answer["rig"]))
