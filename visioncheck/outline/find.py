@@ -1,7 +1,8 @@
-"""Find the workpiece: a rough quadrilateral of what lies on the sheet, told from its shadow by its tint."""
+"""Find the workpiece: a rough quadrilateral of what lies on the sheet, by its tint, or else by its light."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -10,12 +11,13 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.errors import Refusal
-from visioncheck.geometry import intersection
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
+from visioncheck.outline.quads import best_quad
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.uint8]
 
 _TINT_STEP = 0.07
 """Smallest difference of tint (natural log of a ratio) that counts as not being the sheet."""
@@ -23,8 +25,23 @@ _SMALLEST_MM2 = 400.0
 _CLOSE_MM = 2.0
 _OPEN_MM = 2.5
 _SECOND_PIECE = 0.35
-"""A second thing of this share of the first one's area, and square-cut too, is a second piece."""
-_QUAD_EXCESS = 0.06
+"""A second thing of this share of the first one's area, and square-cut too, is a second piece ..."""
+_STICK_MM = 10.0
+"""... unless it is as narrow as a pencil or a rule."""
+_LOOKS = 4
+"""How many looks on a sheet are tried: the piece's, a pencil's, a hand's."""
+_TINT_BIN = 0.06
+_PALER, _STRONGER, _ASIDE = 0.45, 1.6, 0.28
+"""A look holds tints of its own direction from this share of its strength (in the dark every tint is paler) to that,
+and so far aside, in its strength."""
+_NOISE_TINT = 0.05
+_LIGHT_STEP, _LIGHT_NEAR, _LIGHT_BIN = 0.3, 0.28, 0.1
+_SQUARE_MM = 11.0
+"""Larger than the print's squares, which are dark and without tint as well."""
+_DARK = 1.2
+_SEEN_MARKS = 0.2
+_MARK_MM2 = 400.0
+_SAME = 0.5
 
 
 @dataclass(frozen=True)
@@ -45,6 +62,12 @@ class Outline:
         """Area."""
         return float(cv2.contourArea(self.corners_mm.astype(np.float32)))
 
+    @property
+    def width_mm(self) -> float:
+        """Width across its longest side."""
+        sides = np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1)
+        return self.area_mm2 / float(sides.max())
+
 
 def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
     """Every four-sided thing on the sheet, largest first, as seen on the plane of the paper.
@@ -55,35 +78,112 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
         Nothing lies on the sheet (``no-piece``).
     """
     overview = look_from_above(photo, points, view)
-    found = [outline for mask in _blobs(overview) if (outline := _quadrilateral(mask, overview)) is not None]
+    seen = (view.to_table(points.xy_px) - overview.origin_mm) * PIXELS_PER_MM
+    found = _distinct(_candidates(_tinted(overview), seen))
+    # work without a tint of its own (painted grey) shows by its light alone, and so does every shadow
+    found = found or _distinct(_candidates(_shaded(overview), seen))
     if not found:
         raise Refusal("no-piece", photo.path.name)
-    return found
+    return [Outline(_as_outlines_run(overview.to_table(corners))) for corners in found]
 
 
-def _blobs(overview: Overview) -> list[NDArray[np.uint8]]:
-    """Masks of connected things that are not sheet, largest first."""
-    strength = cv2.blur(cv2.magnitude(*cv2.split(overview.tint)), (3, 3))
-    strength[~overview.between] = 0
-    rough = _clean(strength > _TINT_STEP)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(rough, connectivity=4)
-    order = 1 + np.argsort(-stats[1:count, cv2.CC_STAT_AREA])
-    masks = []
-    for label in order:
-        if stats[label, cv2.CC_STAT_AREA] < _SMALLEST_MM2 * PIXELS_PER_MM**2:
-            break
-        # a second pass half way up the piece's own tint, so that a faint halo does not widen it
-        inside = (labels == label) & overview.on_sheet
-        if not inside.any():
-            continue
-        level = float(np.quantile(strength[inside], 0.8))
-        # beside the pages lies the bench, of any tint: only what is like the piece belongs to it
-        typical = np.median(overview.tint[inside & (strength > 0.6 * level)], axis=0)
-        unlike = cv2.magnitude(*cv2.split(overview.tint - typical))
-        like = overview.on_sheet | (unlike < 0.4 * level)
-        own = _clean((strength > max(_TINT_STEP, 0.45 * level)) & (labels == label) & like)
-        masks.append(_largest(own))
-    return masks
+def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tuple[float, Array]]:
+    """Worth, px², and corners of the quadrilaterals that each look gives, one after the other."""
+    least = _SMALLEST_MM2 * PIXELS_PER_MM**2
+    for look, covered in looks:
+        left = look.copy()
+        for _ in range(3):
+            total = float(left.sum())
+            quad = best_quad(left, covered) if total > least else None
+            if quad is None:
+                break
+            area = cv2.contourArea(quad.corners.astype(np.float32))
+            if area > least and not _shows_marks(quad.corners, area, seen):
+                yield quad.worth * total, quad.corners
+            cv2.fillConvexPoly(left, np.round(quad.corners).astype(np.int32), 0)
+            left = _without_crumbs(left)
+
+
+def _distinct(candidates: Iterator[tuple[float, Array]]) -> list[Array]:
+    """Those that are not the same thing as a better one, largest first."""
+    kept: list[Array] = []
+    for _, corners in sorted(candidates, key=lambda pair: -pair[0]):
+        area = cv2.contourArea(corners.astype(np.float32))
+        shared = [cv2.intersectConvexConvex(corners.astype(np.float32), other.astype(np.float32))[0] for other in kept]
+        if all(common < _SAME * area for common in shared):
+            kept.append(corners)
+    return sorted(kept, key=lambda corners: -cv2.contourArea(corners.astype(np.float32)))
+
+
+def _shows_marks(corners: Array, area: float, seen: Array) -> bool:
+    """Whether the sheet's print is seen where the piece would lie on it: then it is a shadow or a stain."""
+    outline = corners.astype(np.float32)
+    inside = [cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) > PIXELS_PER_MM for x, y in seen]
+    return sum(inside) > 1 + _SEEN_MARKS * area / (_MARK_MM2 * PIXELS_PER_MM**2)
+
+
+def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
+    """What looks alike by its tint, and what hides it; the commonest look first."""
+    # smoothed before its size is taken: noise has a size too, but no direction
+    smooth = cv2.blur(overview.tint, (3, 3))
+    strength = cv2.magnitude(*cv2.split(smooth))
+    strange = (strength > _TINT_STEP) & overview.between
+    covered = (strange | (overview.light < -_DARK)) & overview.between
+    tint = np.asarray(smooth, np.float64)
+    left = strange & overview.on_sheet
+    for _ in range(_LOOKS):
+        if left.sum() < _SMALLEST_MM2 * PIXELS_PER_MM**2:
+            return
+        like = _like(tint, _commonest(tint[left]))
+        yield _without_crumbs(_clean(like & strange)), covered.astype(np.uint8)
+        left &= ~like
+
+
+def _commonest(tints: Array) -> Array:
+    """The tint in whose bin and the eight around it most places lie."""
+    low = tints.min(axis=0)
+    cells = np.floor((tints - low) / _TINT_BIN).astype(int)
+    count = np.zeros(cells.max(axis=0) + 1)
+    np.add.at(count, tuple(cells.T), 1)
+    top = np.array(np.unravel_index(np.argmax(cv2.blur(count, (3, 3), borderType=cv2.BORDER_CONSTANT)), count.shape))
+    near = np.abs(tints - low - (top + 0.5) * _TINT_BIN).max(axis=1) < 1.5 * _TINT_BIN
+    return np.asarray(np.median(tints[near], axis=0))
+
+
+def _like(tint: Array, look: Array) -> NDArray[np.bool_]:
+    strength = float(np.linalg.norm(look))
+    along = tint @ (look / strength)
+    aside = np.abs(tint @ (np.array([-look[1], look[0]]) / strength))
+    own = (along > max(_TINT_STEP, _PALER * strength)) & (along < _STRONGER * strength + _NOISE_TINT)
+    return np.asarray(own & (aside < _ASIDE * strength + _NOISE_TINT))
+
+
+def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
+    """What looks alike by its light and has no tint."""
+    light = cv2.blur(overview.light, (3, 3))
+    left = overview.on_sheet & (np.abs(light) > _LIGHT_STEP)
+    covered = (cv2.magnitude(*cv2.split(overview.tint)) > _TINT_STEP).astype(np.uint8)
+    for _ in range(_LOOKS):
+        if left.sum() < _SMALLEST_MM2 * PIXELS_PER_MM**2:
+            return
+        bins = np.floor((light[left] - light.min()) / _LIGHT_BIN).astype(int)
+        look = light.min() + (np.argmax(np.bincount(bins)) + 0.5) * _LIGHT_BIN
+        like = np.abs(light - look) < _LIGHT_NEAR
+        size = _odd(_SQUARE_MM)
+        opened = cv2.morphologyEx(_clean(like & overview.on_sheet), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+        yield np.asarray(opened, np.uint8), covered
+        left &= ~like
+
+
+def _without_crumbs(mask: Mask) -> Mask:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    large = np.flatnonzero(stats[:count, cv2.CC_STAT_AREA] > _SMALLEST_MM2 / 4 * PIXELS_PER_MM**2)
+    return np.asarray(np.isin(labels, large[large > 0]), np.uint8)
+
+
+def _as_outlines_run(corners: Array) -> Array:
+    x, y = corners.T
+    return corners[::-1] if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0 else corners
 
 
 def _clean(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -101,54 +201,8 @@ def _odd(length_mm: float) -> int:
     return 2 * int(length_mm * PIXELS_PER_MM / 2) + 1
 
 
-def _largest(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if count < 2:
-        return mask
-    return np.asarray(labels == 1 + np.argmax(stats[1:, cv2.CC_STAT_AREA]), np.uint8)
-
-
-def _quadrilateral(mask: NDArray[np.uint8], overview: Overview) -> Outline | None:
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not contours:
-        return None
-    contour = max(contours, key=cv2.contourArea)
-    hull = cv2.convexHull(contour)
-    if len(hull) < 4:
-        return None
-    quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(float)
-    if len(quad) != 4:
-        return None
-    quad = _snap(quad, contour.reshape(-1, 2).astype(float))
-    area = cv2.contourArea(quad.astype(np.float32))
-    hull_area = cv2.contourArea(hull)
-    if abs(area - hull_area) > _QUAD_EXCESS * hull_area + 60:
-        return None
-    corners = overview.to_table(quad)
-    x, y = corners.T
-    if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0:
-        corners = corners[::-1]
-    return Outline(corners)
-
-
-def _snap(quad: Array, contour: Array) -> Array:
-    """Each side moved to the robust line through the contour beside it; corners where they meet."""
-    lines = []
-    for start, end in zip(quad, np.roll(quad, -1, axis=0), strict=True):
-        along = (end - start) / np.linalg.norm(end - start)
-        normal = np.array([-along[1], along[0]])
-        at = (contour - start) @ along
-        off = (contour - start) @ normal
-        reach = np.linalg.norm(end - start)
-        near = (at > 0.05 * reach) & (at < 0.95 * reach) & (np.abs(off) < 5 * PIXELS_PER_MM)
-        if near.sum() < 10:
-            lines.append((start, along))
-            continue
-        vx, vy, x0, y0 = cv2.fitLine(contour[near].astype(np.float32), cv2.DIST_WELSCH, 0, 0.01, 0.01).ravel()
-        lines.append((np.array([x0, y0], float), np.array([vx, vy], float)))
-    return np.array([intersection(*lines[i - 1], *lines[i]) for i in range(4)])
-
-
 def is_second_piece(outlines: list[Outline]) -> bool:
     """Whether another thing beside the largest one could be meant."""
-    return len(outlines) > 1 and outlines[1].area_mm2 > _SECOND_PIECE * outlines[0].area_mm2
+    return any(
+        other.area_mm2 > _SECOND_PIECE * outlines[0].area_mm2 and other.width_mm > _STICK_MM for other in outlines[1:]
+    )

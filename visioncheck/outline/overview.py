@@ -32,6 +32,8 @@ class Overview:
     ----------
     tint : (h, w, 2) float32 ndarray
         log(red/green) and log(blue/green) in linear light, less the sheet's own. Shade does not change it.
+    light : (h, w) float32 ndarray
+        Logarithm of the light of green, less that of the sheet's paper.
     on_sheet : (h, w) bool ndarray
         Well inside a page.
     between : (h, w) bool ndarray
@@ -41,6 +43,7 @@ class Overview:
     """
 
     tint: NDArray[np.float32]
+    light: NDArray[np.float32]
     on_sheet: NDArray[np.bool_]
     between: NDArray[np.bool_]
     origin_mm: Array
@@ -81,8 +84,9 @@ def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
     between = on_sheet | _well_inside(np.concatenate(drawn), on_sheet.shape)
     blue, green, red = (_log_light()[channel] for channel in cv2.split(colour))
     tint = cv2.merge([red - green, blue - green])
-    tint -= _sheet_tint(tint, green, on_sheet)
-    return Overview(tint, on_sheet, between, low)
+    paper_tint, paper_light = _paper(tint, green, on_sheet)
+    tint -= paper_tint
+    return Overview(tint, green - np.float32(paper_light), on_sheet, between, low)
 
 
 @cache
@@ -120,8 +124,8 @@ def _warp(quarter: NDArray[np.uint8], view: View, low: Array, width: int, height
     return np.asarray(seen)
 
 
-def _sheet_tint(tint: Array, log_green: Array, inside: NDArray[np.bool_]) -> Array:
-    """The paper's tint: the median over the brightest part of the outer ring, where no work lies."""
+def _paper(tint: Array, log_green: Array, inside: NDArray[np.bool_]) -> tuple[Array, float]:
+    """The paper's tint and light: medians over the brightest part of the outer ring, where no work lies."""
     ring = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((49, 49), np.uint8)).astype(bool)
     bright = ring & (log_green >= np.quantile(log_green[ring], 0.5))
-    return np.asarray(np.median(tint[bright], axis=0))
+    return np.asarray(np.median(tint[bright], axis=0)), float(np.median(log_green[bright]))

@@ -1,0 +1,186 @@
+"""The hard set: forty pictures that an eye has no trouble with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import cv2
+import numpy as np
+
+from tests.flags.painted import Picture, photo, rectangle
+from tests.hard.scene import (
+    GREEN_PAINT,
+    IRON,
+    WOODS,
+    YELLOW,
+    Block,
+    Lamp,
+    Scene,
+    bar,
+    finger,
+    piece,
+    shoot,
+)
+from visioncheck.photo.light import linear_light
+
+ANGLES = (90.15, 89.9, 90.05)
+HARD = {"left": (-0.9, 0.1), "right": (0.9, -0.1), "up": (0.1, -0.9), "down": (-0.1, 0.9)}
+
+
+def _side(corners, k, share):
+    return corners[k] + share * (corners[(k + 1) % 4] - corners[k])
+
+
+def _out(corners, k):
+    run = corners[(k + 1) % 4] - corners[k]
+    return np.array([-run[1], run[0]]) / np.linalg.norm(run)
+
+
+def _along(corners, k):
+    run = corners[(k + 1) % 4] - corners[k]
+    return run / np.linalg.norm(run)
+
+
+def pencil_at(corners, k, share, slant_deg=25.0, light=YELLOW, length=120.0) -> Block:
+    """A pencil whose end or flank touches side k at a share of it, at a slant to it, reaching away."""
+    turn = np.radians(slant_deg)
+    along, out = _along(corners, k), _out(corners, k)
+    way = np.cos(turn) * along + np.sin(turn) * out
+    start = _side(corners, k, share) + 4.2 * out
+    return bar(start, start + length * way, 7.5, 7.0, light)
+
+
+def finger_over(corners, k, share, over=8.0) -> Block:
+    out = _out(corners, k)
+    at = _side(corners, k, share)
+    return finger(at - over * out, at + 90 * out + 20 * _along(corners, k), lift_mm=8.0)
+
+
+def clamp_over(corners, k, share, light=IRON, over=14.0) -> Block:
+    out, at = _out(corners, k), _side(corners, k, share)
+    return bar(at - over * out, at + 40 * out, 22.0, 10.0, light, lift_mm=18.0)
+
+
+_SOFT = Lamp()
+
+
+def _nothing(_corners) -> list:
+    return []
+
+
+def _scene(name, base, wood, thickness, more: Callable = _nothing, lamp=_SOFT, size=(110.0, 80.0), turn=12.0,
+           centre=(105.0, 148.5), shades: Callable = _nothing, seed=0, **told) -> Scene:  # fmt: skip
+    corners = rectangle(size, centre, turn, ANGLES)
+    taken = photo(base) if isinstance(base, str) else base
+    blocks = [piece(corners, thickness, wood, seed), *more(corners)]
+    return Scene(name, shoot(taken, blocks, lamp, shades(corners), seed), corners, thickness, **told)
+
+
+def pencil_across(corners) -> Block:
+    beyond = np.array([0, 30])
+    return bar(_side(corners, 0, 0.2) + beyond, _side(corners, 2, 0.7) - beyond, 7.5, 7.0, YELLOW, 18.0)
+
+
+def paper_sheet(_corners) -> list:
+    outline = np.array([[150.0, 20], [150, 190], [300, 190], [300, 20]])
+    return [Block(outline, 0.1, (0.68, 0.70, 0.70), 0.0, 0.003)]
+
+
+def knot_and_mark(corners) -> list:
+    knot = Block(_disc(_side(corners, 0, 0.6), 6.0), 0.05, (0.03, 0.06, 0.12), 18.0)
+    return [knot, Block(_disc(_side(corners, 1, 0.4) - 3 * _out(corners, 1), 4.0), 0.05, IRON, 18.0)]
+
+
+def hand_shadow(corners) -> list:
+    """The shadow of a hand with the phone: a broad lobe over half of the piece."""
+    middle = corners.mean(axis=0) + np.array([15, 30])
+    turn = np.linspace(0, 2 * np.pi, 40)
+    return [(middle + np.column_stack([55 * np.cos(turn), 80 * np.sin(turn)]), 0.4)]
+
+
+def bench(base: str, light, grain=0.0) -> Picture:
+    """The sheet on another table."""
+    from dataclasses import replace
+
+    picture = photo(base)
+    from tests.flags.painted import coded
+
+    page = np.array([[0.0, 0], [210, 0], [210, 297], [0, 297]])
+    mask = np.zeros(picture.bgr.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.round(picture.view.to_image(page)).astype(np.int32)], 255)
+    soft = cv2.GaussianBlur(mask, (0, 0), 1.0).astype(np.float32)[..., None] / 255
+    random = np.random.default_rng(3)
+    lines = cv2.GaussianBlur(random.normal(0, 1, mask.shape).astype(np.float32), (0, 0), 40, sigmaY=3)
+    table = np.array(light, np.float32) * (1 + grain * lines / lines.std())[..., None]
+    mixed = linear_light(picture.bgr) * soft + np.clip(table, 0, 1) * (1 - soft)
+    return replace(picture, bgr=coded(mixed))
+
+
+def scenes(light: tuple[str, ...] = ("survey-5", "survey-4", "survey-3", "survey-6")) -> Iterator[Callable[[], Scene]]:
+    """Each scene, unpainted until called."""
+    a, b, c, d = light
+    yield partial(_scene, "pencil-side-birch", a, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
+    yield partial(_scene, "pencil-side-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 1, 0.3, 10)], turn=-20)
+    yield partial(_scene, "pencil-flank-oak", c, "oak", 19.0, lambda q: [pencil_at(q, 2, 0.1, 0.0)], turn=33)
+    yield partial(_scene, "pencil-red-walnut", d, "walnut", 12.0, lambda q: [pencil_at(q, 3, 0.4, 60, WOODS["red"])])
+    yield partial(_scene, "pencil-wooden-birch", b, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.6, 40, WOODS["birch"])])
+    yield partial(_scene, "pencil-corner-oak", a, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.97, 30)], turn=5)
+    yield partial(_scene, "pencil-over-corner", c, "oak", 18.0,
+                  lambda q: [bar(q[1] + [-30, 10], q[1] + [30, -30], 7.5, 7.0, YELLOW, 18.0)])  # fmt: skip
+    yield partial(_scene, "pencil-across-piece", d, "birch", 18.0,
+                  lambda q: [pencil_across(q)])  # fmt: skip
+    yield partial(_scene, "two-pencils-mdf", a, "mdf", 18.0,
+                  lambda q: [pencil_at(q, 0, 0.3, 80), pencil_at(q, 2, 0.5, 20, GREEN_PAINT)])  # fmt: skip
+    yield partial(_scene, "clamp-oak", b, "oak", 18.0, lambda q: [clamp_over(q, 0, 0.7)], turn=15)
+    yield partial(_scene, "clamp-walnut", a, "walnut", 18.0, lambda q: [clamp_over(q, 2, 0.4, WOODS["red"])])
+    yield partial(_scene, "clamp-corner-birch", c, "birch", 18.0, lambda q: [clamp_over(q, 1, 0.02, over=22.0)])
+    yield partial(_scene, "finger-birch", a, "birch", 18.0, lambda q: [finger_over(q, 3, 0.5)])
+    yield partial(_scene, "finger-oak", b, "oak", 18.0, lambda q: [finger_over(q, 1, 0.7)], turn=-8)
+    yield partial(_scene, "finger-mdf", c, "mdf", 18.0, lambda q: [finger_over(q, 0, 0.4, 14)])
+    yield partial(
+        _scene, "two-fingers-walnut", d, "walnut", 18.0, lambda q: [finger_over(q, 0, 0.3), finger_over(q, 0, 0.6)]
+    )
+    yield partial(_scene, "shadow-left-mdf", a, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.3, 0.04))
+    yield partial(_scene, "shadow-right-mdf", b, "mdf", 18.0, lamp=Lamp(HARD["right"], 0.35, 0.04), turn=-30)
+    yield partial(_scene, "shadow-up-birch", c, "birch", 18.0, lamp=Lamp(HARD["up"], 0.3, 0.04))
+    yield partial(_scene, "shadow-down-oak", d, "oak", 18.0, lamp=Lamp(HARD["down"], 0.3, 0.04), turn=40)
+    yield partial(_scene, "shadow-right-walnut", a, "walnut", 25.0, lamp=Lamp(HARD["right"], 0.25, 0.04))
+    yield partial(_scene, "shadow-and-pencil-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 3, 0.2, 30)],
+                  lamp=Lamp(HARD["up"], 0.35, 0.04), turn=8)  # fmt: skip
+    yield partial(_scene, "hand-shadow-birch", a, "birch", 18.0, shades=hand_shadow)
+    yield partial(_scene, "hand-shadow-mdf", c, "mdf", 18.0, shades=hand_shadow, turn=-15)
+    yield partial(
+        _scene, "hand-shadow-oak-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 2, 0.3, 45)], shades=hand_shadow
+    )
+    yield partial(_scene, "painted-grey", a, "grey", 18.0)
+    yield partial(_scene, "painted-red", b, "red", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
+    yield partial(_scene, "painted-blue", c, "blue", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05))
+    yield partial(_scene, "grey-hard-shadow", d, "grey", 18.0, lamp=Lamp(HARD["up"], 0.45, 0.05), turn=20)
+    yield lambda: _scene(
+        "dark-table-finger", bench(a, (0.02, 0.02, 0.02)), "birch", 18.0, lambda q: [finger_over(q, 2, 0.5)]
+    )
+    yield lambda: _scene(
+        "wooden-table-pencil", bench(b, WOODS["oak"], 0.1), "oak", 18.0, lambda q: [pencil_at(q, 1, 0.4, 30)]
+    )
+    yield lambda: _scene(
+        "wooden-table-clamp", bench(c, WOODS["birch"], 0.08), "birch", 18.0, lambda q: [clamp_over(q, 0, 0.5)]
+    )
+    yield partial(_scene, "second-sheet", a, "oak", 18.0, paper_sheet,
+                  centre=(85.0, 150.0), size=(90.0, 70.0))  # fmt: skip
+    yield partial(
+        _scene, "strip-pencil-birch", a, "birch", 19.0, lambda q: [pencil_at(q, 2, 0.2, 15)], size=(160.0, 18.0), turn=5
+    )
+    yield partial(
+        _scene, "strip-finger-end", b, "oak", 19.0, lambda q: [finger_over(q, 1, 0.5, 6)], size=(170.0, 25.0), turn=80
+    )
+    yield partial(_scene, "half-size-pencil", a, "birch", 18.0, lambda q: [pencil_at(q, 1, 0.3)], half_size=True)
+    yield partial(_scene, "half-size-shadow", c, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05), half_size=True)
+    yield partial(_scene, "portrait-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 0, 0.3)], orientation=6)
+    yield partial(_scene, "upside-down-clamp", d, "birch", 18.0, lambda q: [clamp_over(q, 3, 0.6)], orientation=3)
+    yield partial(_scene, "knot-and-mark", c, "birch", 18.0, knot_and_mark)
+
+
+def _disc(centre, radius):
+    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    return np.asarray(centre) + radius * np.column_stack([np.cos(turn), np.sin(turn)])
