@@ -62,6 +62,10 @@ class PixelRows:
     coded: Array
     pixel_mm: Array
 
+    def where(self, keep: NDArray[np.bool_]) -> PixelRows:
+        """Only the rows to keep, (n,)."""
+        return PixelRows(self.at_mm[keep], self.offset_px[keep], self.coded[keep], self.pixel_mm[keep])
+
 
 def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px: float) -> PixelRows:
     """Rows (or columns, whichever cross the edge more squarely) of pixels `reach_px` to both sides of a guide.

@@ -113,6 +113,7 @@ def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_si
     offsets = np.arange(-inside, _COARSE_OUTSIDE_MM, _COARSE_PITCH_MM)
     trim = min(_TRIM_MM, 0.08 * guide.length_mm)
     at = np.arange(trim, guide.length_mm - trim, _BLOCK_MM / 4)
+    at = at[guide.is_open(at)]
     if len(at) < 12:
         return None
     strip = np.log(linear_light(sample_beside(bgr, view, guide, at, offsets)) + 0.01).astype(float)
@@ -125,7 +126,7 @@ def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_si
     shift, turn, clear = found
     ends = np.array([0.0, guide.length_mm])
     start, end = guide.points(ends, shift + turn * (ends - guide.length_mm / 2))
-    return Guide(start, end), clear
+    return Guide(start, end, guide.covered_mm), clear
 
 
 def _step_strength(rows: Array) -> Array:
@@ -190,6 +191,8 @@ def _bell(offsets: Array, centre: float, sd: float) -> Array:
 def _fine(bgr: Picture, view: View, guide: Guide, clear: bool) -> Trace | None:
     trim = min(_TRIM_MM, 0.06 * guide.length_mm)
     rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1)
+    if guide.covered_mm:
+        rows = rows.where(guide.is_open(rows.at_mm))
     if len(rows.at_mm) < 24:
         return None
     pixel_mm = float(np.median(rows.pixel_mm))

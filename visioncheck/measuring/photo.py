@@ -21,7 +21,7 @@ from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.measuring.slot import SLOT_KINDS, Scene, slot_reading, work_region
-from visioncheck.outline.find import find_outlines, is_second_piece
+from visioncheck.outline.find import Outline, find_outlines, is_second_piece
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.overview import room_on_sheet_mm
 from visioncheck.outline.seam import Seam, find_seam
@@ -297,13 +297,14 @@ def _see(path: Path | Detection, rig: Rig | None, thickness: Quantity | None) ->
     _same_phone(photo, rig)
     fit = _fit_view(detection, rig)
     glare = _glare_flags(photo, points)
-    found = _piece_corners(photo, points, fit.view, photo.path.name)
+    outline = _piece_outline(photo, points, fit.view, photo.path.name)
+    found = outline.corners_mm
     tag = _tag_on(points, fit.view, found)
     thick, thick_flags = _thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
-    seam = find_seam(photo.bgr, fit.view, found, _tag_papers(points, fit.view))
+    seam = find_seam(photo.bgr, fit.view, found, (*_tag_papers(points, fit.view), *outline.hidden_mm))
     try:
-        traces = _traces(detection, fit.view, found, known.value if known else None, glare=bool(glare))
+        traces = _traces(detection, fit.view, outline, known.value if known else None, glare=bool(glare))
     except Refusal as problem:
         raise problem if seam is None else _broken_edge(photo.path.name, seam) from None
     shape = read_piece(fit.view, traces, thick)
@@ -502,7 +503,7 @@ def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
     return ["glare"] if share > _GLARE_SHARE else []
 
 
-def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) -> Array:
+def _piece_outline(photo: Photo, points: TargetPoints, view: View, name: str) -> Outline:
     outlines = find_outlines(photo, points, view)
     if is_second_piece(outlines):
         raise Refusal("two-pieces", name)
@@ -514,16 +515,18 @@ def _piece_corners(photo: Photo, points: TargetPoints, view: View, name: str) ->
     # beyond the sheet nothing is told from the bench: an outline that ends there ends at the sheet's edge, not its own
     if np.any(room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM):
         raise Refusal("off-sheet", name)
-    return corners
+    return outlines[0]
 
 
 def _traces(
-    detection: Detection, view: View, corners: Array, thickness_mm: float | None, *, glare: bool
+    detection: Detection, view: View, outline: Outline, thickness_mm: float | None, *, glare: bool
 ) -> tuple[Trace, ...]:
     photo, sharpness_px = detection.photo, detection.points.blur_px
     traces = []
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        trace = trace_edge(photo.bgr, view, Guide(start, end), thickness_mm)
+    corners = outline.corners_mm
+    for start, end, covers in zip(corners, np.roll(corners, -1, axis=0), outline.covers, strict=True):
+        guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in covers))
+        trace = trace_edge(photo.bgr, view, guide, thickness_mm)
         # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
         if trace is None or trace.blur_px > 2 * sharpness_px + _SOFTER_PX:
             raise _lost_edge(photo.path.name, thickness_mm, glare=glare)

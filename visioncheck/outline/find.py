@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.errors import Refusal
+from visioncheck.outline.covers import Cover, covers_of, hidden_parts_mm
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
 from visioncheck.outline.quads import best_quad
 from visioncheck.photo.load import Photo
@@ -53,9 +54,15 @@ class Outline:
     corners_mm : (4, 2) ndarray
         Table frame; side i runs from corner i to corner i + 1, anticlockwise as seen from above, so that a side's
         direction (x, y) has the outside at (-y, x).
+    covers : (4,) tuple of tuple of Cover
+        Of each side, where something lies against it or over it.
+    hidden_mm : tuple of (m, 2) ndarray
+        Convex outlines of what lies on it.
     """
 
     corners_mm: Array
+    covers: tuple[tuple[Cover, ...], ...] = ((), (), (), ())
+    hidden_mm: tuple[Array, ...] = ()
 
     @property
     def area_mm2(self) -> float:
@@ -84,7 +91,11 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     found = found or _distinct(_candidates(_shaded(overview), seen))
     if not found:
         raise Refusal("no-piece", photo.path.name)
-    return [Outline(_as_outlines_run(overview.to_table(corners))) for corners in found]
+    return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
+
+
+def _outline(overview: Overview, corners_mm: Array) -> Outline:
+    return Outline(corners_mm, covers_of(overview, corners_mm), hidden_parts_mm(overview, corners_mm))
 
 
 def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tuple[float, Array]]:

@@ -14,11 +14,13 @@ Array = NDArray[np.float64]
 class Guide:
     """A directed line on the plane of the paper from `start_mm` to `end_mm`; offsets count to the OUTSIDE.
 
-    The outside lies at the direction (x, y) turned to (-y, x).
+    The outside lies at the direction (x, y) turned to (-y, x). `covered_mm` are stretches, by their distances from the
+    start, where something else lies and the edge is not seen.
     """
 
     start_mm: Array
     end_mm: Array
+    covered_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def length_mm(self) -> float:
@@ -41,8 +43,13 @@ class Guide:
         at, offset = np.broadcast_arrays(at_mm, offset_mm)
         return np.asarray(self.start_mm + at[..., None] * self.along + offset[..., None] * self.normal)
 
+    def is_open(self, at_mm: Array) -> NDArray[np.bool_]:
+        """Whether nothing else lies at distances (n,) along."""
+        covered = [(at_mm >= low) & (at_mm <= high) for low, high in self.covered_mm]
+        return ~np.any(covered, axis=0) if covered else np.ones(at_mm.shape, bool)
+
     def laid_on(self, point: Array, direction: Array) -> Guide:
         """Turn it onto the line through `point` along unit `direction`, either way round; its ends drop squarely."""
         along = direction * np.sign(direction @ self.along)
         start, end = (point + (at - point) @ along * along for at in (self.start_mm, self.end_mm))
-        return Guide(start, end)
+        return Guide(start, end, self.covered_mm)

@@ -1,0 +1,135 @@
+"""What is not the piece but lies against its sides or over them: which stretches of each side it takes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.outline.overview import PIXELS_PER_MM, Overview
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.uint8]
+
+_STEP_MM = 0.5
+_BESIDE_MM: Array = np.array([1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5])
+"""Where to look on either side of an edge."""
+_CORNER_MM = 2.0
+"""A corner's own side faces and its neighbour's shade are not looked at."""
+_STRANGE = 0.12
+"""Tint (natural log of a ratio) of a thing on the sheet; what wood throws back on paper is less."""
+_UNLIKE = 0.5
+"""A thing on the wood differs from its tint by this share of that ..."""
+_LEAST_LOOK = 0.15
+"""... where it has one."""
+_SHARE = 0.5
+_LEAST_MM = 3.0
+_AROUND_MM = 2.0
+"""A thing's blurred border and the foot of its shadow are left out with it."""
+_NO_COVER = 0.7
+"""What goes along more of a side is that side's own look (a dark side face, a stain) and nothing that lies there."""
+_DEEP_MM = 5.0
+
+Lies = Literal["against", "over"]
+
+
+@dataclass(frozen=True)
+class Cover:
+    """A stretch of a side, mm from its start, where something lies against the piece or over its edge."""
+
+    start_mm: float
+    end_mm: float
+    lies: Lies
+
+
+def covers_of(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...], ...]:
+    """What lies against or over each of a piece's four sides.
+
+    Parameters
+    ----------
+    corners_mm : (4, 2) ndarray
+        On the plane of the paper; the outside of each side at the direction (x, y) turned to (-y, x).
+    """
+    tint = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
+    look = _look(tint, overview, corners_mm)
+    return tuple(
+        _covers(tint, overview, look, start, end)
+        for start, end in zip(corners_mm, np.roll(corners_mm, -1, axis=0), strict=True)
+    )
+
+
+def hidden_parts_mm(overview: Overview, corners_mm: Array) -> tuple[Array, ...]:
+    """Convex outlines (n, 2) of what lies on the piece and has neither its tint nor the sheet's."""
+    tint = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
+    look = _look(tint, overview, corners_mm)
+    on = _within(overview, corners_mm, 0.0) & _is_strange(tint) & _is_unlike(tint, look)
+    contours, _ = cv2.findContours(on.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    large = [contour for contour in contours if cv2.contourArea(contour) > (_LEAST_MM * PIXELS_PER_MM) ** 2]
+    hulls = [cv2.convexHull(contour)[:, 0].astype(np.float64) for contour in large]
+    return tuple(overview.to_table(_grown(hull, _AROUND_MM * PIXELS_PER_MM)) for hull in hulls)
+
+
+def _grown(hull: Array, by: float) -> Array:
+    away = hull - hull.mean(axis=0)
+    return np.asarray(hull + by * away / np.maximum(np.linalg.norm(away, axis=1), 1e-9)[:, None])
+
+
+def _look(tint: NDArray[np.float32], overview: Overview, corners_mm: Array) -> Array:
+    inside = _within(overview, corners_mm, _DEEP_MM)
+    return np.asarray(np.median(tint[inside], axis=0)) if inside.any() else np.zeros(2)
+
+
+def _within(overview: Overview, corners_mm: Array, deep_mm: float) -> NDArray[np.bool_]:
+    mask = np.zeros(overview.light.shape, np.uint8)
+    drawn = np.round((corners_mm - overview.origin_mm) * PIXELS_PER_MM).astype(np.int32)
+    cv2.fillConvexPoly(mask, drawn, 1)
+    size = 2 * round(deep_mm * PIXELS_PER_MM) + 1
+    return np.asarray(cv2.erode(mask, np.ones((size, size), np.uint8), borderValue=0), bool)
+
+
+def _is_strange(tint: NDArray[np.float32]) -> NDArray[np.bool_]:
+    return np.asarray(np.linalg.norm(tint, axis=-1) > _STRANGE)
+
+
+def _is_unlike(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
+    strength = float(np.linalg.norm(look))
+    if strength < _LEAST_LOOK:
+        return _is_strange(tint)
+    return np.asarray(np.linalg.norm(tint - look, axis=-1) > _UNLIKE * strength)
+
+
+def _covers(tint: NDArray[np.float32], overview: Overview, look: Array, start: Array, end: Array) -> tuple[Cover, ...]:
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    outside = np.array([-along[1], along[0]])
+    at = np.arange(_CORNER_MM, length - _CORNER_MM, _STEP_MM)
+    if len(at) < 4:
+        return ()
+    line = (start - overview.origin_mm) + at[:, None] * along
+
+    def seen(across: Array) -> NDArray[np.float32]:
+        where = ((line[:, None] + across[:, None] * outside) * PIXELS_PER_MM).astype(np.float32)
+        return np.asarray(cv2.remap(tint, where, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE))  # type: ignore[call-overload]
+
+    beyond = _is_strange(seen(_BESIDE_MM)).mean(axis=1) > _SHARE
+    above = _is_unlike(seen(-_BESIDE_MM), look).mean(axis=1) > _SHARE
+    if above.mean() > _NO_COVER:
+        above[:] = False
+    if beyond.mean() > _NO_COVER:
+        beyond[:] = False
+    return (*_stretches(above, at, "over"), *_stretches(beyond & ~above, at, "against"))
+
+
+def _stretches(here: NDArray[np.bool_], at: Array, lies: Lies) -> list[Cover]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], here, [False]]).astype(np.int8)))
+    runs = [(float(at[first]), float(at[last - 1])) for first, last in edges.reshape(-1, 2)]
+    joined: list[tuple[float, float]] = []
+    for first, last in runs:
+        if joined and first - joined[-1][1] < 2 * _AROUND_MM:
+            joined[-1] = joined[-1][0], last
+        else:
+            joined.append((first, last))
+    return [Cover(a - _AROUND_MM, b + _AROUND_MM, lies) for a, b in joined if b - a >= _LEAST_MM]
