@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from visioncheck.camera.view import View
+from visioncheck.outline.guide import Guide
 from visioncheck.quantity import Quantity
 
 _SHEET_TINT = 0.2
@@ -37,6 +39,11 @@ class SideFace:
     away_mm: float
     floor_tint: float
     floor_light: float
+
+
+def away_mm(view: View, wall: Guide) -> float:
+    """How far the point straight below the camera lies from the wall, towards its slot; negative behind it."""
+    return float((view.foot_mm - (wall.start_mm + wall.end_mm) / 2) @ wall.normal)
 
 
 def depth_seen(side: SideFace, height_mm: float) -> Quantity:

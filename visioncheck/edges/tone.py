@@ -227,3 +227,13 @@ def _balance(profiles: Array) -> float | None:
         return None
     nearest = turns[np.argmin(np.abs(np.log(_TRIED[turns] * _TRIED[turns + 1])))]
     return float(brentq(moved, _TRIED[nearest], _TRIED[nearest + 1], xtol=1e-3))
+
+
+def tone_shift(wood: float, slot: float) -> float:
+    """How much the share of light half way through a step changes with the exponent of the tone curve, near 1.
+
+    The derivative of (d^g - s^g) / (w^g - s^g) by g, at g = 1, where it is one half.
+    """
+    half = (wood + slot) / 2
+    curve = [level * np.log(max(level, 1e-6)) for level in (half, wood, slot)]
+    return abs(float((curve[0] - (curve[1] + curve[2]) / 2) / (wood - slot)))

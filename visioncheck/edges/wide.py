@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from visioncheck.camera.view import View
+from visioncheck.edges.light_rows import pixel_mm
 from visioncheck.edges.sampling import Picture
+from visioncheck.edges.side_face import away_mm
 from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone
-from visioncheck.edges.wall import away_mm, pixel_mm, trace_wall
+from visioncheck.edges.wall import trace_wall
 from visioncheck.outline.walls import Walls
 
 _APART_PX = 24.0
