@@ -6,13 +6,13 @@ import os
 import shutil
 import tomllib
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Iterable, Iterator, Mapping
 
 
 def read_text(path: Path, what: str, instead: str = "check its name", largest: int | None = None) -> str:
@@ -45,6 +45,39 @@ def read_text(path: Path, what: str, instead: str = "check its name", largest: i
         raise UserError(f"cannot read the {what} {path} ({reason}); {instead}") from None
     except ValueError:
         raise UserError(f"the {what}'s name holds a character that no file name can have") from None
+
+
+def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path | None]) -> None:
+    """Refuse outputs that would be written over what is read, or over one another.
+
+    Parameters
+    ----------
+    outputs : Mapping
+        Option, as the user typed it, and the file to write.
+    inputs : iterable of Path
+        All that is read.
+
+    Raises
+    ------
+    UserError
+        Naming the option.
+    """
+    taken = {os.path.realpath(path): "a file that is read" for path in inputs if path is not None}
+    for option, path in outputs.items():
+        if path is None:
+            continue
+        place = os.path.realpath(path)
+        same = next((what for other, what in taken.items() if place == other or _is_same_file(place, other)), None)
+        if same is not None:
+            raise UserError(f"{option} {path} is {same}, and would be written over it; choose another name")
+        taken[place] = f"what {option} is to write"
+
+
+def _is_same_file(one: str, other: str) -> bool:
+    try:
+        return Path(one).samefile(other)
+    except (OSError, ValueError):
+        return False
 
 
 def write_whole(path: Path, content: bytes) -> None:

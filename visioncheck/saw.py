@@ -8,6 +8,9 @@ from typing import Literal
 PieceSide = Literal["left", "right"]
 FenceSide = Literal["rear", "front"]
 
+LARGEST_ERROR_DEG = 5.0
+"""No fence of a crosscut sled is out by more; a reading that says so has a slip in it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Saw:

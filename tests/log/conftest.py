@@ -7,7 +7,9 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from scipy import stats
 
+from visioncheck.log import schema
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 
@@ -20,12 +22,13 @@ START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 
 
 def make_reading(value=0.012, u=0.002, dof=40.0):
+    expanded = 2 * u if dof is None or dof > 30 else stats.t.ppf(0.975, int(dof)) * u
     return {
         "schema": 1,
         "photo": "offcut.jpg",
         "status": "measured",
         "piece": "corner",
-        "fence_error_deg": {"value": value, "u": u, "dof": dof, "expanded": 2 * u},
+        "fence_error_deg": {"value": value, "u": u, "dof": dof, "expanded": expanded},
         "flags": [],
     }
 
@@ -52,6 +55,15 @@ def make_photo(folder: Path, size: int = 2000, name: str = "offcut.jpg") -> Path
     path = folder / name
     path.write_bytes(b"\xff\xd8\xff" + os.urandom(size))
     return path
+
+
+def old_log(folder, monkeypatch, version, fill):
+    """Make a log as an older version of the program wrote it: without the chain and its list."""
+    with monkeypatch.context() as patch, Log.open(folder.with_name("none"), create=True):
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:version])
+        patch.setattr(Log, "put_link", lambda *_: None)
+        with Log.open(folder, create=True) as log:
+            return fill(log)
 
 
 @pytest.fixture

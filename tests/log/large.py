@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from visioncheck.log.entry import EntryDraft
-from visioncheck.log.store import Log, new_entry
+from visioncheck.log.rows import new_entry
+from visioncheck.log.store import Log
 
 if TYPE_CHECKING:
     from pathlib import Path

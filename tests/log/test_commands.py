@@ -136,6 +136,7 @@ def test_a_sled_that_the_log_has_is_known_by_name(place, capsys):
 
 def test_trend_and_charts(place, capsys):
     for day in range(1, 8):
+        make_photo(place)  # a photo counts once
         (place / "reading.json").write_text(json.dumps(make_reading(0.004 * day)))
         run(capsys, f"{ATTACH} --time 2026-03-0{day}")
     code, out, _ = run(capsys, "trend LOG -o chart.svg")

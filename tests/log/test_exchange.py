@@ -12,9 +12,19 @@ import pytest
 from tests.log.conftest import make_draft, make_photo, make_reading, typed_draft
 from visioncheck.errors import UserError
 from visioncheck.log.check import check
-from visioncheck.log.exchange import export_csv, export_json, import_csv, import_json
+from visioncheck.log.exchange import export_csv, export_json, read_csv, read_json
+from visioncheck.log.merge import merge
 from visioncheck.log.schema import FILE_NAME
 from visioncheck.log.store import Log
+
+
+def import_json(log, stream, photos=None):
+    return merge(log, read_json(stream), photos).added
+
+
+def import_csv(log, stream, photos=None):
+    return merge(log, read_csv(stream), photos).added
+
 
 EXPORTS = {"json": (export_json, import_json), "csv": (export_csv, import_csv)}
 
@@ -74,7 +84,9 @@ def test_two_logs_are_merged(filled, tmp_path):
 
 def test_the_exports_are_plain_csv_and_json(filled):
     records = json.loads(exported(filled, "json"))
-    assert [record["record"] for record in records] == ["entry"] * 4 + ["document"] * 2 + ["tag"] * 2
+    assert [record["record"] for record in records] == (
+        ["entry"] * 4 + ["document"] * 2 + ["tag"] * 2 + ["link"] * 6 + ["head"]
+    )
     rows = list(csv.DictReader(io.StringIO(exported(filled, "csv"), newline="")))
     assert rows[0]["person"] == records[0]["person"]
     assert float(rows[0]["fence_error_deg"]) == records[0]["fence_error_deg"]

@@ -21,7 +21,8 @@ import pytest
 from tests.log.conftest import make_draft, make_photo
 from visioncheck.errors import UserError
 from visioncheck.log import photos as photos_module
-from visioncheck.log.check import check, clean
+from visioncheck.log.check import check
+from visioncheck.log.clean import clean
 from visioncheck.log.schema import MIGRATIONS
 from visioncheck.log.store import Log
 
@@ -51,7 +52,7 @@ def require_whole(folder):
         problems = list(check(log))
         assert [problem.what for problem in problems if not problem.is_harmless] == []
         removed = clean(log)
-        assert sorted(removed) == sorted(problem.path for problem in problems)
+        assert sorted(each.path for each in removed) == sorted(problem.path for problem in problems)
         assert list(check(log)) == []
         for entry in log.entries():
             assert log.photo_path(entry).is_file()
@@ -203,7 +204,7 @@ def test_a_disk_that_refuses_at_any_step_leaves_the_log_as_it_was(log, tmp_path,
     before = state(log.folder)
     photo = photos_module.read_photo(make_photo(tmp_path))
     with monkeypatch.context() as patch:
-        patch.setattr("visioncheck.log.store.read_photo", lambda _: photo)
+        patch.setattr("visioncheck.log.writing.read_photo", lambda _: photo)
         patch.setattr(step, fail_with(code))
         with pytest.raises(UserError, match="nothing was added to the log") as caught:
             log.attach(make_draft(days=1), tmp_path / "offcut.jpg")

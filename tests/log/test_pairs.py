@@ -10,8 +10,10 @@ import pytest
 from tests.log.conftest import make_draft, make_photo
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.log.check import check, clean
-from visioncheck.log.exchange import export_json, import_json
+from visioncheck.log.check import check
+from visioncheck.log.clean import clean
+from visioncheck.log.exchange import export_json, read_json
+from visioncheck.log.merge import merge
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
 
@@ -49,7 +51,7 @@ def test_an_export_brings_both_along(log, pair, tmp_path):
     export_json(log, stream)
     stream.seek(0)
     with Log.open(tmp_path / "new", create=True) as new:
-        assert import_json(new, stream, log.photos.folder) == 1
+        assert merge(new, read_json(stream), log.photos.folder).added == 1
         assert [path.read_bytes() for path in new.photo_paths(entry)] == [photo.data for photo in pair]
         assert list(check(new)) == []
 
@@ -97,5 +99,5 @@ def test_nothing_is_cleaned_away_while_a_row_is_damaged(log, pair):
     log.connection.execute("DROP TRIGGER entry_no_update")
     log.connection.execute("UPDATE entry SET reading_json = replace(reading_json, 'more_photos', 'more_phot0s')")
     assert "row" in {problem.kind for problem in check(log)}
-    assert clean(log) == [part]
+    assert [each.path for each in clean(log)] == [part]
     assert second.exists()

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from tests.log.conftest import RIG_TEXT, SLED_TEXT, START, make_draft, make_photo, make_reading, typed_draft
+from tests.log.conftest import RIG_TEXT, SLED_TEXT, START, make_draft, make_photo, make_reading, old_log, typed_draft
 from tests.log.large import make_large_log
 from visioncheck.errors import UserError
 from visioncheck.log import schema
@@ -37,8 +37,8 @@ def test_an_entry_comes_back_as_it_went_in(log, tmp_path):
 
 def test_one_photo_is_kept_once_and_each_text_once(log, tmp_path):
     photo = make_photo(tmp_path)
-    log.attach(make_draft(), photo)
-    log.attach(make_draft(days=1), photo)
+    old = log.attach(make_draft(), photo)
+    log.attach(make_draft(days=1, corrects=old.id), photo)
     assert len(list(log.photos.files())) == 1
     assert log.connection.execute("SELECT count(*) FROM document").fetchone() == (2,)
 
@@ -111,7 +111,16 @@ def test_tags_tell_the_sled_and_can_be_reassigned(log):
         ({**make_reading(), "status": "fine"}, "status"),
         ({**make_reading(), "fence_error_deg": {"value": 0.1}}, "needs value, u and dof"),
         (make_reading(u=0.0), "cannot be used"),
-        (make_reading(value=float("nan")), "cannot be used"),
+        (make_reading(value=float("nan")), "not standard JSON"),
+        (make_reading(value=1e308), "cannot be used"),
+        (make_reading(value="0.1"), "as numbers"),
+        (make_reading(value=True), "as numbers"),
+        (make_reading(value=10**400), "far too large"),
+        ({**make_reading(), "fence_error_deg": {"value": 0.1, "u": 0.01, "expanded": "0.1"}}, "as numbers"),
+        ({**make_reading(), "fence_error_deg": {"value": 0.1, "u": 0.01, "expanded": 1e308}}, "expanded"),
+        ({**make_reading(), "fence_error_deg": {"value": 0.1, "u": 0.01, "dof": 4, "expanded": 0.02}}, "0.028"),
+        ({**make_reading(), "more_photos": [{"sha256": "x", "suffix": ".jpg"}]}, "name no photos"),
+        ({**make_reading(), "extra": "\udcff"}, "not standard JSON"),
         ({**make_reading(), "extra": float("inf")}, "not standard JSON"),
         ({**make_reading(), "extra": object()}, "not standard JSON"),
     ],
@@ -189,26 +198,29 @@ def test_settings_that_keep_data_are_on(log):
         )
 
 
-@pytest.mark.parametrize("readonly", [False, True])
-def test_an_older_log_is_brought_forward(log_folder, monkeypatch, readonly):
+def test_an_older_log_is_brought_forward_when_it_is_written_to(log_folder, monkeypatch):
     with Log.open(log_folder, create=True) as log:
         entry = log.attach(typed_draft())
     step = ("CREATE TABLE blade (name TEXT) STRICT", "INSERT INTO blade VALUES ('rip')")
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, step))
-    with Log.open(log_folder, readonly=readonly) as log:
+    with Log.open(log_folder, readonly=True) as log:
+        assert list(log.entries()) == [entry]
+        assert log.connection.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS) - 1,)
+    with Log.open(log_folder) as log:
         assert log.connection.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
         assert log.connection.execute("SELECT name FROM blade").fetchone() == ("rip",)
         assert list(log.entries()) == [entry]
     monkeypatch.undo()
-    with pytest.raises(UserError, match="newer version"):
-        Log.open(log_folder, readonly=readonly)
+    for readonly in (False, True):
+        with pytest.raises(UserError, match="newer version"):
+            Log.open(log_folder, readonly=readonly)
 
 
 def test_a_log_of_the_first_version_is_brought_forward(log_folder, monkeypatch):
-    with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        with Log.open(log_folder, create=True) as log:
-            entry = log.attach(typed_draft())
+    entry = old_log(log_folder, monkeypatch, 1, lambda log: log.attach(typed_draft()))
+    with Log.open(log_folder, readonly=True) as log:
+        assert list(log.entries()) == [entry]
+        assert list(check(log)) == []
     with Log.open(log_folder) as log:
         log.remember_refusal("key", {"schema": 1, "status": "refused", "reason": "blur"})
         assert log.refusal("key")["reason"] == "blur"

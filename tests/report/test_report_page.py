@@ -19,7 +19,8 @@ from tests.report.hand_made import corner_piece, strip
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.log.entry import EntryDraft
-from visioncheck.log.store import Log, new_entry
+from visioncheck.log.rows import new_entry
+from visioncheck.log.store import Log
 from visioncheck.present.as_json import reading_json
 from visioncheck.present.from_json import reading_of
 from visioncheck.present.pages import stylesheet

@@ -14,8 +14,8 @@ from visioncheck.batch.work import Finding, find
 from visioncheck.errors import UserError
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
+from visioncheck.log.rows import short
 from visioncheck.log.standing import newest_reading, pending_adjustment
-from visioncheck.log.store import short
 from visioncheck.measuring.keep import Outcome, attach_outcome, refused
 
 if TYPE_CHECKING:

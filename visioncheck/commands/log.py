@@ -4,134 +4,42 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from visioncheck.commands import log_copies
+from visioncheck.commands.log_attach import TIME_HELP, LogFolder, attach, parse_time
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from visioncheck.log.adjusting import Moment
-    from visioncheck.log.entry import Entry, EntryDraft
+    from visioncheck.log.entry import Entry
+    from visioncheck.log.queries import Listed
     from visioncheck.log.standing import Standing
-    from visioncheck.log.store import Listed, Log
+    from visioncheck.log.store import Log
     from visioncheck.log.trend import Point
-    from visioncheck.measuring.keep import SledFile
     from visioncheck.sled.model import Sled
 
-LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
 SledName = Annotated[str | None, typer.Option("--sled", metavar="NAME", help="This sled alone.")]
-_WHICH_SLED = "Say which sled was read with --sled SLED.toml (visioncheck sled NEW.toml writes one)."
-_TIME_HELP = "such as 2026-03-01 or 2026-03-01T14:30"
 
 log_app = typer.Typer(help="Keep, list and chart the readings of your sleds.", no_args_is_help=True)
-
-
-@log_app.command()
-def attach(
-    log: LogFolder,
-    photo: Annotated[Path | None, typer.Argument(metavar="[PHOTO]", help="The photo; none for typed readings.")] = None,
-    reading: Annotated[
-        Path | None, typer.Option(metavar="READING.json", help="What measure --json or reckon --json printed.")
-    ] = None,
-    sled: Annotated[
-        str | None, typer.Option(metavar="SLED.toml|NAME", help="Sled file, or a sled's name that the log has.")
-    ] = None,
-    rig: Annotated[Path | None, typer.Option(metavar="RIG.json", help="Rig file the photo was read with.")] = None,
-    person: Annotated[str | None, typer.Option(help="Who took the photo or the reading.")] = None,
-    note: Annotated[str | None, typer.Option(help="Anything worth remembering.")] = None,
-    adjusted: Annotated[
-        str | None, typer.Option(help="What you changed on the sled since the reading before this one.")
-    ] = None,
-    time: Annotated[
-        str | None, typer.Option(help=f"When it was read, {_TIME_HELP}; else the photo's own time, or now.")
-    ] = None,
-    taken_after: Annotated[
-        bool,
-        typer.Option(
-            "--taken-after", help="With --adjusted: taken after it for certain, whatever the photo's time says."
-        ),
-    ] = False,
-    corrects: Annotated[
-        str | None, typer.Option(metavar="ID", help="Entry that this one stands in for; the rest is taken from it.")
-    ] = None,
-    withdraw: Annotated[
-        str | None, typer.Option(metavar="REASON", help="With --corrects: that entry's reading counts no longer.")
-    ] = None,
-) -> None:
-    """Add a reading, with its photo, to the log; makes the log when there is none.
-
-    Without --reading the photo is measured here; where there is more to say of the piece (--cuts and so on), use
-    measure --log.
-    """
-    from visioncheck.files import read_text
-    from visioncheck.log.adjusting import Moment
-    from visioncheck.log.store import Log
-
-    if withdraw is not None and (corrects is None or reading is not None):
-        raise UserError("--withdraw goes with --corrects ID and without --reading: it takes back that entry's reading.")
-    changes: dict[str, Any] = {"person": person, "note": note, "adjusted": adjusted}
-    if reading is not None:
-        changes |= {"reading": _read_reading(reading, photo), "kind": "typed" if photo is None else "photo"}
-    if photo is not None:
-        changes |= _photo_changes(photo)
-    if time is not None:
-        changes["time"] = _parse_time("--time", time)
-    if rig is not None:
-        changes["rig_text"] = read_text(rig, "rig file")
-    with Log.open(log, create=corrects is None) as open_log:
-        name, file = (None, None) if sled is None else _sled_file(open_log, sled)
-        if photo is not None and reading is None and corrects is None:
-            said = {"person": person or "", "note": note or "", "adjusted": adjusted or ""}
-            said_time = None if time is None else changes["time"]
-            now = Moment(is_sure=taken_after)
-            _measure_and_attach(open_log, photo, file, rig, {**said, "time": said_time, "now": now})
-            return
-        draft = _start(open_log, corrects, has_reading=reading is not None)
-        changes |= {"sled": name, "sled_text": file.text if file else None}
-        if withdraw is not None:
-            changes["reading"] = _withdrawn(draft.reading, withdraw)
-        draft = replace(draft, **{key: value for key, value in changes.items() if value is not None})
-        if not draft.sled:
-            raise UserError(_WHICH_SLED)
-        _require_own(draft, photo, f"The reading {reading}" if reading else "The entry's reading")
-        _require_as_assumed(draft.reading, file)
-        if photo is not None and corrects is None and time is None:
-            draft = _of_after(open_log, draft, photo, Moment(is_sure=taken_after))
-        entry = open_log.attach(draft, photo)
-        typer.echo(_attached_words(open_log, entry))
-
-
-def _require_as_assumed(found: Mapping[str, Any], file: SledFile | None) -> None:
-    """A reading made without a sled took its sides as usual; another sled's would turn its sign."""
-    assumed = found.get("assumed")
-    if file is None or not isinstance(assumed, dict):
-        return
-    own = {"fence": file.sled.fence_side, "piece_side": file.sled.piece_side}
-    for key, what in (("fence", "the fence at the"), ("piece_side", "the piece from the blade's")):
-        if assumed.get(key, own[key]) != own[key]:
-            raise UserError(
-                f"the reading was made without a sled, with {what} {assumed[key]}, and {file.sled.name} has it"
-                f" {own[key]}; make it again with --sled"
-            )
+log_app.command()(attach)
 
 
 @log_app.command("list")
 def list_entries(
     log: LogFolder,
     sled: SledName = None,
-    since: Annotated[str | None, typer.Option(help=f"From this time on, {_TIME_HELP}.")] = None,
+    since: Annotated[str | None, typer.Option(help=f"From this time on, {TIME_HELP}.")] = None,
     last: Annotated[int | None, typer.Option(min=1, help="Only the newest so many.")] = None,
 ) -> None:
     """List the entries, oldest first; corrected ones are marked."""
     from visioncheck.log.store import Log
 
-    start = None if since is None else _parse_time("--since", since)
+    start = None if since is None else parse_time("--since", since)
     with Log.open(log, readonly=True) as open_log:
         if sled is not None:
             open_log.require_sled(sled)
@@ -139,6 +47,7 @@ def list_entries(
         print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
         for entry in open_log.listed(sled=sled, since=start, limit=last):
             print(_list_line(entry))
+    say_passed_over(open_log)
 
 
 @log_app.command()
@@ -206,10 +115,18 @@ def trend(
                 typer.echo(f"{name}: {' '.join(said)}")
             if output is not None:
                 _draw(output, points, name, owner)
+    say_passed_over(open_log)
     if as_json:
         typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
     elif output is not None:
         typer.echo(f"Wrote {output}.")
+
+
+def say_passed_over(log: Log) -> None:
+    """Name the entries that were passed over, each with why, beside what is printed."""
+    for id_, why in log.passed_over.items():
+        advice = f"correct or withdraw it: log attach {log.folder} --corrects {id_[:8]} --withdraw REASON"
+        typer.echo(f"visioncheck: passed over: {why}; {advice}", err=True)
 
 
 @log_app.command()
@@ -229,199 +146,10 @@ def tag(
     if sled is None or not sled.strip() or number < 0:
         raise UserError("Give the tag's number and the sled's name: log tag LOG 7 'Long sled'.")
     with Log.open(log, create=True) as open_log:
+        before = open_log.tags().get(number, sled.strip())
         open_log.assign_tag(number, sled.strip())
-    typer.echo(f"Pieces with tag {number} come from {sled.strip()}.")
-
-
-@log_app.command()
-def export(
-    log: LogFolder,
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE", help="A .json or .csv file.")],
-) -> None:
-    """Write the whole log but its photos to one file, from which import rebuilds it."""
-    import io
-
-    from visioncheck.files import write_whole
-    from visioncheck.log.exchange import export_csv, export_json
-    from visioncheck.log.store import Log
-
-    write = {".json": export_json, ".csv": export_csv}.get(output.suffix.lower())
-    if write is None:
-        raise UserError(f"{output} must end in .json or .csv.")
-    stream = io.StringIO(newline="")
-    with Log.open(log, readonly=True) as open_log:
-        write(open_log, stream)
-    write_whole(output, stream.getvalue().encode())
-    typer.echo(f"Wrote {output}; the photos stay in {log / 'photos'}.")
-
-
-@log_app.command("import")
-def import_entries(
-    log: LogFolder,
-    source: Annotated[Path, typer.Argument(metavar="FILE", help="What export wrote.")],
-    photos: Annotated[
-        Path | None, typer.Option(metavar="FOLDER", help="The exported log's photos folder, unless it is this log's.")
-    ] = None,
-) -> None:
-    """Add an exported log's entries: all of them, or none with the reason."""
-    import io
-
-    from visioncheck.files import read_text
-    from visioncheck.log.exchange import import_csv, import_json
-    from visioncheck.log.store import Log
-
-    read = {".json": import_json, ".csv": import_csv}.get(source.suffix.lower())
-    if read is None:
-        raise UserError(f"{source} must end in .json or .csv.")
-    text = read_text(source, "export file")
-    with Log.open(log, create=True) as open_log:
-        count = read(open_log, io.StringIO(text, newline=""), photos)
-    typer.echo(f"Added {count} entries to the log {log}.")
-
-
-@log_app.command()
-def check(
-    log: LogFolder,
-    clean: Annotated[bool, typer.Option("--clean", help="Remove what broken-off writes left behind.")] = False,
-) -> None:
-    """Check every hash, row and file of the log; exit code 1 when something is wrong."""
-    from visioncheck.log.check import check as look
-    from visioncheck.log.check import clean as clear
-    from visioncheck.log.store import Log
-
-    with Log.open(log, readonly=not clean) as open_log:
-        for path in clear(open_log) if clean else []:
-            typer.echo(f"Removed {path}.")
-        problems = list(look(open_log))
-    for problem in problems:
-        typer.echo(problem.what)
-    if any(problem.is_harmless for problem in problems):
-        typer.echo(f"What a broken-off write left harms nothing; remove it with: visioncheck log check {log} --clean")
-    if problems:
-        raise typer.Exit(1)
-    typer.echo(f"The log {log} is whole.")
-
-
-def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
-    """Read one measurement's object; out of a list, the one of this photo."""
-    from visioncheck.files import read_text
-
-    try:
-        found = json.loads(read_text(path, "reading file"))
-    except ValueError as error:
-        raise UserError(f"{path} is not JSON ({error}); make it with measure --json or reckon --json.") from error
-    readings = found if isinstance(found, list) else [found]
-    if not all(isinstance(reading, dict) for reading in readings):
-        raise UserError(f"{path} is no reading; make it with measure --json or reckon --json.")
-    if len(readings) > 1 and photo is not None:
-        readings = [reading for reading in readings if Path(str(reading.get("photo"))).name == photo.name]
-    if len(readings) != 1:
-        raise UserError(f"{path} has {len(readings)} readings for this entry; give one, with the photo that it is of.")
-    reading: dict[str, Any] = readings[0]
-    own = reading.get("photo")
-    if own is not None and (photo is None or Path(str(own)).name != photo.name):
-        raise UserError(f"{path} is the reading of the photo {own}; give that photo.")
-    if own is None and photo is not None:
-        raise UserError(f"{path} is a typed reading, not one of a photo; leave the photo {photo} out.")
-    return reading
-
-
-def _draft_of(log: Log, old: Entry) -> EntryDraft:
-    """Take everything from an older entry, to change what was wrong in it."""
-    from visioncheck.log.entry import EntryDraft
-
-    return EntryDraft(
-        sled=old.sled,
-        reading=old.reading,
-        kind=old.kind,
-        time=old.time,
-        photo_sha256=old.photo_sha256,
-        file_name=old.file_name,
-        rig_text=log.document(old.rig_sha256),
-        sled_text=log.document(old.sled_sha256),
-        person=old.person,
-        note=old.note,
-        adjusted=old.adjusted,
-        corrects=old.id,
-    )
-
-
-def _start(log: Log, corrects: str | None, *, has_reading: bool) -> EntryDraft:
-    """Start from the entry to be corrected, or from nothing."""
-    from visioncheck.log.entry import EntryDraft
-
-    if corrects is not None:
-        return _draft_of(log, log.get(corrects))
-    if not has_reading:
-        raise UserError("Give a photo to be measured, or a reading: --reading READING.json, from reckon --json.")
-    return EntryDraft("", {})
-
-
-def _photo_changes(photo: Path) -> dict[str, Any]:
-    from visioncheck.log.photos import taken
-
-    return {"kind": "photo", "file_name": photo.name, "time": taken(photo)}
-
-
-def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
-    kept = {"photo": reading["photo"]} if "photo" in reading else {}
-    return {"schema": 1, **kept, "status": "refused", "reason": f"withdrawn: {reason}"}
-
-
-def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
-    """Name and file of a sled: read now, or as the log kept it last (None: without a file)."""
-    from visioncheck.measuring.keep import read_sled, sled_in_log
-
-    path = Path(given)
-    if path.is_file():
-        file = read_sled(path)
-        return file.sled.name, file
-    if given in log.sleds():
-        return given, sled_in_log(log, given)
-    known = ", ".join(log.sleds()) or "none"
-    raise UserError(f"--sled {given} is neither a file nor a sled in the log {log.folder} (there: {known}).")
-
-
-def _measure_and_attach(log: Log, photo: Path, sled: SledFile | None, rig: Path | None, said: dict[str, Any]) -> None:
-    from visioncheck.measuring.keep import attach_outcome, measure_for_log, read_rig
-
-    if sled is None:
-        raise UserError(_WHICH_SLED)
-    outcome = measure_for_log(photo, sled, read_rig(rig) if rig else None)
-    entry = attach_outcome(log, outcome, **said)
-    typer.echo(_attached_words(log, entry))
-    if entry.fence_error is None:
-        typer.echo(f"No fence error yet: {outcome.reading['reason']} Answer it with visioncheck measure … --log.")
-
-
-def _of_after(log: Log, draft: EntryDraft, photo: Path, now: Moment) -> EntryDraft:
-    """Require that a photo shows the sled after what is noted as adjusted with it."""
-    from visioncheck.log.adjusting import require_after
-    from visioncheck.log.photos import read_photo
-
-    time = require_after(log, draft.sled, read_photo(photo).sha256, draft.time, draft.adjusted, now)
-    return draft if time is None else replace(draft, time=time)
-
-
-def _attached_words(log: Log, entry: Entry) -> str:
-    return f"Entry {entry.id[:8]} of {entry.sled} is in the log {log.folder}."
-
-
-def _require_own(draft: EntryDraft, photo: Path | None, what: str) -> None:
-    """Refuse a reading that names another sled, rig or photo than those it is to be kept with.
-
-    The sled's fence and the rig's print are in the reading's numbers and signs: another file cannot be put under it.
-    """
-    from visioncheck.log.entry import sha256_text
-    from visioncheck.log.photos import read_photo
-
-    found, again = draft.reading, "measure the photo again with measure --log, or give the one used"
-    if found.get("sled") not in {None, draft.sled}:
-        raise UserError(f"{what} was made for the sled {found['sled']}, not {draft.sled}; {again}.")
-    if draft.rig_text is not None and found.get("rig_sha256") not in {None, sha256_text(draft.rig_text)}:
-        raise UserError(f"{what} was made with another rig file, or the file was changed since; {again}.")
-    if photo is not None and found.get("photo_sha256") not in {None, read_photo(photo).sha256}:
-        raise UserError(f"{what} was made from another photo than {photo}; {again}.")
+    instead = "" if before == sled.strip() else f" (until now: from {before})"
+    typer.echo(f"Pieces with tag {number} come from {sled.strip()}{instead}.")
 
 
 def _owner(log: Log, name: str) -> Sled | None:
@@ -429,13 +157,6 @@ def _owner(log: Log, name: str) -> Sled | None:
 
     file = sled_in_log(log, name)
     return file.sled if file else None
-
-
-def _parse_time(option: str, text: str) -> datetime:
-    try:
-        return datetime.fromisoformat(text).astimezone()
-    except (ValueError, OverflowError, OSError) as error:
-        raise UserError(f"{option} {text!r} is no time; write it {_TIME_HELP}.") from error
 
 
 def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> None:
@@ -503,4 +224,5 @@ def _since_words(standing: Standing) -> str:
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
+    log_copies.register(log_app)
     app.add_typer(log_app, name="log")

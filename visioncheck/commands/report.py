@@ -21,6 +21,7 @@ def report(
     if output.suffix.lower() not in {".html", ".htm"}:
         raise UserError(f"{output} must end in .html.")
 
+    from visioncheck.commands.log import say_passed_over
     from visioncheck.files import write_whole
     from visioncheck.log.store import Log
     from visioncheck.present.report_page import report_page
@@ -28,6 +29,7 @@ def report(
     with Log.open(log, readonly=True) as open_log:
         page = report_page(open_log, sled)
     write_whole(output, page.encode())
+    say_passed_over(open_log)
     typer.echo(f"Wrote {output}.")
 
 

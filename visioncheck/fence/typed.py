@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import InputError, UserError
 from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
-from visioncheck.saw import Saw
+from visioncheck.saw import LARGEST_ERROR_DEG, Saw
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 _U_CALLIPERS_MM = 0.02
 _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
-_LARGEST_ERROR_DEG = 5.0
 _USUAL_CUTS = 5
 _KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap"}
 _LEAST_CHANCE = 0.01
@@ -103,7 +102,7 @@ def reckon_typed(
         default_unit=sled.units if sled else None,
     )
     result = _reckon(typed)
-    if not abs(result.error.value) <= _LARGEST_ERROR_DEG:
+    if not abs(result.error.value) <= LARGEST_ERROR_DEG:
         raise UserError(
             f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
             "and the nominal angle"

@@ -1,168 +1,167 @@
-"""A look at the whole log: every hash, every row, every file."""
+"""A look at the whole log: every hash, every row, every file, and whether anything is missing."""
 
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.log.entry import content_of, digest_of, fence_error_of, reading_text, sha256_text
-from visioncheck.log.photos import is_broken_off
-from visioncheck.log.store import MORE_OF_ENTRY, SELECT, Log, entry_of_row, short
+from visioncheck.log import inventory, schema
+from visioncheck.log.chain_check import chain_problems, list_problems
+from visioncheck.log.entry import sha256_text
+from visioncheck.log.inventory import DAMAGE, Inventory
+from visioncheck.log.photos import FOLDER_NAME, is_broken_off, sha256_of
+from visioncheck.log.problem import BROKEN_OFF, STRAY, Problem
+from visioncheck.log.queries import Queries
+from visioncheck.log.rows import printable, short
+from visioncheck.log.store import Log
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
-
-_PHOTOS = (
-    "SELECT photo_sha256 AS sha256, photo_suffix AS suffix, id FROM entry WHERE photo_sha256 IS NOT NULL UNION ALL "  # noqa: S608
-    f"SELECT json_extract(j.value, '$.sha256'), json_extract(j.value, '$.suffix'), e.id FROM {MORE_OF_ENTRY}"
-)
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Something wrong with the log.
-
-    Attributes
-    ----------
-    kind : str
-        ``database``, ``row``, ``document``, ``tag``, ``refusal``, ``missing photo``, ``damaged photo``,
-        ``broken-off write`` or ``photo without entry``; the last two lose nothing.
-    what : str
-        One sentence that names the row or file.
-    path : Path or None
-        The file concerned.
-    """
-
-    kind: str
-    what: str
-    path: Path | None = None
-
-    @property
-    def is_harmless(self) -> bool:
-        """Whether it is what a broken-off write leaves: no entry is touched and the file can go."""
-        return self.kind in {"broken-off write", "photo without entry"}
 
 
 def check(log: Log) -> Iterator[Problem]:
-    """Every problem found, row by row and file by file; goes on past damage."""
-    # damaged text must be looked at too, so bytes that are no UTF-8 are let through
-    log.connection.text_factory = lambda data: data.decode(errors="surrogateescape")
-    try:
-        yield from _database_problems(log)
-        yield from _row_problems(log)
-        yield from _document_problems(log)
-        yield from _tag_problems(log)
-        yield from _refusal_problems(log)
-        yield from _photo_problems(log)
-        yield from _leftover_problems(log)
-    except sqlite3.Error as error:
-        yield Problem("database", f"The database of {log.folder} is damaged beyond further reading ({error}).")
-    finally:
-        log.connection.text_factory = str
+    """Every problem found, row by row and file by file; goes on past damage.
 
-
-def clean(log: Log) -> list[Path]:
-    """Remove what broken-off writes left behind; returns the files removed.
-
-    Works under the write lock, so nothing that another process is just writing is taken for a leftover. While
-    a row is damaged no photo is removed: it may be the one that the row can no longer name.
+    Nothing is changed. Raises nothing, whatever is damaged.
     """
-    with log.writing(f"nothing was removed from {log.folder}"):
-        whole = next(_row_problems(log), None) is None
-        removed = [path for path in log.photos.leftovers(_known_files(log)) if whole or is_broken_off(path)]
-        for path in removed:
-            path.unlink()
-    return removed
+    found = inventory.take(log)
+    yield from _once(_problems(log, found))
 
 
-def _database_problems(log: Log) -> Iterator[Problem]:
+def check_folder(folder: Path) -> Iterator[Problem]:
+    """As `check`, of a log that may not even open.
+
+    Raises
+    ------
+    UserError
+        The folder is no log's.
+    """
+    try:
+        log = Log.open(folder, readonly=True)
+    except UserError as problem:
+        if not (folder / FOLDER_NAME).is_dir():
+            raise
+        yield Problem("database", printable(str(problem)))
+        log = Log(folder, sqlite3.connect(":memory:"))
+    with log:
+        yield from check(log)
+
+
+def _problems(log: Queries, found: Inventory) -> Iterator[Problem]:
+    yield from _guarded(_database_problems, log)
+    yield from found.problems
+    missing = [*chain_problems(found), *list_problems(log.folder, found)]
+    yield from missing
+    for section in (_document_problems, _tag_problems, _refusal_problems):
+        yield from _guarded(section, log)
+    is_lost = bool(found.problems) or any(problem.kind in {"missing record", "chain"} for problem in missing)
+    yield from _photo_problems(log, found, is_lost=is_lost)
+
+
+def _once(problems: Iterator[Problem]) -> Iterator[Problem]:
+    seen = set[str]()
+    for problem in problems:
+        if problem.what not in seen:
+            seen.add(problem.what)
+            yield problem
+
+
+def _guarded(section: Callable[[Queries], Iterator[Problem]], log: Queries) -> Iterator[Problem]:
+    try:
+        yield from section(log)
+    except DAMAGE as error:
+        said = f"The database of {log.folder} is damaged beyond further reading ({printable(str(error))})."
+        yield Problem("database", said)
+
+
+def _database_problems(log: Queries) -> Iterator[Problem]:
     for (message,) in log.connection.execute("PRAGMA integrity_check"):
         if message != "ok":
-            yield Problem("database", f"The database of {log.folder} is damaged: {message}.")
+            yield Problem("database", f"The database of {log.folder} is damaged: {printable(str(message))}.")
     for table, row, parent, _ in log.connection.execute("PRAGMA foreign_key_check"):
         yield Problem("row", f"Row {row} of table {table} names a row of table {parent} that is not there.")
 
 
-def _row_problems(log: Log) -> Iterator[Problem]:
-    numbers = [row[0] for row in log.connection.execute("SELECT number FROM entry ORDER BY number")]
-    for number in numbers:
-        try:
-            row = log.connection.execute(f"{SELECT} WHERE e.number = ?", (number,)).fetchone()
-        except sqlite3.Error as error:
-            yield Problem("row", f"Entry number {number} cannot be read ({error}).")
-            continue
-        what = _row_fault(row)
-        if what is not None:
-            yield Problem("row", f"Entry {short(str(row[0]))} (number {number}) {what}.")
-
-
-def _row_fault(row: tuple[object, ...]) -> str | None:
-    try:
-        entry = entry_of_row(row)
-        if digest_of(content_of(entry)) != entry.digest:
-            return "is damaged: its content no longer gives its hash"
-        copied = (entry.fence_error_deg, entry.fence_error_u_deg, entry.fence_error_dof)
-        if fence_error_of(entry.reading) != copied:
-            return "has a fence error that is not its reading's"
-        reading_text(entry.reading)
-    except (UserError, ValueError, TypeError, AttributeError) as error:
-        return f"is damaged: {error}"
-    return None
-
-
-def _document_problems(log: Log) -> Iterator[Problem]:
+def _document_problems(log: Queries) -> Iterator[Problem]:
     for sha256, text in log.connection.execute("SELECT sha256, text FROM document"):
-        if sha256_text(text) != sha256:
-            yield Problem("document", f"The rig or sled text {sha256} is damaged: it no longer gives its hash.")
+        if _sha256_of_text(text) != sha256:
+            what = f"The rig or sled text {printable(str(sha256))} is damaged: it no longer gives its hash."
+            yield Problem("document", what)
 
 
-def _tag_problems(log: Log) -> Iterator[Problem]:
+def _sha256_of_text(text: object) -> str:
+    """SHA-256 of a text that may hold bytes that are no UTF-8; empty for what is no text."""
+    try:
+        return sha256_text(str(text))
+    except UnicodeEncodeError:
+        return ""
+
+
+def _tag_problems(log: Queries) -> Iterator[Problem]:
     for tag, sled, digest in log.connection.execute("SELECT tag, sled, digest FROM tag"):
-        if sha256_text(f"{tag} {sled}") != digest:
-            yield Problem("tag", f"The line of tag {tag} (sled {sled!r}) is damaged; assign the tag again.")
+        if _sha256_of_text(f"{tag} {sled}") != digest:
+            said = f"The line of tag {tag} (sled {printable(repr(sled))}) is damaged; assign the tag again."
+            yield Problem("tag", said)
 
 
-def _refusal_problems(log: Log) -> Iterator[Problem]:
+def _refusal_problems(log: Queries) -> Iterator[Problem]:
+    if schema.version_of(log.connection) < schema.WITH_REFUSALS:
+        return
     for key, text, digest in log.connection.execute("SELECT key, reading_json, digest FROM refusal"):
-        if sha256_text(f"{key} {text}") != digest:
-            yield Problem(
-                "refusal", f"What is remembered of a refused photo ({key[:8]}) is damaged; batch will measure it again."
-            )
+        if _sha256_of_text(f"{key} {text}") != digest:
+            said = f"What is remembered of a refused photo ({printable(str(key)[:8])}) is damaged"
+            yield Problem("refusal", f"{said}; batch will measure it again.")
 
 
-def _photo_problems(log: Log) -> Iterator[Problem]:
-    query = f"SELECT sha256, suffix, group_concat(substr(id, 1, 8), ', ') FROM ({_PHOTOS}) GROUP BY sha256, suffix"  # noqa: S608
-    for sha256, suffix, ids in log.connection.execute(query):
-        path = log.photos.path(sha256, suffix)
+def _photo_problems(log: Queries, found: Inventory, *, is_lost: bool) -> Iterator[Problem]:
+    """Hold every photo's file against its hash, and find those of no entry."""
+    by_content: dict[str, list[Path]] = {}
+    unreadable: dict[Path, str] = {}
+    for path in log.photos.files_and_aside():
         try:
-            if log.photos.is_damaged(sha256, suffix):
-                yield Problem("damaged photo", f"Photo {path} (entry {ids}) is damaged: not its hash's bytes.", path)
+            by_content.setdefault(sha256_of(path), []).append(path)
         except OSError as error:
-            yield Problem("missing photo", f"Photo {path} (entry {ids}) cannot be read: {error.strerror}.", path)
+            unreadable[path] = error.strerror or str(error)
+    for (sha256, suffix), ids in found.photos.items():
+        place = log.photos.path(sha256, suffix)
+        copies = by_content.get(sha256, [])
+        if place in copies:
+            continue
+        is_lost = True
+        named = ", ".join(map(short, dict.fromkeys(ids)))
+        yield _photo_problem(place, named, unreadable.get(place, ""), copies)
+    yield from _stray_problems(log, found, is_lost=is_lost)
 
 
-def _leftover_problems(log: Log) -> Iterator[Problem]:
-    for path in _settled_leftovers(log):
+def _photo_problem(place: Path, named: str, unreadable: str, copies: list[Path]) -> Problem:
+    copy = f" {copies[0]} has its bytes: log check --clean puts it back." if copies else ""
+    if unreadable or not place.exists():
+        why = unreadable or "no such file"
+        return Problem("missing photo", f"Photo {place} (entry {named}) cannot be read: {why}.{copy}", place)
+    return Problem("damaged photo", f"Photo {place} (entry {named}) is damaged: not its hash's bytes.{copy}", place)
+
+
+def _stray_problems(log: Queries, found: Inventory, *, is_lost: bool) -> Iterator[Problem]:
+    for path in _settled_strays(log, found):
         if is_broken_off(path):
-            yield Problem("broken-off write", f"{path} is the unfinished copy of a photo.", path)
+            yield Problem(BROKEN_OFF, f"{path} is the unfinished copy of a photo.", path)
+        elif is_lost:
+            what = f"{path} belongs to no entry that can be read; it may be of one that is damaged or missing: keep it."
+            yield Problem("photo of a lost record", what, path)
         else:
-            yield Problem("photo without entry", f"{path} belongs to no entry.", path)
+            why = "a write was broken off, or the database is older than the photo"
+            yield Problem(STRAY, f"{path} belongs to no entry: {why}.", path)
 
 
-def _settled_leftovers(log: Log) -> list[Path]:
+def _settled_strays(log: Queries, found: Inventory) -> list[Path]:
     """Files that no row names, seen under the write lock where this log may be written."""
     try:
         log.connection.execute("BEGIN IMMEDIATE")
-    except sqlite3.OperationalError:  # opened to read alone
-        return log.photos.leftovers(_known_files(log))
+    except sqlite3.Error:  # opened to read alone, or damaged
+        return log.photos.strays(found.photos)
     try:
-        return log.photos.leftovers(_known_files(log))
+        return log.photos.strays(inventory.take(log).photos)
     finally:
         log.connection.execute("ROLLBACK")
-
-
-def _known_files(log: Log) -> set[str]:
-    return {row[0] for row in log.connection.execute(f"SELECT sha256 || suffix FROM ({_PHOTOS})")}  # noqa: S608

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import UserError
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -108,12 +107,15 @@ class Entry:
     reading_json: str
     digest: str = ""
     corrected_by: str | None = field(default=None, compare=False)
+    _parsed: dict[str, Any] | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
     def reading(self) -> dict[str, Any]:
-        """The measurement's JSON object."""
-        reading: dict[str, Any] = json.loads(self.reading_json)
-        return reading
+        """The measurement's JSON object, parsed once; do not change it."""
+        if self._parsed is None:
+            object.__setattr__(self, "_parsed", json.loads(self.reading_json))
+        parsed: dict[str, Any] = self._parsed or {}
+        return parsed
 
     @property
     def photos(self) -> list[tuple[str, str]]:
@@ -133,7 +135,7 @@ class Entry:
 
 
 # what the digest covers and an export carries, in this order
-CONTENT = tuple(name for name in Entry.__dataclass_fields__ if name not in {"digest", "corrected_by"})
+CONTENT = tuple(name for name in Entry.__dataclass_fields__ if name not in {"digest", "corrected_by", "_parsed"})
 
 
 def content_of(entry: Entry) -> dict[str, Any]:
@@ -160,50 +162,6 @@ def sha256_text(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def reading_text(reading: Mapping[str, Any]) -> str:
-    """Write the reading as standard JSON, after a look at what the log relies on.
-
-    Raises
-    ------
-    UserError
-        When it is not a measurement of a schema that this version knows.
-    """
-    schema, status = reading.get("schema"), reading.get("status")
-    if schema != 1:
-        raise UserError(
-            f"The reading has schema {schema!r}, but the log knows schema 1; make it again with measure --json."
-        )
-    if status not in STATUSES:
-        raise UserError(
-            f"The reading's status is {status!r}, not one of {STATUSES}; make it again with measure --json."
-        )
-    try:
-        return json.dumps(reading, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    except (TypeError, ValueError) as error:
-        raise UserError(f"The reading is not standard JSON ({error}); make it again with measure --json.") from error
-
-
-def fence_error_of(reading: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
-    """Value, standard uncertainty (deg) and degrees of freedom of the reading's fence error, if it has one.
-
-    Raises
-    ------
-    UserError
-        When the fence error stands there without a usable uncertainty.
-    """
-    fence = reading.get("fence_error_deg")
-    if fence is None or reading.get("status") != "measured":
-        return None, None, None
-    try:
-        value, u = float(fence["value"]), float(fence["u"])
-        dof = math.inf if fence.get("dof") is None else float(fence["dof"])
-    except (TypeError, KeyError, ValueError, AttributeError) as error:
-        raise UserError(
-            "The reading's fence_error_deg needs value, u and dof as numbers; make it again with measure --json."
-        ) from error
-    if not (math.isfinite(value) and math.isfinite(u) and u > 0 and dof > 0):
-        raise UserError(
-            f"The reading's fence error {value} ± {u} deg (dof {dof}) cannot be used: it needs a finite value, "
-            "a positive standard uncertainty and positive degrees of freedom."
-        )
-    return value, u, dof if math.isfinite(dof) else None
+def tag_digest(tag: int, sled: str) -> str:
+    """SHA-256 of one line of the table of tags."""
+    return sha256_text(f"{tag} {sled}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 import uuid
 from dataclasses import dataclass
@@ -12,10 +13,12 @@ from typing import TYPE_CHECKING
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
 FOLDER_NAME = "photos"
+ASIDE = "aside"
+"""Folder in the log's for what log check --clean moved out of the way."""
 _LEFTOVER = ".part-"
 MAX_BYTES = 300_000_000
 
@@ -83,7 +86,7 @@ def taken(path: Path) -> datetime | None:
 class PhotoFolder:
     """``photos/ab/abcdef….jpg`` under the log's folder.
 
-    `put` and `leftovers` must run inside the database's write lock: then a file that no row names
+    `put` and `strays` must run inside the database's write lock: then a file that no row names
     is a leftover for certain and not another process's work under way.
     """
 
@@ -97,7 +100,7 @@ class PhotoFolder:
     def put(self, photo: PhotoFile) -> bool:
         """Write the photo beside its place, force it to disk, then rename; False: it stood there already."""
         place = self.path(photo.sha256, photo.suffix)
-        if place.exists() and _file_sha256(place) == photo.sha256:
+        if place.exists() and sha256_of(place) == photo.sha256:
             return False
         temporary = place.with_name(f"{_LEFTOVER}{uuid.uuid4().hex}")
         try:
@@ -120,16 +123,25 @@ class PhotoFolder:
 
     def files(self) -> Iterator[Path]:
         """Every file in the photos' folder, leftovers of broken-off writes included."""
-        if self.folder.is_dir():
-            yield from sorted(path for path in self.folder.rglob("*") if path.is_file())
+        yield from _files(self.folder)
 
-    def leftovers(self, known: set[str]) -> list[Path]:
-        """Files that no row names: a write was broken off before its row was there."""
-        return [path for path in self.files() if path.name not in known]
+    def files_and_aside(self) -> Iterator[Path]:
+        """As `files`, and those that were moved aside."""
+        yield from _files(self.folder)
+        yield from _files(self.folder.with_name(ASIDE))
 
-    def is_damaged(self, sha256: str, suffix: str) -> bool:
-        """Whether the file's bytes no longer give its name."""
-        return _file_sha256(self.path(sha256, suffix)) != sha256
+    def strays(self, needed: Iterable[tuple[str, str]]) -> list[Path]:
+        """Files that stand in the place of no photo that is needed (hash and file ending)."""
+        places = {self.path(*each) for each in needed}
+        return [path for path in self.files() if path not in places]
+
+    def move_aside(self, path: Path) -> Path:
+        """Move a file out of the photos' folder, into one beside it; never over another."""
+        aside = self.folder.with_name(ASIDE)
+        aside.mkdir(exist_ok=True)
+        place = next(each for k in itertools.count() if not (each := aside / f"{'again-' * k}{path.name}").exists())
+        path.replace(place)
+        return place
 
     @staticmethod
     def _remove_if_empty(folder: Path) -> None:
@@ -142,7 +154,18 @@ def is_broken_off(path: Path) -> bool:
     return path.name.startswith(_LEFTOVER)
 
 
-def _file_sha256(path: Path) -> str:
+def is_picture(path: Path) -> bool:
+    """Whether a file begins as pictures do."""
+    with path.open("rb") as file:
+        return _suffix(file.read(16)) is not None
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.rglob("*") if path.is_file()) if folder.is_dir() else []
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes; raises OSError."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

@@ -7,8 +7,12 @@ import time
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
+from visioncheck.log import chain
+from visioncheck.log.entry import sha256_text
+from visioncheck.log.plain import PHOTO_COUNTS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 FILE_NAME = "log.sqlite"
@@ -17,8 +21,32 @@ APPLICATION_ID = 0x76636C67
 
 _NEVER = "SELECT RAISE(ABORT, 'an entry of the log is never changed; attach a correcting entry')"
 
-# One tuple of statements per version; version n is reached after MIGRATIONS[n - 1]. Only ever append.
-MIGRATIONS: tuple[tuple[str, ...], ...] = (
+_LINK_COLUMNS = "number, kind, name, digest, previous, sha256"
+PUT_LINK = f"INSERT INTO link ({_LINK_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608 - own names
+SELECT_LINKS = f"SELECT {_LINK_COLUMNS} FROM link"  # noqa: S608 - own names
+
+
+def _take_in(connection: sqlite3.Connection) -> None:
+    """Chain what a log of before there was a chain holds: once, as it stands, and marked so."""
+    entries = connection.execute("SELECT id, digest FROM entry ORDER BY number").fetchall()
+    tags = connection.execute("SELECT tag, digest FROM tag ORDER BY tag").fetchall()
+    records = [*((chain.ENTRY, *entry) for entry in entries), *((chain.TAG, str(tag), digest) for tag, digest in tags)]
+    if not records:
+        return
+    count = str(len(records))
+    last: chain.Link | None = None
+    for kind, name, digest in [(chain.TAKEN_IN, count, sha256_text(count)), *records]:
+        last = chain.next_link(last, kind, name, digest)
+        connection.execute(PUT_LINK, link_row(last))
+
+
+def link_row(link: chain.Link) -> tuple[int, str, str, str, str, str]:
+    """Give a link's columns."""
+    return link.number, link.kind, link.name, link.digest, link.previous, link.sha256
+
+
+# One tuple of steps per version; version n is reached after MIGRATIONS[n - 1]. Only ever append.
+MIGRATIONS: tuple[tuple[str | Callable[[sqlite3.Connection], None], ...], ...] = (
     (
         """CREATE TABLE document (
             sha256 TEXT PRIMARY KEY NOT NULL,
@@ -71,7 +99,33 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             digest TEXT NOT NULL
         ) STRICT""",
     ),
+    (
+        # the chain: every entry and every line of the table of tags in the order written, see chain.py
+        """CREATE TABLE link (
+            number INTEGER PRIMARY KEY NOT NULL CHECK (number > 0),
+            kind TEXT NOT NULL CHECK (kind IN ('entry', 'tag', 'taken in')),
+            name TEXT NOT NULL,
+            digest TEXT NOT NULL,
+            previous TEXT NOT NULL,
+            sha256 TEXT UNIQUE NOT NULL CHECK (length(sha256) = 64)
+        ) STRICT""",
+        _take_in,
+        f"CREATE TRIGGER link_no_update BEFORE UPDATE ON link BEGIN {_NEVER}; END",
+        f"CREATE TRIGGER link_no_delete BEFORE DELETE ON link BEGIN {_NEVER}; END",
+        # No second entry of a photo beside one that stands; what corrects an entry of the same photo takes its place.
+        # Two that an older log has may be corrected one by one. An export may bring a correction before its entry.
+        f"""CREATE TRIGGER photo_counts_once BEFORE INSERT ON entry WHEN EXISTS (
+            SELECT 1 FROM entry e WHERE e.photo_sha256 = NEW.photo_sha256
+            AND NOT EXISTS (SELECT 1 FROM entry c WHERE c.corrects = e.id)
+        ) AND NOT EXISTS (
+            SELECT 1 FROM entry o WHERE o.id = NEW.corrects AND o.photo_sha256 = NEW.photo_sha256
+        ) AND NOT EXISTS (
+            SELECT 1 FROM entry c WHERE c.corrects = NEW.id
+        ) BEGIN SELECT RAISE(ABORT, '{PHOTO_COUNTS}, and an entry of it stands already'); END""",  # noqa: S608
+    ),
 )
+WITH_REFUSALS, CHAINED = 2, 3
+"""From these versions on a log has the table of refusals, and the chain."""
 
 
 def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
@@ -87,6 +141,7 @@ def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
         What the database could not do.
     """
     connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
+    connection.text_factory = lenient
     try:
         version = _version(connection, path)
         _write_ahead(connection, busy_s)
@@ -101,7 +156,9 @@ def connect_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
 
 
 def connect_to_read(path: Path, busy_s: float) -> sqlite3.Connection:
-    """Open the database without ever changing an entry; also in a folder that cannot be written.
+    """Open the database without changing anything; also in a folder that cannot be written.
+
+    An older log stays as it is until something is written to it.
 
     Raises
     ------
@@ -109,11 +166,36 @@ def connect_to_read(path: Path, busy_s: float) -> sqlite3.Connection:
         As for `connect_to_write`.
     """
     connection, version = _open_to_read(path, busy_s)
-    if version < len(MIGRATIONS):
+    if version == 0:  # another process is just making it
         connection.close()
         connect_to_write(path, busy_s).close()
         connection, _ = _open_to_read(path, busy_s)
     return connection
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Read the log's schema version."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def links(connection: sqlite3.Connection, after: int = 0) -> Iterator[chain.Link]:
+    """Read the chain's links in order, from the one after number `after` on; none in a log of before the chain."""
+    if version_of(connection) >= CHAINED:
+        for row in connection.execute(f"{SELECT_LINKS} WHERE number > ? ORDER BY number", (after,)):
+            yield chain.Link(*row)
+
+
+def last_link(connection: sqlite3.Connection) -> chain.Link | None:
+    """Read the chain's last link; None where there is none yet."""
+    if version_of(connection) < CHAINED:
+        return None
+    row = connection.execute(f"{SELECT_LINKS} ORDER BY number DESC LIMIT 1").fetchone()
+    return None if row is None else chain.Link(*row)
+
+
+def lenient(data: bytes) -> str:
+    """Decode a text so that a damaged one ends no query: what uses the row tells it by the letters that are none."""
+    return data.decode(errors="surrogateescape")
 
 
 def _open_to_read(path: Path, busy_s: float) -> tuple[sqlite3.Connection, int]:
@@ -123,6 +205,7 @@ def _open_to_read(path: Path, busy_s: float) -> tuple[sqlite3.Connection, int]:
     closed = not path.with_name(path.name + "-wal").exists()
     for address in (uri, f"{uri}&immutable=1") if closed else (uri,):
         connection = sqlite3.connect(address, uri=True, timeout=busy_s, isolation_level=None)
+        connection.text_factory = lenient
         try:
             return connection, _version(connection, path)
         except sqlite3.OperationalError:
@@ -176,9 +259,12 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
         version = _version(connection, path)  # again: another process may have been first
-        for statements in MIGRATIONS[version:]:
-            for statement in statements:
-                connection.execute(statement)
+        for steps in MIGRATIONS[version:]:
+            for step in steps:
+                if isinstance(step, str):
+                    connection.execute(step)
+                else:
+                    step(connection)
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
         connection.execute("COMMIT")

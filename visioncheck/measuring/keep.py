@@ -284,6 +284,7 @@ def attach_outcome(
     adjusted: str = "",
     time: datetime | None = None,
     now: Moment | None = None,
+    corrects: str | None = None,
 ) -> Entry:
     """Keep a measured photo in the log, with its reading and the texts of its sled and rig.
 
@@ -302,6 +303,8 @@ def attach_outcome(
     now : Moment or None
         That `adjusted` is being noted as done just now, so that the photo must be of after it; None: it is a record of
         old, whose times are its user's business.
+    corrects : str or None
+        Id of the entry that this one stands in for, whatever photo that was of; None: of this photo's, if there is one.
 
     Returns
     -------
@@ -333,6 +336,7 @@ def attach_outcome(
         file_name=outcome.path.name,
         rig_text=outcome.rig.text if outcome.rig else None,
         sled_text=outcome.sled.text,
+        corrects=corrects,
     )
     given = {"person": person, "note": note, "adjusted": adjusted, "time": time}
     said = {key: value for key, value in given.items() if value}
