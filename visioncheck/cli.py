@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import signal
 import sys
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,7 @@ from visioncheck.commands import (
     target,
 )
 from visioncheck.errors import UserError
+from visioncheck.stopping import exit_code, note
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,6 +54,7 @@ page.register(app)
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code (2: the user can mend it, said in one sentence)."""
+    note(None)
     try:
         code = app(args=list(sys.argv[1:] if argv is None else argv), standalone_mode=False)
     except UserError as error:
@@ -60,9 +62,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         sys.stderr.write(f"visioncheck: {error_sentence(error)}\n")
         return 2
-    except typer.Abort:
-        return 130
+    except (typer.Abort, KeyboardInterrupt):
+        return _stopped()
     except Exception as error:
+        if exit_code() is not None:  # interrupted while a library was being loaded, it fails in its own ways
+            return _stopped()
         # click's own complaints about options, without naming its package here
         if hasattr(error, "format_message"):
             sys.stderr.write(f"visioncheck: {error.format_message()}\n")
@@ -71,8 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return code if isinstance(code, int) else 0
 
 
-def run() -> None:
-    """Entry point of the installed command."""
-    # the matrices are small: threads would only wait for each other; read when the numerics are imported
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    sys.exit(main())
+def _stopped() -> int:
+    """Say in one line that Ctrl-C or SIGTERM ended it, or the end of the input at a question."""
+    sys.stderr.write("visioncheck: stopped\n")
+    return exit_code() or 128 + signal.SIGINT

@@ -148,7 +148,7 @@ def test_one_photo_said_to_be_two_pieces_is_refused(capsys):
 
 def start(*options):
     """Run it as its own program, in a process group of its own as a terminal gives it."""
-    program = [sys.executable, "-c", "from visioncheck.cli import run; run()", "batch", *map(str, options)]
+    program = [sys.executable, "-c", "from visioncheck.start import run; run()", "batch", *map(str, options)]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     return subprocess.Popen(
         program, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, start_new_session=True

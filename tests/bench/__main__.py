@@ -23,7 +23,7 @@ from tests.bench.photos import PIECES, RULED, SURVEY
 from tests.log.large import make_large_log
 
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-AS_SHIPPED = {"OPENBLAS_NUM_THREADS": "1"}  # as visioncheck.cli.run sets it
+AS_SHIPPED = {"OPENBLAS_NUM_THREADS": "1"}  # as visioncheck.start.run sets it
 SMALL_LOG, LARGE_LOG = 100, 10_000
 
 
@@ -53,7 +53,7 @@ def run(arguments, extra=None):
 
 def visioncheck(*arguments):
     """Arguments that run the program in a process of its own."""
-    return ["-c", "import sys; from visioncheck.cli import run; run()", *map(str, arguments)]
+    return ["-c", "import sys; from visioncheck.start import run; run()", *map(str, arguments)]
 
 
 def median_of(rounds, arguments):

@@ -22,7 +22,7 @@ from visioncheck.page.serve import code_of, lan_address
 
 TABLE = Path("/proc/net/tcp")
 sees_sockets = pytest.mark.skipif(not TABLE.exists(), reason="who listens where is read from Linux's /proc")
-COMMAND = [sys.executable, "-c", "from visioncheck.cli import run; run()", "page"]
+COMMAND = [sys.executable, "-c", "from visioncheck.start import run; run()", "page"]
 
 
 @dataclass

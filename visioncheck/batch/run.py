@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from visioncheck.errors import UserError
+from visioncheck.stopping import SIGNALS, interrupt, note
 
 J = TypeVar("J")
 R = TypeVar("R")
@@ -30,18 +31,21 @@ def cores() -> int:
 
 @contextmanager
 def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
-    """Give a function that tells whether Ctrl-C was pressed; pressed again, it interrupts as usual."""
+    """Give a function that tells whether Ctrl-C was pressed or SIGTERM sent; the next one interrupts as usual."""
     asked = threading.Event()
 
-    def ask(*_: object) -> None:
+    def ask(number: int, _: object) -> None:
+        note(number)
         asked.set()
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        for each in SIGNALS:
+            signal.signal(each, interrupt)
 
-    usual = signal.signal(signal.SIGINT, ask)
+    usual = [signal.signal(each, ask) for each in SIGNALS]
     try:
         yield asked.is_set
     finally:
-        signal.signal(signal.SIGINT, usual)
+        for each, handler in zip(SIGNALS, usual, strict=True):
+            signal.signal(each, handler)
 
 
 def run_here(
@@ -128,7 +132,8 @@ def _as_finished(
     while True:
         while left and len(under_way) < most and not (stop() or broken):
             try:
-                under_way[executor.submit(work, left[0], *more)] = left[0]
+                with _interrupts_blocked():
+                    under_way[executor.submit(work, left[0], *more)] = left[0]
             except BrokenExecutor:
                 broken = True
             else:
@@ -139,6 +144,19 @@ def _as_finished(
             return
         done, _ = wait(under_way, timeout=_POLL_S, return_when=FIRST_COMPLETED)
         finished = [(under_way.pop(future), future) for future in done]
+
+
+@contextmanager
+def _interrupts_blocked() -> Iterator[None]:
+    """Let new processes be born deaf to Ctrl-C, which a terminal sends to all; the first one decides."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager

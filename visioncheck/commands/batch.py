@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.stopping import exit_code
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from visioncheck.log.store import Log
     from visioncheck.measuring.keep import Told
 
-_SOME_REFUSED, _STOPPED = 1, 130
+_SOME_REFUSED = 1
 
 
 def batch(
@@ -83,7 +84,7 @@ def batch(
     refused = sum(result.state == "refused" for result in results)
     _say_sum(results, len(jobs), log)
     if stopped:
-        raise typer.Exit(_STOPPED)
+        raise typer.Exit(exit_code() or _SOME_REFUSED)
     if refused:
         raise typer.Exit(_SOME_REFUSED)
 

@@ -50,8 +50,12 @@ class Log(Writing):
                 if not create:
                     raise UserError(f"{folder} is not a calibration log (no {schema.FILE_NAME} in it); check its name.")
                 _make_room(folder)
-            connect = schema.connect_to_read if readonly else schema.connect_to_write
-            return cls(folder, connect(database, BUSY_S))
+            if readonly:
+                return cls(folder, schema.connect_to_read(database, BUSY_S))
+            log = cls(folder, schema.connect_to_write(database, BUSY_S))
+            if not (folder / records.FILE_NAME).exists():
+                records.append(folder, list(log.links()))
+            return log
 
     def close(self) -> None:
         """Close the database; the last writer out folds the write-ahead file back in."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -145,7 +146,8 @@ class Writing(Queries):
         """One transaction under the write lock, taken at once.
 
         The list that it gives takes the photos newly put in their places. When anything fails they are
-        taken back while the lock is still held: no other process can have come to rely on them.
+        taken back while the lock is still held: no other process can have come to rely on them. Once the rows are
+        written nothing is taken back, whatever comes after.
         """
         placed: list[PhotoFile] = []
         with plain_errors(self.folder, "written", nothing_done):
@@ -154,14 +156,15 @@ class Writing(Queries):
                 last = schema.last_link(self.connection)
                 yield placed
                 self.connection.execute("COMMIT")
-            except BaseException:
-                for photo in placed:
-                    self.photos.remove(photo)
+            except BaseException as error:
+                # Ctrl-C may come just after the commit; a full disk rolls the transaction back by itself
+                if self.connection.in_transaction or isinstance(error, sqlite3.Error):
+                    for photo in placed:
+                        self.photos.remove(photo)
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
                 raise
-            whole = last is not None and (self.folder / records.FILE_NAME).exists()
-            records.append(self.folder, list(schema.links(self.connection, last.number if last and whole else 0)))
+            records.append(self.folder, list(schema.links(self.connection, last.number if last else 0)))
 
     def put_document(self, text: str | None) -> None:
         """Keep a rig's or sled's text under its hash; inside `writing`."""
