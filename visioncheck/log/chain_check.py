@@ -66,7 +66,7 @@ def list_problems(folder: Path, found: Inventory) -> Iterator[Problem]:
     if listed is None:
         if found.links:
             why = "nothing beside the database tells whether records are missing at its end"
-            yield Problem("list", f"{path} is missing, so {why}; it is made again when the log is next written to.", path)
+            yield Problem("list", f"{path} is missing, so {why}; the next writing makes it again.", path)
         return
     noted, damaged = listed
     if damaged:
