@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from visioncheck.camera.rig import save_rig
+from visioncheck.api import compute, draft_of, survey
 from visioncheck.errors import UserError
-from visioncheck.fence.typed import reckon_typed, reckoned_json
-from visioncheck.log.entry import EntryDraft
 from visioncheck.measuring.keep import RigFile, SledFile, Told, attach_outcome, measure_for_log, read_rig, read_sled
-from visioncheck.measuring.sheets import read_sheets, survey_sheets
 from visioncheck.quantity import Quantity
 from visioncheck.units import slope_from_deg
 
@@ -20,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from visioncheck.log.entry import EntryDraft
     from visioncheck.log.store import Log
 
 _RULED_MM = 310.5  # as the fixtures' own notes say
@@ -121,26 +119,17 @@ def require_fixtures(fixtures: Path) -> None:
 
 
 def _survey(paths: list[Path], rig_path: Path) -> RigFile:
-    save_rig(survey_sheets(read_sheets(paths), _RULED_MM).rig, rig_path)
-    return read_rig(rig_path)
+    return read_rig(survey(paths, ruled=f"{_RULED_MM}mm").save(rig_path))
 
 
 def _simulated(step: Step, sled: SledFile, chance: random.Random, time: datetime) -> EntryDraft:
     """Reckon widths of a strip as callipers would have read them, through the arithmetic of every typed reading."""
     rear_mm = _FRONT_MM + _LENGTH_MM * slope_from_deg(_MULTIPLE * step.error_deg)
-    given = {
-        "rear": f"{chance.gauss(rear_mm, _SCATTER_MM):.2f}mm",
-        "front": f"{chance.gauss(_FRONT_MM, _SCATTER_MM):.2f}mm",
-        "length": f"{_LENGTH_MM:.0f}mm",
-        "cuts": str(_CUTS),
-    }
-    reading = reckoned_json(reckon_typed(given, sled.sled), sled.sled)
-    return EntryDraft(
-        sled=sled.sled.name,
-        reading=reading,
-        kind="typed",
-        time=time,
-        sled_text=sled.text,
-        note=_SIMULATED,
-        adjusted=step.adjusted,
+    found = compute(
+        sled=sled,
+        cuts=_CUTS,
+        rear=f"{chance.gauss(rear_mm, _SCATTER_MM):.2f}mm",
+        front=f"{chance.gauss(_FRONT_MM, _SCATTER_MM):.2f}mm",
+        length=f"{_LENGTH_MM:.0f}mm",
     )
+    return replace(draft_of(found, note=_SIMULATED, adjusted=step.adjusted), time=time)

@@ -74,6 +74,15 @@ def parse_length(text: str, default_unit: str | None = None) -> float:
     return sign * float(_sum_terms(terms, text, default_unit))
 
 
+def mm_per(unit: str) -> float | None:
+    """Say how many mm a unit of length has; None where it is none.
+
+    >>> mm_per("in"), mm_per("deg")
+    (25.4, None)
+    """
+    return float(_MM_PER[unit]) if unit in _MM_PER else None
+
+
 def split_doubt(text: str) -> tuple[str, str | None]:
     """Part ``12.3mm ± 0.1mm`` (or ``+-``, ``+/-``) into the value and what may be wrong with it, None if not told."""
     value, sign, doubt = re.split(r"(±|\+/?-|$)", text, maxsplit=1)

@@ -92,6 +92,11 @@ def save_rig(rig: Rig, path: Path) -> None:
     UserError
         The file cannot be written.
     """
+    write_whole(path, rig_text(rig).encode())
+
+
+def rig_text(rig: Rig) -> str:
+    """Give the content of a rig's file."""
     lower = rig.covariance[np.tril_indices(len(rig.covariance))].astype("<f4")
     content = {
         "schema": SCHEMA,
@@ -116,7 +121,7 @@ def save_rig(rig: Rig, path: Path) -> None:
         **({"learnt_from": rig.learnt_from, "survey_sha256": rig.survey_sha256} if rig.learnt_from else {}),
         "covariance_lower_f4": base64.b64encode(lower.tobytes()).decode("ascii"),
     }
-    write_whole(path, (_compact({**content, "digest": _digest(content)}) + "\n").encode())
+    return _compact({**content, "digest": _digest(content)}) + "\n"
 
 
 def _compact(content: dict[str, Any]) -> str:

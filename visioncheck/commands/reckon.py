@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-
-if TYPE_CHECKING:
-    from visioncheck.fence.typed import Reckoned
-    from visioncheck.sled.model import Sled
 
 
 def reckon(
@@ -49,48 +45,36 @@ def reckon(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
-    from visioncheck.fence.typed import reckon_typed
-    from visioncheck.sled.model import load_sled
+    import visioncheck
 
-    owner = load_sled(sled) if sled else None
-    given = {
-        key: value
-        for key, value in {
-            "rear": rear, "front": front, "length": length, "taper": taper, "wide": wide, "angle": angle,
-            "corners": corners, "unordered": "yes" if unordered else None, "wedge": wedge, "turned": turned,
-            "opens": opens, "u": u, "cuts": None if cuts is None else str(cuts),
-        }.items()
-        if value is not None
-    }  # fmt: skip
-    result = reckon_typed(given, owner, side, fence, nominal)
-    _say(result, owner, as_json=as_json)
-
-
-def _say(result: Reckoned, sled: Sled | None, *, as_json: bool) -> None:
+    found = visioncheck.compute(
+        sled=sled,
+        cuts=cuts,
+        rear=rear,
+        front=front,
+        length=length,
+        taper=taper,
+        wide=wide,
+        angle=angle,
+        corners=corners,
+        unordered=unordered,
+        wedge=wedge,
+        turned=turned,
+        opens=opens,
+        side=side,
+        fence=fence,
+        nominal=nominal,
+        u=u,
+    )
     if as_json:
         import json
 
-        from visioncheck.fence.typed import reckoned_json
-
-        typer.echo(json.dumps(reckoned_json(result, sled), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
         return
-    from visioncheck.fence.next_step import Basis
-    from visioncheck.present.assumed import assumed_lines
-    from visioncheck.present.correction import Line, describe, error_words
     from visioncheck.present.terminal import print_report
-    from visioncheck.units import format_error
 
-    if result.ask:
-        ways = format_error(result.error.value, sled.fence_length_mm if sled else None, signed=False)
-        lines = [Line("Size", f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})")]
-        lines += [Line("Sign", result.ask)]
-    elif sled:
-        lines = describe(result.error, sled, Basis(result.kind))
-    else:
-        hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
-        lines = [Line("Fence", error_words(result.error)), *assumed_lines(result.assumed), Line("Hint", hint)]
-    title = f"{sled.name}: fence error" if sled else "Fence error"
-    print_report(title, [*lines, *result.notes], cautions=bool(sled) and not result.ask)
+    title = f"{found.sled.sled.name}: fence error" if found.sled else "Fence error"
+    print_report(title, found.lines(), cautions=found.correction is not None)
 
 
 def register(app: typer.Typer) -> None:

@@ -9,10 +9,12 @@ import numpy as np
 
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, STEADY
 from visioncheck.present.correction import Line
+from visioncheck.present.naming import Door, error_sentence
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
     from visioncheck.camera.survey import Survey
+    from visioncheck.measuring.sheets import Surveyed
 
 _PRINTED_FLAT_MM = 0.15
 """A local error above it is worth a word: a good print's are a third of it; common practice, no source."""
@@ -52,6 +54,12 @@ def survey_lines(found: Survey, rig: Rig) -> list[Line]:
     elif found.angle_u_deg > _WORTH_STEADYING * found.angle_u_rested_deg and found.angle_u_deg > FAIR_ANGLE_U_DEG:
         lines.append(Line("Better", _steadier(found, rig.photos)))
     return lines
+
+
+def left_out_words(surveyed: Surveyed, door: Door) -> list[str]:
+    """Name the photos that were not used, each with the reason."""
+    unread = [error_sentence(refusal, door) for refusal in surveyed.unread]
+    return [*unread, *(f"{name}: {MISFIT}" for name in surveyed.left_out)]
 
 
 def _hand(found: Survey) -> str:

@@ -1,0 +1,78 @@
+"""One fence error beside its tolerance, drawn: where it is, with its 95 % interval, and where a move would bring it."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING
+
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from visioncheck.present.trend_chart import GRID, INK, PAPER, READING, TOLERANCE
+from visioncheck.units import format_error
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from visioncheck.correction.correct import Correction
+    from visioncheck.quantity import Quantity
+    from visioncheck.sled.model import Sled
+
+_ROW_IN, _FRAME_IN, _WIDTH_IN = 0.55, 0.9, 7.0
+_DPI = 140
+_ROOM = 1.25
+"""How far the scale goes beyond the farthest thing on it."""
+
+
+def draw_error(error: Quantity, sled: Sled | None, correction: Correction | None = None, *, signed: bool) -> bytes:
+    """Draw a fence error on a scale in degrees.
+
+    Parameters
+    ----------
+    error : Quantity
+        Fence error, deg.
+    sled : Sled or None
+        Gives the tolerance and the units.
+    correction : Correction or None
+        Where it names a move, what is expected after it is drawn too.
+    signed : bool
+        Whether the sign is known; otherwise the error is drawn on both sides.
+
+    Returns
+    -------
+    bytes
+        A PNG.
+    """
+    rows = [("now", error)] if signed else [("one way", error), ("or the other", error.scaled(-1, "deg"))]
+    if signed and correction is not None and correction.moves:
+        rows.append(("expected after", correction.after))
+    figure = Figure((_WIDTH_IN, _FRAME_IN + _ROW_IN * len(rows)), dpi=_DPI, facecolor=PAPER, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    tolerance = sled.tolerance_deg if sled else 0.0
+    reach = _ROOM * max([tolerance, *(abs(each.value) + each.expanded() for _, each in rows)])
+    axes.set(
+        xlim=(-reach, reach), ylim=(len(rows) - 0.5, -0.5), xlabel="fence error, °  (+: the right end too far forward)"
+    )
+    _draw_tolerance(axes, sled)
+    axes.axvline(0, color=GRID, linewidth=1, zorder=1)
+    for row, (_, each) in enumerate(rows):
+        axes.errorbar(each.value, row, xerr=each.expanded(), fmt="o", color=READING, capsize=4, zorder=3)
+        said = f"{each.value:+.3f} ± {each.expanded():.3f}°"
+        axes.annotate(said, (each.value, row), (0, 7), textcoords="offset points", ha="center", color=INK, fontsize=9)
+    axes.set_yticks(range(len(rows)), [name for name, _ in rows])
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(axis="y", length=0)
+    canvas = io.BytesIO()
+    figure.savefig(canvas, format="png")
+    return canvas.getvalue()
+
+
+def _draw_tolerance(axes: Axes, sled: Sled | None) -> None:
+    if sled is None:
+        return
+    ways = format_error(sled.tolerance_deg, signed=False)
+    axes.axvspan(-sled.tolerance_deg, sled.tolerance_deg, color=TOLERANCE, alpha=0.18, linewidth=0, zorder=0)
+    said = f"tolerance ± {ways.in_per_ft if sled.units == 'in' else ways.mm_per_m}"
+    axes.set_title(said, loc="right", fontsize=9, color=TOLERANCE)

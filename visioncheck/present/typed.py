@@ -1,0 +1,28 @@
+"""Typed readings, line by line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from visioncheck.fence.next_step import Basis
+from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.correction import Line, describe, error_words
+from visioncheck.units import format_error
+
+if TYPE_CHECKING:
+    from visioncheck.fence.typed import Reckoned
+    from visioncheck.sled.model import Sled
+
+
+def typed_lines(result: Reckoned, sled: Sled | None) -> list[Line]:
+    """Say what typed readings tell of the fence, and what to do about it where the sled is known."""
+    if result.ask:
+        ways = format_error(result.error.value, sled.fence_length_mm if sled else None, signed=False)
+        size = f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
+        lines = [Line("Size", size), Line("Sign", result.ask)]
+    elif sled:
+        lines = describe(result.error, sled, Basis(result.kind))
+    else:
+        hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
+        lines = [Line("Fence", error_words(result.error)), *assumed_lines(result.assumed), Line("Hint", hint)]
+    return [*lines, *result.notes]
