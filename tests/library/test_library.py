@@ -287,3 +287,10 @@ def test_importing_loads_nothing_heavy_and_no_submodule_hides_a_function():
         "assert callable(visioncheck.measure) and callable(visioncheck.survey) and callable(visioncheck.compute)\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, cwd=REPO)
+
+
+def test_a_refusal_explains_itself_below_the_traceback(rig_file):
+    with pytest.raises(visioncheck.Refusal) as refused:
+        visioncheck.measure(PHOTOS / "survey-1.jpg", rig=rig_file)
+    assert "survey-1.jpg" in refused.value.__notes__[0]
+    assert "--" not in refused.value.__notes__[0]
