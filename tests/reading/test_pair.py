@@ -97,11 +97,34 @@ def test_two_readings_are_better_by_the_root_of_two_but_the_woods_own_part_is_no
 
 
 def test_what_a_survey_left_open_of_the_print_is_shared_by_both_photos():
-    # with a survey the mean is plain: an affine error still cancels over an exact quarter turn, being one and the same
+    # an affine error still cancels over an exact quarter turn, being one and the same
     first, second = outline(seen(0)), outline(seen(90))
     match = matches(first, second, PRINT_COVARIANCE)[0]
     mean = mean_piece(first, second, match, PRINT_COVARIANCE, surveyed=True)
     assert mean.propagate_directions(corner_weights(0)).parts.get("print survey", 0.0) < 2e-3
+
+
+def test_a_surveyed_pair_is_the_mean_of_both_where_the_print_is_known():
+    first, second = outline(seen(-2.5)), outline(seen(87.5))
+    mean = mean_piece(first, second, matches(first, second, PRINT_COVARIANCE)[0], np.zeros((2, 2)), surveyed=True)
+    plain = (angles(first.corners_mm) + angles(second.corners_mm)) / 2
+    assert np.abs(angles(first.corners_mm) - plain).max() > 0.05
+    assert angles(mean.corners_mm) == pytest.approx(plain, abs=3e-3)
+
+
+@pytest.mark.parametrize("part", [1.0, 0.3])
+def test_what_a_lens_takes_up_of_the_prints_error_in_one_photo_alone_cancels_too(part):
+    # the second photo shows a part of the print's error; the plain mean would keep half of what it lacks
+    share = np.eye(2) + part * (PRINT - np.eye(2))
+    first, second = outline(seen(0)), outline(seen(90, share))
+    second = replace(second, print_gain=part * second.print_gain)
+    match = matches(first, second, PRINT_COVARIANCE)[0]
+    mean = mean_piece(first, second, match, PRINT_COVARIANCE, surveyed=True)
+    read = [each.angle.value for each in read_corners(mean)]
+    plain = (angles(first.corners_mm) + angles(second.corners_mm)) / 2
+    assert read == pytest.approx(angles(PIECE), abs=4e-3)
+    assert part == 1.0 or np.abs(plain - angles(PIECE)).max() > 0.02
+    assert mean.propagate_directions(corner_weights(0)).parts.get("print survey", 0.0) < 4e-3
 
 
 @pytest.mark.parametrize(("turn", "said"), [(180, "by a half turn"), (2, "not turned"), (45, "turned by 45°")])

@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.reading.piece import Piece
-from visioncheck.reading.quarter_turn import kept_metric, map_between, mean_outline, shape_numbers, stretch, turn_deg
+from visioncheck.reading.quarter_turn import (
+    kept_metric,
+    map_between,
+    mean_outline,
+    proportions,
+    shape_numbers,
+    stretch,
+    turn_deg,
+)
 from visioncheck.uncertainty import jacobian, propagate
 
 Array = NDArray[np.float64]
@@ -127,19 +135,16 @@ def _beside(first: Array, second: Array) -> Array:
 def mean_piece(first: Piece, second: Piece, match: Match, print_covariance: Array, *, surveyed: bool) -> Piece:
     """Both pieces as one, lying where the first lies.
 
-    Without a survey the sheet's affine error is found from the turn and taken out, see `quarter_turn`. What
-    remains is propagated: the print's error as one and the same in both photos, light, points and the way the piece
-    lay as independent, and what the wood itself adds as fully alike, for which twice the variance of
-    independent parts is an upper bound.
+    Without a survey the sheet's affine error is found from the turn and taken out, see `quarter_turn`. With one, the
+    first outline is corrected by how far the two shapes differ (`_weighted`), since a surveyed lens that is held to a
+    sheet not quite known takes up more of its error in one photo than in the other. What remains is propagated: the
+    print's error as one and the same in both photos, light, points and the way the piece lay as independent, and what
+    the wood itself adds as fully alike, for which twice the variance of independent parts is an upper bound.
     """
     turned = rolled(second, match.shift)
-
-    def model(both: Array) -> Array:
-        return mean_outline(both[:8].reshape(4, 2), both[8:].reshape(4, 2), trust_sheet=surveyed).ravel()
-
     both = np.concatenate([first.corners_mm.ravel(), turned.corners_mm.ravel()])
     joint = joint_covariances(first, turned, print_covariance)
-    corners, slope = model(both), jacobian(model, both, np.ones(16))
+    corners, slope = _weighted(both, sum(joint.values())) if surveyed else _freed(both)
     covariances = {
         source: (2.0 if source in _SHARED else 1.0) * slope @ matrix @ slope.T for source, matrix in joint.items()
     }
@@ -154,3 +159,29 @@ def mean_piece(first: Piece, second: Piece, match: Match, print_covariance: Arra
         print_gain=slope @ np.concatenate([first.print_gain, turned.print_gain]),
         dofs=np.minimum(first.dofs, turned.dofs),
     )
+
+
+def _freed(both: Array) -> tuple[Array, Array]:
+    """Mean of two outlines (16,), the sheet's affine error taken out: corners (8,) and their derivative (8, 16)."""
+
+    def model(both: Array) -> Array:
+        return mean_outline(both[:8].reshape(4, 2), both[8:].reshape(4, 2)).ravel()
+
+    return model(both), jacobian(model, both, np.ones(16))
+
+
+def _weighted(both: Array, covariance: Array) -> tuple[Array, Array]:
+    """The first of two outlines (16,), given that both have one shape: corners (8,) and their derivative (8, 16).
+
+    Least squares with the covariance of all that is uncertain (A. C. Aitken, *On least squares and linear combination
+    of observations*, 1935), as an update by the difference d of the shapes, which should be nought:
+    ``c − K d, K = cov(c, d) var(d)⁻¹``. Equal and independent errors give the plain mean; an error that both photos
+    share with unequal parts k₁ and −k₂ cancels with the weights k₂ and k₁.
+    """
+
+    def differ(both: Array) -> Array:
+        return proportions(both[:8].reshape(4, 2)) - proportions(both[8:].reshape(4, 2))
+
+    by_both = jacobian(differ, both, np.ones(16))
+    gain = np.linalg.lstsq(by_both @ covariance @ by_both.T, by_both @ covariance[:, :8], rcond=None)[0].T
+    return both[:8] - gain @ differ(both), np.eye(8, 16) - gain @ by_both

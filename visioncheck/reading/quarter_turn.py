@@ -67,15 +67,13 @@ def straighten(metric: Array) -> Array:
     return np.asarray(ways @ np.diag(np.sqrt(sizes)) @ ways.T)
 
 
-def mean_outline(first: Array, second: Array, *, trust_sheet: bool) -> Array:
-    """Mean of two outlines of one piece, laid onto each other where the first lies.
+def mean_outline(first: Array, second: Array) -> Array:
+    """Mean of two outlines of one piece, the sheet's affine error taken out, laid onto each other where the first lies.
 
     Parameters
     ----------
     first, second : (4, 2) ndarray
         Corner i of both is the same corner.
-    trust_sheet : bool
-        Take the sheet's shape as known (surveyed); otherwise find it from the turn and take it out.
 
     Raises
     ------
@@ -84,9 +82,8 @@ def mean_outline(first: Array, second: Array, *, trust_sheet: bool) -> Array:
     """
     centre = first.mean(axis=0)
     a, b = first - centre, second - second.mean(axis=0)
-    if not trust_sheet:
-        root = straighten(kept_metric(map_between(a, b)))
-        a, b = a @ root.T, b @ root.T
+    root = straighten(kept_metric(map_between(a, b)))
+    a, b = a @ root.T, b @ root.T
     # the similarity that lays b onto a, least squares, as complex numbers
     p, q = a[:, 0] + 1j * a[:, 1], b[:, 0] + 1j * b[:, 1]
     q = q * (np.vdot(q, p) / np.vdot(q, q))
