@@ -34,4 +34,5 @@ FlagCode = Literal[
     "slot-doubtful",
     "thickness-contradicted",
     "other-rig",
+    "not-bare",
 ]

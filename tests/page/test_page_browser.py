@@ -225,7 +225,7 @@ def test_a_second_photo_with_the_piece_turned(phone):
     send(tab, "corner-1.jpg")
     tab.get_by_role("heading", name="Not measured").wait_for()
     look(tab)
-    assert "needs two photos of one piece" in tab.inner_text("main")
+    assert "take both photos of one piece" in tab.inner_text("main")
     tap(tab, "Take another photo", "/turn/")
     send(tab, "corner-31-turn90.jpg")
     tab.wait_for_url(re.compile("/reading/"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 
 import pytest
 from page_pictures import picture
@@ -15,10 +16,9 @@ from visioncheck.fence.typed import reckon_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
-from visioncheck.page.answers import remedy_of
 from visioncheck.page.stock import key_of
 from visioncheck.present.correction import _STEPS
-from visioncheck.present.flags import FLAGS
+from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.quantity import Quantity
 from visioncheck.sled.model import load_sled
 
@@ -72,6 +72,80 @@ def test_other_ways_to_measure(serve, way, fields, value):
     with Log.open(page.settings.log, readonly=True) as log:
         (entry,) = log.entries()
     assert abs(entry.fence_error.value) == pytest.approx(value, abs=5e-4)
+
+
+def test_a_decimal_comma_is_taken_in_every_field(serve):
+    page = serve(do=do)
+    phone = page.phone()
+    assert typed(phone, rear="31,02", front="30,10mm", length="11,8in", cuts="5", u="0,01mm").status == 303
+    assert typed(phone, "panel", corner1="90,03", corner2="90,03", corner3="90,03", corner4="89,91").status == 303
+    assert typed(phone, "wedge", wedge="0,6mm", length="300,5mm", turned="left", opens="far").status == 303
+    with Log.open(page.settings.log, readonly=True) as log:
+        first = next(iter(log.entries()))
+    sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
+    given = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5", "u": "0.01mm"}
+    assert first.fence_error == reckon_typed(given, sled).error
+    sent = phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"thickness": "18,3mm±0,1mm", "note": "quick"})
+    assert sent.status == 303
+    job = page.desk.spool.get(sent.header("location").rpartition("/")[2])
+    assert job.told["thickness"] == "18.3mm±0.1mm"
+
+
+def test_a_phone_shows_number_keys_where_numbers_are_typed(serve):
+    page = serve()
+    phone = page.phone()
+    modes = {
+        way: re.findall(r'inputmode="(\w+)"', phone.get(f"/typed/{SLED_KEY}/{way}").text) for way in ("strip", "panel")
+    }
+    assert modes == {"strip": ["decimal"] * 3 + ["numeric"], "panel": ["decimal"] * 4}
+    phone.post("/units", {"units": "in", "back": "/"})
+    # inches are typed as fractions too, which number keys cannot
+    assert re.findall(r'inputmode="(\w+)"', phone.get(f"/typed/{SLED_KEY}/strip").text) == ["numeric"]
+
+
+def test_a_change_of_units_keeps_the_address_whole(serve):
+    page = serve()
+    phone = page.phone()
+    moved = typed(phone, **STRIP).header("location").rpartition("/")[2]
+    form = phone.get(f"/sled/{SLED_KEY}?after={moved}").text
+    back = re.search(r'name="back" value="([^"]+)"', form)[1]
+    led = phone.post("/units", {"units": "in", "back": back}).header("location")
+    assert "Cut a fresh piece" in words(phone.get(led))
+
+
+def test_what_was_sent_leaves_a_trace_on_the_start_and_in_the_log(serve, tmp_path):
+    page = serve(do=do)
+    phone, other = page.phone(), page.phone()
+    gate = tmp_path / "go"
+    waiting = [
+        phone.send(f"/sled/{SLED_KEY}/photo", picture(seed=k), {"rig": "none", "note": f"wait for {gate}"})
+        for k in range(2)
+    ]
+    start = phone.get("/").text
+    titles = re.findall(r"<b>([^<]+)</b>", start)
+    assert len(titles) == 2
+    assert all(re.fullmatch(r"Alder Lane, photo of \d\d:\d\d:\d\d", title) for title in titles)
+    assert len(start.encode()) < 30_000
+    gate.touch()
+    jobs = [answer.header("location") for answer in waiting]
+    until(lambda: all(json.loads(phone.get(f"{job}/state").text)["done"] for job in jobs))
+    assert words(phone.get("/")).count("Not measured: Done: wait for") == 2
+    assert "Since you last looked" not in words(other.get("/"))
+    phone.get(jobs[0])  # looked at: no news any more
+    assert words(phone.get("/")).count("Not measured: Done: wait for") == 1
+    # whoever looks at the log sees both
+    assert words(other.get("/log")).count("Not measured: Done: wait for") == 2
+    assert f'href="{jobs[0]}"' in other.get("/log").text
+
+
+def test_a_sending_that_comes_again_makes_no_second_photo(serve):
+    page = serve(do=do)
+    phone, other = page.phone(), page.phone()
+    sent = {"rig": "none", "note": "quick", "once": "a-1"}
+    first, again = (phone.send(f"/sled/{SLED_KEY}/photo", picture(), sent).header("location") for _ in range(2))
+    assert first == again
+    assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), sent | {"once": "a-2"}).header("location") != first
+    assert other.send(f"/sled/{SLED_KEY}/photo", picture(), sent).header("location") != first
 
 
 @pytest.mark.parametrize(
@@ -170,7 +244,7 @@ def test_a_name_that_looks_like_markup_stays_text(serve):
         assert "&lt;script&gt;" in shown.text
 
 
-def test_two_surveys_are_never_chosen_between_silently(serve):
+def test_a_survey_that_is_chosen_is_remembered_for_this_phone(serve):
     page = serve(do=do)
     for number in (1, 2):
         content = {"kind": "visioncheck rig", "phone": {}, "paper": "a4", "field": "light", "date": f"2026-0{number}"}
@@ -178,12 +252,67 @@ def test_two_surveys_are_never_chosen_between_silently(serve):
     (page.settings.rigs / "other.json").write_text("{}")
     phone = page.phone()
     shown = phone.get(f"/sled/{SLED_KEY}")
-    assert re.findall(r'<option value="([^"]*)"', shown.text)[0] == ""
-    assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {}).status == 400
+    assert re.findall(r'<option value="([^"]*)"', shown.text) == ["", key_of("rig2.json"), key_of("rig1.json"), "none"]
+    assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": "gone"}).status == 400
     chosen = key_of("rig1.json")
     assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": chosen, "note": "quick"}).status == 303
-    # remembered for this phone from now on
     assert f'<option value="{chosen}" selected>' in phone.get(f"/sled/{SLED_KEY}").text
+
+
+@pytest.mark.photos
+def test_the_survey_is_found_by_phone_and_sheet_as_in_a_batch(serve, rig_file):
+    page = serve()
+    phone = page.phone()
+    photo = (PHOTOS / "corner-2.jpg").read_bytes()
+
+    def read(number, **fields):
+        sent = phone.send(f"/sled/{SLED_KEY}/photo", photo + bytes(number), {"piece": "corner", "rig": "", **fields})
+        job = sent.header("location")
+        until(lambda: "data-job" not in phone.get(job).text, 180)
+        return job
+
+    def survey_of(job):
+        shown = words(phone.get(phone.get(job).header("location")))
+        return re.search(r"Survey (none|[^,]*, a4 light)", shown)[1]
+
+    # with one rig of another phone the photo is measured, without it
+    content = json.loads(rig_file.read_text())
+    other = content | {"phone": content["phone"] | {"model": "Another"}}
+    (page.settings.rigs / "other.json").write_text(json.dumps(other))
+    assert survey_of(read(1)) == "none"
+    # its own is found beside the other
+    shutil.copy(rig_file, page.settings.rigs / "own.json")
+    assert survey_of(read(2)).startswith(content["phone"]["model"])
+    # "none" can be said, with one rig as with several
+    assert survey_of(read(3, rig="none")) == "none"
+    # of two that fit alike the user is asked, and nothing need be sent again
+    shutil.copy(rig_file, page.settings.rigs / "second.json")
+    asked = read(4)
+    assert "Which survey?" in words(phone.get(asked))
+    offered = re.findall(r'name="rig" value="(\w+)"', phone.get(asked).text)
+    assert offered == [key_of(name) for name in ("own.json", "second.json")] + ["none"]
+    assert phone.post(f"{asked}/rig", {"rig": "x"}).status == 400
+    phone.post(f"{asked}/rig", {"rig": offered[1]})
+    until(lambda: phone.get(asked).status == 303, 180)
+    assert survey_of(asked).startswith(content["phone"]["model"])
+    assert f'<option value="{offered[1]}" selected>' in phone.get(f"/sled/{SLED_KEY}").text
+
+
+@pytest.mark.photos
+def test_a_photo_sent_twice_is_one_reading_and_keeps_what_was_told(serve, rig_file):
+    page = serve()
+    shutil.copy(rig_file, page.settings.rigs / "own.json")
+    phone = page.phone()
+    photo = (PHOTOS / "corner-2.jpg").read_bytes()
+    readings = set()
+    for fields in ({"piece": "corner", "thickness": "18,3mm"}, {"piece": "corner", "thickness": "18.3mm"}, {}):
+        job = phone.send(f"/sled/{SLED_KEY}/photo", photo, fields).header("location")
+        until(lambda job=job: phone.get(job).status == 303, 180)
+        readings.add(phone.get(job).header("location"))
+    assert len(readings) == 1
+    with Log.open(page.settings.log, readonly=True) as log:
+        (entry,) = log.entries()
+    assert entry.reading["told"]["thickness_mm"]["value"] == pytest.approx(18.3)
 
 
 @pytest.mark.parametrize(
@@ -260,7 +389,7 @@ def test_no_advice_names_an_option():
 
 def test_no_remedy_names_a_command_or_option():
     for code in FLAGS:
-        assert not re.search(r"--\w|visioncheck \w", remedy_of(code)), code
+        assert not re.search(r"--\w|visioncheck \w", remedy(code, "page")), code
 
 
 @pytest.mark.photos

@@ -8,7 +8,7 @@ from visioncheck.camera.same import rig_difference
 from visioncheck.errors import Refusal, UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from visioncheck.batch.jobs import Job, Known
     from visioncheck.measuring.keep import RigFile
@@ -59,7 +59,7 @@ def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
     """
     if job.rig is not None or not known.rigs:
         return job.rig
-    names = [name for name, file in known.rigs.items() if _fits(file, detection)]
+    names = fitting_rigs(known.rigs, detection)
     if len(names) == 1:
         return names[0]
     exif, (height, width) = detection.photo.exif, detection.photo.bgr.shape[:2]
@@ -67,6 +67,11 @@ def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
     sheet = {"paper": detection.points.paper, "field": detection.points.field}
     taken = {"phone": phone, "width_px": width, "height_px": height, **sheet}
     raise Refusal("other-rig", job.label, "several fit" if names else "none given", rigs=" and ".join(names), **taken)
+
+
+def fitting_rigs(rigs: Mapping[str, RigFile], detection: Detection) -> list[str]:
+    """Names of the rigs of this phone, at this picture size, and of this sheet."""
+    return [name for name, file in rigs.items() if _fits(file, detection)]
 
 
 def _fits(file: RigFile, detection: Detection) -> bool:

@@ -36,7 +36,7 @@ RULED_U_MM = 0.15
 """Of a length read from a steel rule with half-millimetre marks; common practice, no source."""
 SMOOTH_TERMS = 28
 """Degree 6: what a moulded phone lens does beyond Brown's model is smooth over about a fifth of the picture."""
-_WORST_SCALE = 0.02
+WORST_SCALE = 0.02
 _FEWEST_PHOTOS = 4
 _FEWEST_ON_SHEET = 12
 _MISFIT = 4.0
@@ -364,7 +364,7 @@ def _to_table(
             raise UserError("an end of the ruled length is in no two photos: keep the whole of sheet 0 in the picture.")
         scale = ruled_mm / float(np.linalg.norm(points[ends[0][0]] - points[ends[1][0]]))
         printed = ruled_mm / layout.ruled_mm
-        if abs(printed - 1) > _WORST_SCALE:
+        if abs(printed - 1) > WORST_SCALE:
             raise UserError(
                 f"the ruled length of {ruled_mm:.1f} mm is {100 * (printed - 1):+.1f} % off the layout's"
                 f" {layout.ruled_mm:.1f} mm: print at 100 %, without fit-to-page, or read the rule again."

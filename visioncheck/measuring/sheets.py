@@ -9,6 +9,7 @@ from visioncheck.camera.from_photos import require_same_camera, require_same_tar
 from visioncheck.camera.same import settings_of
 from visioncheck.camera.survey import Survey, survey
 from visioncheck.errors import Refusal, UserError
+from visioncheck.outline.bare import is_bare
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 
@@ -84,7 +85,7 @@ def look_at_sheet(photo: Photo, name: str, before: Sequence[SheetPhoto]) -> Shee
     UserError
         One of them already, or another phone, zoom, size, paper or field than the first one's.
     Refusal
-        The target cannot be found in it.
+        The target cannot be found in it, or something lies on it.
     """
     for each in before:
         if each.sha256 == photo.sha256:
@@ -94,6 +95,8 @@ def look_at_sheet(photo: Photo, name: str, before: Sequence[SheetPhoto]) -> Shee
     if first:
         require_same_camera(name, first.name, camera, first.camera)
     points = find_points(photo)
+    if not is_bare(photo, points):
+        raise Refusal("not-bare", name)
     if first:
         require_same_target(name, first.name, points, first.points)
     return SheetPhoto(name, photo.sha256, camera, points)

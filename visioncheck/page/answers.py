@@ -205,7 +205,8 @@ def _which_kind(kinds: tuple[str, ...], *, edge_known: bool) -> Question:
 
 def _of_strip(found: Mapping[str, object]) -> Question:
     if found.get("fence_error_size_deg") is None:
-        return Question("How was this strip cut?", cuts=True, end=True)
+        # its ends are asked for after, when the reading names them
+        return Question("How many successive cuts made this strip?", cuts=True)
     return Question("Which end of the strip was at the fence?", end=True, ways=_ends(found))
 
 

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 UNITS = "units"
 REMEMBERED_S = 400 * 86400
 """As long as browsers keep a cookie (RFC 6265bis, 5.5)."""
+ONCE = "once"
+"""The field by which the page's script marks one sending, so that it can be repeated."""
+_LONGEST_ONCE = 64
 _HEADER_S = 20.0
 
 
@@ -91,7 +94,7 @@ class Desk:
             form_token=self.settings.key.form_token(session_of(request)),
             token_name=FORM_TOKEN,
             units=units_of(request),
-            path=request.url.path,
+            path=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
             **context,
         )
         return HTMLResponse(page, status)
@@ -132,24 +135,28 @@ class Desk:
             yield form
 
     async def accept(
-        self, request: Request, kind: str, told: dict[str, Any], photo: Path | None, *, needs_photo: bool = True
+        self, request: Request, kind: str, told: dict[str, Any], form: Form, *, needs_photo: bool = True
     ) -> RedirectResponse:
-        """Queue a job and lead to its page.
+        """Queue a job and lead to its page; a form that comes again, as its answer was lost, makes no second one.
 
         Raises
         ------
         RefusedForm
             No photo, not a photo, or too much is waiting.
         """
+        photo = form.photo if needs_photo else None
         if photo is None and needs_photo:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
-        session = session_of(request)
+        session, once = session_of(request), form.fields.get(ONCE, "")[:_LONGEST_ONCE]
+        earlier = self.spool.sent(session, once)
+        if earlier is not None:
+            return RedirectResponse(f"/job/{earlier.id}", 303)
         with self.workers.place(session) as free:
             if not free:
                 raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
             suffix = "" if photo is None else await self._ending(photo)
             try:
-                job = await anyio.to_thread.run_sync(self.spool.accept, kind, session, told, photo, suffix)
+                job = await anyio.to_thread.run_sync(self.spool.accept, kind, session, told, photo, suffix, once)
             except OSError:
                 raise RefusedForm(507, "The computer cannot keep the photo.", "Free space on its disk.") from None
         self.workers.put(job)
@@ -182,11 +189,6 @@ def units_of(request: Request) -> UnitWorld | None:
     chosen = request.cookies.get(UNITS)
     known: dict[str | None, Literal["in", "mm"]] = {"in": "in", "mm": "mm"}
     return known.get(chosen)
-
-
-def camera_wanted(request: Request) -> bool:
-    """Whether the phone's camera is to open at once; otherwise a photo that is there already can be chosen."""
-    return "gallery" not in request.query_params
 
 
 def remember(response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:

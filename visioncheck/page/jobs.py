@@ -49,6 +49,8 @@ class Job:
         How often it was begun.
     seen : bool
         Whether its answer was looked at.
+    once : str
+        What marks the sending that it came by; empty: nothing.
     answer : dict or None
         What came of it: ``state`` is ``done``, ``refused``, ``asks`` or ``broken``.
     """
@@ -61,6 +63,7 @@ class Job:
     photo: str | None = None
     attempts: int = 0
     seen: bool = False
+    once: str = ""
     answer: dict[str, Any] | None = None
 
 
@@ -102,12 +105,20 @@ class Spool:
             else:
                 self._known[job.id] = job
 
-    def accept(self, kind: str, session: str, told: dict[str, Any], photo: Path | None = None, suffix: str = "") -> Job:
+    def accept(
+        self,
+        kind: str,
+        session: str,
+        told: dict[str, Any],
+        photo: Path | None = None,
+        suffix: str = "",
+        once: str = "",
+    ) -> Job:
         """Take a job; when this returns it is on the disk, photo and all, or not at all.
 
         Parameters
         ----------
-        kind, session, told
+        kind, session, told, once
             See `Job`.
         photo : Path or None
             Moved into the job's folder.
@@ -121,7 +132,7 @@ class Spool:
         """
         now = datetime.now(UTC)
         name = None if photo is None else photo_name(_sha256(photo), suffix)
-        job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name)
+        job = Job(secrets.token_hex(8), kind, session, now.isoformat(), told, name, once=once)
         making = self.incoming / job.id
         try:
             making.mkdir()
@@ -145,6 +156,11 @@ class Spool:
     def get(self, job_id: str) -> Job | None:
         """Return the job with this id, if there is one; the text may come from anywhere."""
         return self._known.get(job_id)
+
+    def sent(self, session: str, once: str) -> Job | None:
+        """Return the job that this sending of this phone made before."""
+        found = (job for job in self._known.values() if once and (job.session, job.once) == (session, once))
+        return next(found, None)
 
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, the first received first."""

@@ -40,6 +40,11 @@ class Taken:
     photo: SheetPhoto
     rotation: NDArray[np.float64]
 
+    @property
+    def name(self) -> str:
+        """What it is known by here."""
+        return self.photo.sha256[:16]
+
 
 class SurveyFolder:
     """The photos of one phone's survey under way.
@@ -67,7 +72,13 @@ class SurveyFolder:
 
     def add(self, taken: Taken) -> None:
         """Keep one photo's points; the same photo again replaces itself."""
-        write_whole(self.folder / f"{taken.photo.sha256[:16]}.json", json.dumps(_content(taken)).encode())
+        write_whole(self.folder / f"{taken.name}.json", json.dumps(_content(taken)).encode())
+
+    def remove(self, name: str) -> None:
+        """Forget one photo, by the beginning of its hash; any other text names none."""
+        for taken in self.photos():
+            if taken.name == name:
+                (self.folder / f"{name}.json").unlink(missing_ok=True)
 
     def clear(self) -> None:
         """Start over."""

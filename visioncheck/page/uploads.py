@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import secrets
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
@@ -101,6 +102,11 @@ async def read_form(
         except ClientDisconnect:
             raise RefusedForm(400, "The connection broke off.", _NEARER) from None
         yield sink.form()
+
+
+def with_point(text: str) -> str:
+    """Write a decimal comma as a point: nothing on the target is a thousand of anything."""
+    return re.sub(r"(?<=\d),(?=\d)", ".", text)
 
 
 def _sink_for(request: Request, folder: Path, bounds: Bounds, is_token: Callable[[str], bool]) -> _Sink:

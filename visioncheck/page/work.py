@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
@@ -23,13 +24,17 @@ if TYPE_CHECKING:
 
     from visioncheck.camera.view import View
     from visioncheck.log.adjusting import Moment
+    from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measuring.keep import Outcome, Told
+    from visioncheck.measuring.photo import Detection
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
 _PICTURE_PX = 800
 """Long side of a picture for a phone; letters keep their size, so they stay readable."""
+_LARGE_PX = 2600
+"""Of the one to look at closely: about what the photo itself holds."""
 _CHART_IN = 4.4
 """Width of a chart for a phone."""
 _MOST_SURVEY_PHOTOS = 24
@@ -44,9 +49,9 @@ class Places:
     rigs: Path
     page: Path
 
-    def picture(self, entry_id: str, *, counts: bool) -> Path:
+    def picture(self, entry_id: str, *, counts: bool, large: bool = False) -> Path:
         """Where the annotated picture of a log entry is kept once it is drawn: with its move while it counts."""
-        return self.page / "pictures" / f"{entry_id}{'' if counts else '-before'}.jpg"
+        return self.page / "pictures" / f"{entry_id}{'' if counts else '-before'}{'-large' if large else ''}.jpg"
 
 
 def warm_up() -> None:
@@ -122,7 +127,7 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
             return _survey_photo(places, job, Path(folder))
         return _measure(places, job, Path(folder))
     except TakenBefore as doubt:
-        return {"state": "asks", "sentence": doubt.question}
+        return {"state": "asks", "about": "when", "sentence": doubt.question}
     except UserError as problem:
         if isinstance(problem.__cause__, OSError | sqlite3.Error):  # a full disk is no fault of the photo's
             return {"state": "broken", "sentence": str(problem), "remedy": "Then try again; the photo is kept."}
@@ -143,7 +148,8 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import SledFile, attach_outcome, measure_for_log, read_rig, read_told
+    from visioncheck.measuring.keep import SledFile, Told, attach_outcome, measure_for_log, read_rig, read_told, told_of
+    from visioncheck.measuring.photo import detect
     from visioncheck.sled.model import parse_sled
 
     said = job.told
@@ -153,13 +159,26 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     told = read_told(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
+    sled = SledFile(parse_sled(text, "the sled file"), text)
+    detection = None
     if said["again"] is not None:
         kept = _kept(places, said["again"], folder)
         told, rig = _together(kept.told, told), kept.rig
         photo, told = kept.photo, replace(told, turned=photo)
-    assert photo is not None  # one of the two
-    sled = SledFile(parse_sled(text, "the sled file"), text)
-    outcome = measure_for_log(photo, sled, None if rig is None else read_rig(rig), told)
+    else:
+        assert photo is not None  # one of the two
+        stands = _standing(places, photo, sled.sled.name)
+        if stands is not None and "turned" in stands.reading and told == Told() and not said["adjusted"]:
+            return {"state": "done", "entry": stands.id}  # read as one of a pair: alone it says less
+        # what was told of the same photo before still holds
+        told = told if stands is None else _together(told_of(stands.reading), told)
+        if said.get("by_phone"):
+            detection = detect(photo)
+            fitting = _fitting_rigs(places.rigs, detection)
+            if len(fitting) > 1:
+                return {"state": "asks", "about": "rig", "rigs": [path.name for path in fitting]}
+            rig = fitting[0] if fitting else None
+    outcome = measure_for_log(photo, sled, None if rig is None else read_rig(rig), told, detection)
     if outcome.problem is not None:
         return _refused(outcome.problem, folder)
     with Log.open(places.log) as log:
@@ -167,6 +186,28 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
         counts = standing_of(entry, log.entries(sled=entry.sled)).counts
     _draw(places.picture(entry.id, counts=counts), outcome, counts=counts)
     return {"state": "done", "entry": entry.id}
+
+
+def _standing(places: Places, photo: Path, sled: str) -> Entry | None:
+    """Find the entry that holds this photo already, as one of this sled."""
+    from visioncheck.log.photos import read_photo
+    from visioncheck.log.store import Log
+
+    with Log.open(places.log, readonly=True) as log:
+        found = log.standing_entry(read_photo(photo).sha256)
+    return found if found is not None and found.sled == sled else None
+
+
+def _fitting_rigs(folder: Path, detection: Detection) -> list[Path]:
+    """Rigs of this phone and this sheet, as a batch finds them; a file that is no rig is passed over."""
+    from visioncheck.batch.choose import fitting_rigs
+    from visioncheck.measuring.keep import read_rig
+
+    rigs = {}
+    for path in sorted(folder.glob("*.json")):
+        with contextlib.suppress(UserError):
+            rigs[path.name] = read_rig(path)
+    return [folder / name for name in fitting_rigs(rigs, detection)]
 
 
 def _moment(log: Log, said: dict[str, Any]) -> Moment:
@@ -232,8 +273,8 @@ def _draw(path: Path, outcome: Outcome, *, counts: bool) -> None:
     write_whole(path, drawn)
 
 
-def draw_entry(places: Places, entry_id: str) -> bool:
-    """Draw the annotated picture of an entry that came to the log by another door.
+def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
+    """Draw the annotated picture of an entry that came to the log by another door, or one to look at closely.
 
     Returns
     -------
@@ -259,9 +300,15 @@ def draw_entry(places: Places, entry_id: str) -> bool:
     sled = None if text is None else parse_sled(text, "the sled file")
     correction = correct(entry.fence_error, sled) if entry.fence_error and sled and counts else None
     drawn = render_reading(
-        load_photo(path), reading, correction, sled, kind="jpg", long_side_px=_PICTURE_PX, captioned=False
+        load_photo(path),
+        reading,
+        correction,
+        sled,
+        kind="jpg",
+        long_side_px=_LARGE_PX if large else _PICTURE_PX,
+        captioned=False,
     )
-    write_whole(places.picture(entry.id, counts=counts), drawn)
+    write_whole(places.picture(entry.id, counts=counts, large=large), drawn)
     return True
 
 

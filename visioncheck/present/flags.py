@@ -178,6 +178,12 @@ _ALL = (
         "The photo does not belong to the survey.",
         "Survey this phone, zoom and sheet, or give the right file.",
     ),
+    Flag(
+        "not-bare",
+        "not bare",
+        "Something lies on the sheet.",
+        "A survey is of the bare sheet: take everything away from it and photograph it again.",
+    ),
 )
 
 FLAGS: dict[str, Flag] = {each.code: each for each in _ALL}

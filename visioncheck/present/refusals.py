@@ -147,6 +147,7 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "no four-sided workpiece stands out from the sheet; lay the piece inside the band with all its corners in the"
         " picture, or use the other field (dark for pale work, light for dark work)."
     ),
+    ("not-bare", ""): "something lies on the sheet; take it away: a survey is of the bare sheet",
     ("mirrored", ""): "the picture is mirrored; switch off mirroring in the camera and photograph it again",
     ("no-target", ""): "no printed target is seen; photograph the whole sheet, sharp and evenly lit",
     ("few-points", "of the target"): (

@@ -1,83 +1,190 @@
-// Progress alone: everything else works without script.
+// Progress and what was typed: everything else works without script.
 "use strict";
+
+const STALL_MS = 10000;
+const LONGEST_MS = 180000;
+const PAUSES_MS = [2000, 5000, 10000]; // before a broken sending is tried again
+const FULL = 429;
+const wait = (ms) => new Promise((done) => setTimeout(done, ms));
+
+// ---------------------------------------------------------------- what was typed stays
+
+// over a change of units, Back, and a look at another page; a form that was sent is forgotten
+const keyOf = (form) => `typed:${location.pathname}${location.search}:${form.getAttribute("action")}`;
+const fieldsOf = (form) =>
+  [...form.elements].filter((field) => field.name && !["hidden", "file", "submit", "button"].includes(field.type));
+const isChanged = (field) => {
+  if (field.type === "radio" || field.type === "checkbox") return field.checked !== field.defaultChecked;
+  if (field.tagName === "SELECT") return !field.options[field.selectedIndex]?.defaultSelected && field.selectedIndex > 0;
+  return field.value !== field.defaultValue;
+};
+const keep = (form) => {
+  const fields = fieldsOf(form);
+  if (!("said" in form.dataset) && !fields.some(isChanged)) return;
+  const typed = {};
+  for (const field of fields)
+    if (field.type !== "radio" || field.checked) typed[field.name] = field.value;
+  sessionStorage.setItem(keyOf(form), JSON.stringify(typed));
+};
+const forget = (form) => {
+  form.dataset.sent = "";
+  sessionStorage.removeItem(keyOf(form));
+};
+for (const form of document.querySelectorAll("main form")) {
+  if (!fieldsOf(form).length) continue;
+  const typed = JSON.parse(sessionStorage.getItem(keyOf(form)) || "{}");
+  for (const field of fieldsOf(form)) {
+    if (!(field.name in typed)) continue;
+    if (field.type === "radio") field.checked = field.value === typed[field.name];
+    else field.value = typed[field.name];
+    if (isChanged(field)) field.closest("details")?.setAttribute("open", "");
+  }
+  if (!("upload" in form.dataset)) form.addEventListener("submit", () => forget(form));
+  addEventListener("pagehide", () => "sent" in form.dataset || keep(form));
+}
+
+// ---------------------------------------------------------------- photos
 
 // a photo is sent as soon as it is taken, with a bar that shows how far it is
 for (const form of document.querySelectorAll("form[data-upload]")) {
-  const photo = form.querySelector("input[type=file]");
-  const send = form.querySelector(".send");
-  const box = document.getElementById("progress");
-  const bar = document.getElementById("sent");
+  const inputs = [...form.querySelectorAll("input[type=file]")];
+  const [box, bar, going] = ["progress", "sent", "going"].map((id) => document.getElementById(id));
   const trouble = document.createElement("p");
+  let request = null;
+  let cancelled = false;
+  let chosen = [];
   trouble.setAttribute("role", "alert");
-  trouble.className = "large";
+  trouble.className = "card large";
   // one button is enough: the photo goes by itself
   form.classList.add("scripted");
+  for (const input of inputs) input.multiple = "several" in input.dataset;
 
   const rest = () => {
     form.classList.remove("sending");
     box.hidden = true;
-    send.hidden = false;
-    form.classList.add("again");
   };
   const complain = (sentence) => {
     rest();
+    form.classList.add("again"); // the photo is still there: it need not be taken again
     trouble.textContent = sentence;
     form.prepend(trouble);
     trouble.scrollIntoView();
   };
-  const answered = (request) => {
-    if (request.responseURL.includes("/job/")) {
-      location.assign(request.responseURL);
-      return;
-    }
-    // what the answer's page says, said here: all that was filled in stays
-    const page = new DOMParser().parseFromString(request.responseText, "text/html");
+  // what the answer's page says, said here: all that was filled in stays
+  const saidBy = (answer) => {
+    const page = new DOMParser().parseFromString(answer.text, "text/html");
     const said = [...page.querySelectorAll("main .large")].map((line) => line.textContent.trim());
-    complain(said.join(" ") || "That did not work. Load this page again.");
+    return said.join(" ") || (answer.status === 403 && answer.text) || "That did not work. Load this page again.";
   };
-  const upload = () => {
-    const request = new XMLHttpRequest();
-    request.open("POST", form.action);
-    request.upload.onprogress = (event) => {
-      if (event.lengthComputable) bar.value = Math.round((100 * event.loaded) / event.total);
-    };
-    request.onload = () => answered(request);
-    request.onerror = () => complain("The connection broke off. Send it again.");
+  const post = (data) =>
+    new Promise((done) => {
+      request = new XMLHttpRequest();
+      let timer = 0;
+      const moved = (text) => {
+        going.textContent = text;
+        clearTimeout(timer);
+        timer = setTimeout(() => (going.textContent = "Nothing gets through just now. It goes on by itself as soon as it can."), STALL_MS);
+      };
+      const ended = (answer) => () => {
+        clearTimeout(timer);
+        done(answer(request));
+      };
+      request.open("POST", form.action);
+      request.timeout = LONGEST_MS;
+      request.upload.onprogress = (event) => {
+        if (event.lengthComputable) bar.value = Math.round((100 * event.loaded) / event.total);
+        moved("");
+      };
+      request.upload.onload = () => moved("It has arrived.");
+      request.onload = ended((now) => ({ status: now.status, text: now.responseText, at: now.responseURL }));
+      request.onerror = request.ontimeout = request.onabort = ended(() => null);
+      moved("");
+      request.send(data);
+    });
+  // the mark lets the page know a sending that comes again because its answer was lost
+  const send = async (photo) => {
+    const data = new FormData(form);
+    data.delete("photo");
+    data.append("once", [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16)).join("-"));
+    data.append("photo", photo, photo.name || "photo");
+    for (let attempt = 0; !cancelled; attempt += 1) {
+      const answer = await post(data);
+      if (cancelled) return null;
+      if (answer && answer.status !== FULL) return answer;
+      if (!answer && attempt >= PAUSES_MS.length) return null;
+      going.textContent = answer ? "Many photos are waiting; this one follows." : "The connection broke off. It is sent again by itself.";
+      bar.value = 0;
+      await wait(PAUSES_MS[Math.min(attempt, PAUSES_MS.length - 1)]);
+    }
+    return null;
+  };
+  const upload = async (photos) => {
+    cancelled = false;
     trouble.remove();
     form.classList.add("sending");
     box.hidden = false;
-    send.hidden = true;
-    request.send(new FormData(form));
+    let last = null;
+    for (const [place, photo] of photos.entries()) {
+      chosen = photos.slice(place);
+      document.getElementById("sending").textContent = photos.length > 1 ? `Sending ${place + 1} of ${photos.length}` : "Sending";
+      bar.value = 0;
+      last = await send(photo);
+      if (cancelled) return rest();
+      if (!last) return complain("The connection broke off. Go nearer to the wireless station, then send it again.");
+      if (!last.at.includes("/job/")) return complain(saidBy(last));
+    }
+    forget(form);
+    location.assign(photos.length === 1 ? last.at : form.dataset.upload || "/");
   };
+  document.getElementById("cancel").addEventListener("click", () => {
+    cancelled = true;
+    if (request) request.abort();
+    rest();
+  });
   form.addEventListener("submit", (event) => {
     event.preventDefault();
-    upload();
+    if (chosen.length && !form.classList.contains("sending")) upload(chosen);
   });
-  photo.addEventListener("change", () => {
-    if (!photo.files.length) return;
-    form.classList.add("again");
-    if (form.reportValidity()) upload();
-  });
+  for (const input of inputs)
+    input.addEventListener("change", () => {
+      const photos = [...input.files];
+      input.value = ""; // the same one can be chosen again
+      if (photos.length && !form.classList.contains("sending")) upload(photos);
+    });
   // back from the answer: the form stands as it was left
   addEventListener("pageshow", (event) => event.persisted && rest());
 }
 
+// ---------------------------------------------------------------- waiting
+
 // a waiting page asks how far it is, and goes on when the answer is there
 for (const place of document.querySelectorAll("[data-job]")) {
   const words = document.getElementById("place");
+  const trouble = document.getElementById("trouble");
+  let missed = 0;
+  const say = (sentence) => {
+    if (trouble.textContent !== sentence) trouble.textContent = sentence;
+    trouble.hidden = !sentence;
+  };
   const ask = async () => {
     try {
-      const answer = await fetch(`/job/${place.dataset.job}/state`);
+      const answer = await fetch(`/job/${place.dataset.job}/state`, { signal: AbortSignal.timeout?.(STALL_MS) });
+      if (answer.status === 403) return say("The computer no longer knows this phone. Open the address that it shows now; your photo is not lost.");
+      if (answer.status === 404) return say("The computer no longer knows this photo. Go to the start; if nothing is there, send it again.");
+      if (!answer.ok) throw new Error(answer.status);
       const state = await answer.json();
       if (state.done) {
         location.reload();
         return;
       }
+      missed = 0;
+      say("");
       words.textContent = state.place;
     } catch {
-      // the server may be starting again; ask once more
+      missed += 1;
+      if (missed >= 3) say("The computer does not answer. Is it on, and is this phone in its network? The photo is kept there; this page goes on by itself.");
     }
-    setTimeout(ask, 700);
+    setTimeout(ask, missed ? 2000 : 700);
   };
   setTimeout(ask, 700);
 }

@@ -17,6 +17,7 @@ from visioncheck.page import work
 from visioncheck.page.answers import row_of
 from visioncheck.page.desk import desk_of, units_of
 from visioncheck.page.stock import key_of
+from visioncheck.page.views.news import refused_of
 from visioncheck.present.trend import pending_words, trend_words
 from visioncheck.present.trend_chart import chart_alternative
 
@@ -43,6 +44,7 @@ def show_log(request: Request) -> Response:
         rows=rows,
         page=page,
         more=len(entries) > page * _ROWS,
+        refused=refused_of(desk) if page == 1 else [],
         sleds={key_of(name): name for name in names},
     )
 

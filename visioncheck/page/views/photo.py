@@ -11,9 +11,10 @@ from visioncheck.errors import UserError
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import read_told
 from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import Desk, camera_wanted, desk_of, remember, units_of
+from visioncheck.page.desk import Desk, desk_of, remember, units_of
 from visioncheck.page.stock import find_rigs, key_of
-from visioncheck.page.uploads import RefusedForm
+from visioncheck.page.uploads import RefusedForm, with_point
+from visioncheck.page.views.news import place_of
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 
@@ -26,13 +27,13 @@ if TYPE_CHECKING:
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
-RIG, NO_RIG = "rig", "none"
+RIG, NO_RIG, BY_PHONE = "rig", "none", ""
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
 _FIELDS = ("piece", "fence_edge", "thickness", "cuts", "turned_half", "adjusted", "after", "note")
 _EMPTY = dict.fromkeys(_FIELDS, "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
-    "survey": "Take the photos that are missing, then finish the survey again.",
+    "survey": "The photos are still there. Read the rule again or take what is missing, then finish again.",
 }
 _AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light."
 
@@ -43,8 +44,6 @@ def photo_form(request: Request) -> Response:
     sled = desk.sled(request)
     rigs = find_rigs(desk.settings.rigs)
     chosen = request.cookies.get(RIG)
-    if chosen not in rigs and len(rigs) == 1:
-        (chosen,) = rigs
     return desk.render(
         request,
         "photo.html.j2",
@@ -52,10 +51,9 @@ def photo_form(request: Request) -> Response:
         name=sled.sled.name,
         sled_units=sled.sled.units,
         rigs={key: choice.label for key, choice in rigs.items()},
-        chosen=chosen,
+        chosen=chosen if chosen in rigs or chosen == NO_RIG else BY_PHONE,
         filled=_EMPTY | _filled(desk, request),
         logged=_is_logged(desk.settings.log, sled.sled.name),
-        camera=camera_wanted(request),
     )
 
 
@@ -87,16 +85,15 @@ async def send_photo(request: Request) -> Response:
     sled = desk.sled(request)
     async with desk.form(request) as form:
         rigs = find_rigs(desk.settings.rigs)
-        chosen = form.fields.get(RIG, "")
-        if chosen not in rigs and chosen != NO_RIG:
-            raise RefusedForm(
-                400, "Which survey belongs to this phone and sheet?", "Choose one, then send the photo again."
-            )
+        chosen = form.fields.get(RIG, BY_PHONE)
+        if chosen not in rigs and chosen not in {NO_RIG, BY_PHONE}:
+            raise RefusedForm(400, "That survey is not there any more.", "Choose another, then send the photo again.")
         rig = rigs[chosen].file if chosen in rigs else None
         own = {"sled_text": sled.text, "sled_key": request.path_params["key"], "rig": rig, "again": None}
+        own |= {"sled": sled.sled.name, "by_phone": chosen == BY_PHONE}
         own["after"] = form.fields.get("after") or None
         told = told_of(form.fields, sled.sled.units) | own
-        response = await desk.accept(request, "measure", told, form.photo)
+        response = await desk.accept(request, "measure", told, form)
     remember(response, RIG, chosen)
     return response
 
@@ -111,7 +108,7 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     """
     names = ("piece", "fence_edge", "thickness", "turned_half")
     piece, edge, thickness, half = (fields.get(name) or None for name in names)
-    cuts = _cuts(fields.get("cuts", ""))
+    cuts, thickness = _cuts(fields.get("cuts", "")), with_point(thickness) if thickness else None
     try:
         read_told(thickness, piece, edge, cuts, units, half)
     except UserError as problem:
@@ -156,16 +153,36 @@ async def say_when(request: Request) -> Response:
     return RedirectResponse(f"/job/{job.id}", 303)
 
 
+async def say_rig(request: Request) -> Response:
+    """Take the answer to which survey belongs to a photo, and measure it with that."""
+    desk = desk_of(request)
+    job = desk.job(request)
+    rigs = find_rigs(desk.settings.rigs)
+    async with desk.form(request) as form:
+        chosen = form.fields.get(RIG, "")
+        if chosen not in rigs and chosen != NO_RIG:
+            raise RefusedForm(400, "Which survey belongs to this phone and sheet?", "Go back and choose one.")
+        if job.answer is not None and job.answer["state"] == "asks":
+            more = {"rig": rigs[chosen].file if chosen in rigs else None, "by_phone": False}
+            desk.workers.put(desk.spool.again(replace(job, told=job.told | more)))
+    response = RedirectResponse(f"/job/{job.id}", 303)
+    remember(response, RIG, chosen)
+    return response
+
+
 def show_job(request: Request) -> Response:
     """Show how far a job is, or what came of it."""
     desk = desk_of(request)
     job = desk.job(request)
     if job.answer is None:
-        return desk.render(request, "waiting.html.j2", job=job, place=_place(desk, job))
+        return desk.render(request, "waiting.html.j2", job=job, place=place_of(desk, job))
+    desk.spool.see(job)
     if job.answer["state"] == "broken":
         return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
     if job.answer["state"] == "asks":
-        return desk.render(request, "asks.html.j2", job=job, answer=job.answer)
+        rigs = find_rigs(desk.settings.rigs)
+        fitting = {key: choice.label for key, choice in rigs.items() if choice.file in job.answer.get("rigs", ())}
+        return desk.render(request, "asks.html.j2", job=job, answer=job.answer, rigs=fitting)
     if job.answer["state"] == "refused":
         code = job.answer["code"]
         advice = remedy(code, "page") if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)
@@ -190,14 +207,7 @@ def job_state(request: Request) -> Response:
     """Say how far a job is to the waiting page's script."""
     desk = desk_of(request)
     job = desk.job(request)
-    return JSONResponse({"done": job.answer is not None, "place": _place(desk, job)})
-
-
-def _place(desk: Desk, job: Job) -> str:
-    ahead = desk.workers.ahead(job)
-    if ahead is None:
-        return "It is this one’s turn; a few seconds."
-    return f"{ahead} before this one." if ahead else "Next in line."
+    return JSONResponse({"done": job.answer is not None, "place": place_of(desk, job)})
 
 
 async def try_again(request: Request) -> Response:

@@ -13,7 +13,7 @@ from visioncheck.log.standing import standing_of
 from visioncheck.log.store import Log
 from visioncheck.page import work
 from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import camera_wanted, desk_of, units_of
+from visioncheck.page.desk import desk_of, units_of
 from visioncheck.page.stock import key_of
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.photo import told_of
@@ -34,12 +34,31 @@ def show_reading(request: Request) -> Response:
 
 async def show_picture(request: Request) -> Response:
     """Send the annotated picture; one that another door brought into the log is drawn now."""
+    return await _picture(request, large=False)
+
+
+async def show_closely(request: Request) -> Response:
+    """Send the annotated picture large; drawn when it is asked for."""
+    return await _picture(request, large=True)
+
+
+def look_closely(request: Request) -> Response:
+    """Show the large picture, with a way back."""
+    desk = desk_of(request)
+    with Log.open(desk.settings.log, readonly=True) as log:
+        view = answer_of(log, _entry(log, request), units_of(request))
+    if view.picture is None:
+        raise HTTPException(404)
+    return desk.render(request, "look.html.j2", view=view)
+
+
+async def _picture(request: Request, *, large: bool) -> Response:
     desk = desk_of(request)
     entry, counts = await anyio.to_thread.run_sync(_entry_that_counts, request)
-    path = desk.settings.places.picture(entry.id, counts=counts)
+    path = desk.settings.places.picture(entry.id, counts=counts, large=large)
     if not path.exists():
         try:
-            drawn = await desk.workers.aside(work.draw_entry, desk.settings.places, entry.id)
+            drawn = await desk.workers.aside(work.draw_entry, desk.settings.places, entry.id, large)
         except (UserError, TimeoutError, anyio.BrokenWorkerProcess):
             drawn = False
         if not drawn:
@@ -52,14 +71,14 @@ async def tell(request: Request) -> Response:
     desk = desk_of(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
-        return await desk.accept(request, "measure", told_of(form.fields, "mm") | own, None, needs_photo=False)
+        return await desk.accept(request, "measure", told_of(form.fields, "mm") | own, form, needs_photo=False)
 
 
 async def ask_turned(request: Request) -> Response:
     """Ask for a second photo of the piece, turned a quarter turn."""
     desk = desk_of(request)
     entry = await anyio.to_thread.run_sync(_entry_of, request)
-    return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled, camera=camera_wanted(request))
+    return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled)
 
 
 async def send_turned(request: Request) -> Response:
@@ -67,7 +86,7 @@ async def send_turned(request: Request) -> Response:
     desk = desk_of(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
-        return await desk.accept(request, "turn", told_of({}, "mm") | own, form.photo)
+        return await desk.accept(request, "turn", told_of({}, "mm") | own, form)
 
 
 def _own(request: Request) -> dict[str, Any]:
@@ -77,7 +96,8 @@ def _own(request: Request) -> dict[str, Any]:
         text = log.document(entry.sled_sha256)
     if text is None or entry.photo_sha256 is None:
         raise RefusedForm(400, "That reading has no photo to measure again.")
-    return {"sled_text": text, "sled_key": key_of(entry.sled), "rig": None, "again": entry.id}
+    own = {"sled": entry.sled, "sled_key": key_of(entry.sled), "sled_text": text}
+    return own | {"rig": None, "by_phone": False, "again": entry.id}
 
 
 def _entry(log: Log, request: Request) -> Entry:

@@ -12,12 +12,13 @@ from visioncheck.errors import UserError
 from visioncheck.page.desk import UNITS, desk_of, remember, session_of
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
+from visioncheck.page.views.news import news_of
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-_OWN_PATH = re.compile(r"/(?!/)[\w/.-]*")
+_OWN_PATH = re.compile(r"/(?!/)[\w/.-]*(\?[\w=&.-]*)?")
 
 
 def enter(request: Request) -> Response:
@@ -37,7 +38,6 @@ def start(request: Request) -> Response:
     """Show what can be done: the sleds first."""
     desk = desk_of(request)
     sleds = desk.sleds()
-    waiting = [job for job in desk.spool.unfinished() if job.session == session_of(request)]
     return desk.render(
         request,
         "start.html.j2",
@@ -45,7 +45,7 @@ def start(request: Request) -> Response:
         problems=sleds.problems,
         sleds_folder=desk.settings.sleds,
         has_rig=bool(find_rigs(desk.settings.rigs)),
-        waiting=waiting,
+        news=news_of(desk, session_of(request)),
     )
 
 

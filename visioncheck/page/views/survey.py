@@ -10,15 +10,18 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from visioncheck.camera.support import photo_to_add, views_taken
+from visioncheck.camera.survey import WORST_SCALE
 from visioncheck.errors import UserError
-from visioncheck.page.desk import camera_wanted, desk_of, session_of, units_of
-from visioncheck.page.surveys import SurveyFolder
-from visioncheck.page.uploads import RefusedForm
+from visioncheck.page.desk import desk_of, session_of, units_of
+from visioncheck.page.surveys import SurveyFolder, Taken
+from visioncheck.page.uploads import with_point
 from visioncheck.printed.layout import layout_of
 from visioncheck.units import format_length, parse_length
 
 if TYPE_CHECKING:
     from starlette.requests import Request
+
+    from visioncheck.units import UnitWorld
 
 FEWEST, ENOUGH = 4, 8
 _NAMES = {
@@ -45,15 +48,21 @@ class Progress:
         The names of those that are not.
     next : str
         The photo to take now.
+    ruled_mm : float
+        What the ruled length would be on a true print; 0 before the first photo.
     nominal : str
-        What the ruled length would be on a true print; empty before the first photo.
+        The same in words.
+    photos : tuple of tuple
+        Of each photo what it is known by, and its view in words.
     """
 
     count: int
     taken: dict[str, bool]
     missing: tuple[str, ...]
     next: str
+    ruled_mm: float
     nominal: str
+    photos: tuple[tuple[str, str], ...]
 
 
 def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
@@ -69,11 +78,16 @@ def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
         following = advice[0].upper() + advice[1:]
     else:
         following = "That is enough: type the ruled length and finish"
-    nominal = ""
-    if photos:
-        ruled = layout_of(photos[0].photo.points.paper).ruled_mm
-        nominal = format_length(ruled, "in" if units == "in" else "mm")
-    return Progress(len(photos), taken, missing, following, nominal)
+    ruled_mm = layout_of(photos[0].photo.points.paper).ruled_mm if photos else 0.0
+    nominal = format_length(ruled_mm, "in" if units == "in" else "mm") if photos else ""
+    said = tuple((photo.name, _view_of(photo)) for photo in photos)
+    return Progress(len(photos), taken, missing, following, ruled_mm, nominal, said)
+
+
+def _view_of(photo: Taken) -> str:
+    """One photo's view in words; whether the phone was turned shows only beside another."""
+    seen = [_NAMES[view] for view, there in views_taken(photo.rotation[None]).items() if there and view != "turned"]
+    return ", ".join(dict.fromkeys(seen)) or "nearly from above"
 
 
 def show_survey(request: Request) -> Response:
@@ -89,7 +103,6 @@ def show_survey(request: Request) -> Response:
         waiting=waiting,
         fewest=FEWEST,
         enough=ENOUGH,
-        camera=camera_wanted(request),
     )
 
 
@@ -97,7 +110,7 @@ async def send_survey_photo(request: Request) -> Response:
     """Take a photo of the bare sheet into the queue."""
     desk = desk_of(request)
     async with desk.form(request) as form:
-        return await desk.accept(request, "survey photo", {}, form.photo)
+        return await desk.accept(request, "survey photo", {}, form)
 
 
 def show_finish(request: Request) -> Response:
@@ -106,7 +119,19 @@ def show_finish(request: Request) -> Response:
     progress = progress_of(SurveyFolder(desk.settings.places.page, session_of(request)), units_of(request))
     if progress.count < FEWEST:
         return RedirectResponse("/survey", 303)
-    return desk.render(request, "finish.html.j2", progress=progress, enough=ENOUGH)
+    return _finish_form(request, progress)
+
+
+def _finish_form(request: Request, progress: Progress, typed: str = "", problem: str = "") -> Response:
+    return desk_of(request).render(
+        request,
+        "finish.html.j2",
+        400 if problem else 200,
+        progress=progress,
+        enough=ENOUGH,
+        typed=typed,
+        problem=problem,
+    )
 
 
 async def finish_survey(request: Request) -> Response:
@@ -114,15 +139,32 @@ async def finish_survey(request: Request) -> Response:
     desk = desk_of(request)
     async with desk.form(request) as form:
         text = form.fields.get("ruled", "")
-    ruled_mm = None
-    if text:
+        progress = progress_of(SurveyFolder(desk.settings.places.page, session_of(request)), units_of(request))
         try:
-            ruled_mm = parse_length(text, units_of(request) or "mm")
+            ruled_mm = _ruled_mm(text, units_of(request) or "mm", progress) if text else None
         except UserError as problem:
-            raise RefusedForm(400, f"Ruled length: {problem}.", "Go back and write what the rule reads.") from None
-        if not ruled_mm > 0:
-            raise RefusedForm(400, "The ruled length must be above zero.", "Go back and write what the rule reads.")
-    return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, None, needs_photo=False)
+            return _finish_form(request, progress, text, f"{problem}. No photo is lost.")
+        return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, form, needs_photo=False)
+
+
+def _ruled_mm(text: str, units: UnitWorld, progress: Progress) -> float:
+    """Read the ruled length; a rule that was misread is told before the survey fails by it."""
+    ruled_mm = parse_length(with_point(text), units)
+    nominal_mm = progress.ruled_mm
+    if nominal_mm and abs(ruled_mm / nominal_mm - 1) > WORST_SCALE:
+        raise UserError(
+            f"{text!r:.40} is more than {100 * WORST_SCALE:.0f} % from {progress.nominal}; read the rule again, or"
+            " print the sheet at 100 %, without fit-to-page"
+        )
+    return ruled_mm
+
+
+async def remove_photo(request: Request) -> Response:
+    """Forget one photo of the survey under way."""
+    desk = desk_of(request)
+    async with desk.form(request) as form:
+        SurveyFolder(desk.settings.places.page, session_of(request)).remove(form.fields.get("photo", ""))
+    return RedirectResponse("/survey", 303)
 
 
 async def start_over(request: Request) -> Response:

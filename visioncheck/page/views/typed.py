@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import anyio.to_thread
 from starlette.exceptions import HTTPException
@@ -14,6 +14,7 @@ from visioncheck.fence.typed import reckon_typed, reckoned_json
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.desk import Desk, desk_of
+from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_field
 
 if TYPE_CHECKING:
@@ -40,6 +41,8 @@ class Field:
         Whether it may be left empty.
     usual : str
         What stands there at first.
+    pad : {"length", "angle", "count"}
+        What is typed: the phone shows the keys for it.
     """
 
     name: str
@@ -48,6 +51,7 @@ class Field:
     choices: tuple[str, ...] = ()
     needed: bool = True
     usual: str = ""
+    pad: Literal["length", "angle", "count"] = "length"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +77,7 @@ WAYS = (
             Field("rear", "Width at the rear end", "The end nearest to you when you cut it"),
             Field("front", "Width at the front end"),
             Field("length", "Distance between the two places"),
-            Field("cuts", "Successive cuts, the last one counted", usual="5"),
+            Field("cuts", "Successive cuts, the last one counted", usual="5", pad="count"),
             _U,
         ),
     ),
@@ -81,14 +85,17 @@ WAYS = (
         "corner",
         "Corner, with a protractor",
         "The corner between the edge that lay on the fence and the fresh cut.",
-        (Field("angle", "Angle, degrees", "Such as 90.05"), _U_DEG),
+        (Field("angle", "Angle, degrees", "Such as 90.05", pad="angle"), _U_DEG),
     ),
     Way(
         "panel",
         "Panel, four corners",
         "A panel cut on all four sides; its corners in the order cut.",
         (
-            *(Field(f"corner{k}", f"Corner {k}, degrees", "Such as 90.02" if k == 1 else "") for k in range(1, 5)),
+            *(
+                Field(f"corner{k}", f"Corner {k}, degrees", "Such as 90.02" if k == 1 else "", pad="angle")
+                for k in range(1, 5)
+            ),
             _U_DEG,
         ),
     ),
@@ -155,16 +162,18 @@ def _render(
         way=way,
         filled=fields,
         problem=problem,
+        # a telephone's number keys have neither the signs of a fraction nor letters for a unit
+        pads={"count": "numeric", "angle": "decimal", "length": "" if sled.sled.units == "in" else "decimal"},
     )
 
 
 def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
-    given = {field.name: fields[field.name] for field in way.fields if fields.get(field.name)}
+    given = {field.name: with_point(fields[field.name]) for field in way.fields if fields.get(field.name)}
     empty = [field.label for field in way.fields if field.needed and field.name not in given]
     if empty:
         raise UserError(f"{empty[0]} is empty; fill it in")
     if way.name == "panel":
-        corners = [given.pop(f"corner{k}").replace(",", ".") for k in range(1, 5)]
+        corners = [given.pop(f"corner{k}") for k in range(1, 5)]
         given["corners"] = ",".join(corners)
     result = reckon_typed(given, sled.sled)
     draft = EntryDraft(
