@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING, Self
 
 from visioncheck.flags import FlagCode
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Places = NDArray[np.float64]
 
 _PARAMETER = re.compile(r"<([a-z_]+)(?:=([a-z0-9]+))?>")
 
@@ -61,6 +69,22 @@ def in_python(parameter: str, value: str | None) -> str:
     return parameter if value is None else f"{parameter}={value!r}"
 
 
+@dataclass(frozen=True)
+class Marks:
+    """Where in the stored picture a refusal's reason lies, px; each a list of points (n, 2).
+
+    Attributes
+    ----------
+    found : tuple of ndarray
+        Closed outlines of what was found.
+    trouble : tuple of ndarray
+        Lines along what is wrong; a single point is a place.
+    """
+
+    found: tuple[Places, ...] = ()
+    trouble: tuple[Places, ...] = ()
+
+
 class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault
     """A photo that cannot be measured honestly, as data; `present.refusals` says it.
 
@@ -82,6 +106,12 @@ class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault
         self.photo = photo
         self.case = case
         self.fields = fields
+        self.marks = Marks()
+
+    def showing(self, marks: Marks) -> Self:
+        """Say where in the picture the reason lies; gives itself."""
+        self.marks = marks
+        return self
 
     def __str__(self) -> str:
         """Name it; the words are for the surfaces."""
@@ -90,4 +120,4 @@ class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault
 
     def __reduce__(self) -> tuple[object, ...]:
         """Send it from one process to another with its fields."""
-        return partial(Refusal, **self.fields), (self.code, self.photo, self.case)
+        return partial(Refusal, **self.fields), (self.code, self.photo, self.case), {"marks": self.marks}

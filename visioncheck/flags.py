@@ -11,6 +11,7 @@ FlagCode = Literal[
     "short-edge",
     "curved-edge",
     "torn-edge",
+    "covered-edge",
     "few-points",
     "tilt",
     "sheet-lifted",

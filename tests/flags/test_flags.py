@@ -98,6 +98,15 @@ def torn() -> Doubtful:
     return Doubtful(lay(bare(), sawn(CORNERS, torn=(0, 0.5, 0.6))), CORNERS)
 
 
+def pencil_against_it() -> Doubtful:
+    a, b = CORNERS[:2]
+    along = (b - a) / np.linalg.norm(b - a)
+    out = np.array([-along[1], along[0]])
+    start, way = a + 0.3 * (b - a) + 0.2 * out, 0.8 * along + 0.6 * out
+    pencil = np.array([start, start + 8 * along, start + 8 * along + 60 * way, start + 60 * way])
+    return Doubtful(lay(plain(), pencil, colour=(0.02, 0.33, 0.60)), CORNERS)
+
+
 def little_of_the_band() -> Doubtful:
     view = bare().view
     free = np.zeros(plain().bgr.shape[:2], np.uint8)
@@ -181,6 +190,7 @@ DOUBTFUL: dict[str, Callable[[], Doubtful]] = {
     "short-edge": short,
     "curved-edge": curved,
     "torn-edge": torn,
+    "covered-edge": pencil_against_it,
     "few-points": little_of_the_band,
     "tilt": steep,
     "sheet-lifted": lifted,
@@ -313,7 +323,8 @@ def test_a_photo_that_cannot_be_measured_is_refused_for_the_true_reason(name, ri
     assert (found["status"], found["flags"]) == ("refused", [code])
     assert said in found["reason"]
     assert told.err == f"visioncheck: {found['reason']}\n"
-    assert not (tmp_path / "out.png").exists()
+    drawn = cv2.imread(str(tmp_path / "out.png"))
+    assert max(drawn.shape) == 1600
 
 
 def test_every_flag_has_its_picture():

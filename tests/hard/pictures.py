@@ -72,7 +72,7 @@ def _nothing(_corners) -> list:
 def _scene(name, base, wood, thickness, more: Callable = _nothing, lamp=_SOFT, size=(110.0, 80.0), turn=12.0,
            centre=(105.0, 148.5), shades: Callable = _nothing, seed=0, **told) -> Scene:  # fmt: skip
     corners = rectangle(size, centre, turn, ANGLES)
-    taken = photo(base) if isinstance(base, str) else base
+    taken = photo(base) if isinstance(base, str) else base()
     blocks = [piece(corners, thickness, wood, seed), *more(corners)]
     return Scene(name, shoot(taken, blocks, lamp, shades(corners), seed), corners, thickness, **told)
 
@@ -117,9 +117,13 @@ def bench(base: str, light, grain=0.0) -> Picture:
     return replace(picture, bgr=coded(mixed))
 
 
-def scenes(light: tuple[str, ...] = ("survey-5", "survey-4", "survey-3", "survey-6")) -> Iterator[Callable[[], Scene]]:
-    """Each scene, unpainted until called."""
-    a, b, c, d = light
+def scenes() -> dict[str, Callable[[], Scene]]:
+    """Every scene by its name, painted when called."""
+    return {made.args[0]: made for made in _scenes()}
+
+
+def _scenes() -> Iterator[partial[Scene]]:
+    a, b, c, d = "survey-5", "survey-4", "survey-3", "survey-6"
     yield partial(_scene, "pencil-side-birch", a, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
     yield partial(_scene, "pencil-side-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 1, 0.3, 10)], turn=-20)
     yield partial(_scene, "pencil-flank-oak", c, "oak", 19.0, lambda q: [pencil_at(q, 2, 0.1, 0.0)], turn=33)
@@ -157,15 +161,12 @@ def scenes(light: tuple[str, ...] = ("survey-5", "survey-4", "survey-3", "survey
     yield partial(_scene, "painted-red", b, "red", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
     yield partial(_scene, "painted-blue", c, "blue", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05))
     yield partial(_scene, "grey-hard-shadow", d, "grey", 18.0, lamp=Lamp(HARD["up"], 0.45, 0.05), turn=20)
-    yield lambda: _scene(
-        "dark-table-finger", bench(a, (0.02, 0.02, 0.02)), "birch", 18.0, lambda q: [finger_over(q, 2, 0.5)]
-    )
-    yield lambda: _scene(
-        "wooden-table-pencil", bench(b, WOODS["oak"], 0.1), "oak", 18.0, lambda q: [pencil_at(q, 1, 0.4, 30)]
-    )
-    yield lambda: _scene(
-        "wooden-table-clamp", bench(c, WOODS["birch"], 0.08), "birch", 18.0, lambda q: [clamp_over(q, 0, 0.5)]
-    )
+    table = partial(bench, a, (0.02, 0.02, 0.02))
+    yield partial(_scene, "dark-table-finger", table, "birch", 18.0, lambda q: [finger_over(q, 2, 0.5)])
+    table = partial(bench, b, WOODS["oak"], 0.1)
+    yield partial(_scene, "wooden-table-pencil", table, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.4, 30)])
+    table = partial(bench, c, WOODS["birch"], 0.08)
+    yield partial(_scene, "wooden-table-clamp", table, "birch", 18.0, lambda q: [clamp_over(q, 0, 0.5)])
     yield partial(_scene, "second-sheet", a, "oak", 18.0, paper_sheet,
                   centre=(85.0, 150.0), size=(90.0, 70.0))  # fmt: skip
     yield partial(

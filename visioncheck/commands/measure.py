@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visioncheck.errors import UserError
+from visioncheck.errors import Refusal, UserError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -206,7 +206,10 @@ def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
 
 
 def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: bool) -> None:
-    if picture is None or outcome.measured is None:
+    if picture is None:
+        return
+    if outcome.measured is None:
+        _draw_refusal(outcome, picture)
         return
     from visioncheck.present.budget import budgets_of, draw_budget
     from visioncheck.present.picture import draw_reading
@@ -216,6 +219,17 @@ def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: 
     if budget and budgets_of(reading):
         bars = picture.with_name(f"{picture.stem}-budget.png")
         draw_budget(budgets_of(reading), bars, f"Where the uncertainty comes from: {reading.photo}")
+
+
+def _draw_refusal(outcome: Outcome, picture: Path) -> None:
+    """Show where the trouble is; a file that is no photo has nothing to show."""
+    if not isinstance(outcome.problem, Refusal):
+        return
+    from visioncheck.photo.load import load_photo
+    from visioncheck.present.naming import error_sentence
+    from visioncheck.present.refused_picture import draw_refusal
+
+    draw_refusal(load_photo(outcome.path), outcome.problem.marks, error_sentence(outcome.problem), picture)
 
 
 def _say_json(outcomes: Sequence[Outcome]) -> None:

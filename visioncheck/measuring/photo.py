@@ -15,7 +15,7 @@ from visioncheck.camera.same import rig_difference
 from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace, trace_edge
-from visioncheck.errors import InputError, Refusal, UserError
+from visioncheck.errors import InputError, Marks, Refusal, UserError
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
@@ -32,7 +32,8 @@ from visioncheck.points.model import DetectedTag, TargetPoints
 from visioncheck.present.kinds import which_kind_words
 from visioncheck.printed.layout import TAG_MM, TAG_PAPER_MM
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, Turned, is_curved
+from visioncheck.reading.covers import edge_covers
+from visioncheck.reading.model import UNKNOWN_KIND, EdgeCover, EdgeReading, Reading, Turned, is_curved
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.piece import (
     Piece,
@@ -289,6 +290,7 @@ class _Seen:
     thickness: Quantity | None
     flags: tuple[str, ...]
     seam: Seam | None = None
+    covers: tuple[EdgeCover, ...] = ()
 
 
 def _see(path: Path | Detection, rig: Rig | None, thickness: Quantity | None) -> _Seen:
@@ -306,10 +308,14 @@ def _see(path: Path | Detection, rig: Rig | None, thickness: Quantity | None) ->
     try:
         traces = _traces(detection, fit.view, outline, known.value if known else None, glare=bool(glare))
     except Refusal as problem:
-        raise problem if seam is None else _broken_edge(photo.path.name, seam) from None
+        raise problem if seam is None else _broken_edge(photo.path.name, seam, fit.view, found) from None
     shape = read_piece(fit.view, traces, thick)
     sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
-    return _Seen(photo, sheet, shape, tag, known, (*_view_flags(points, fit, rig), *glare, *thick_flags), seam)
+    covers = edge_covers(outline.covers, found, fit.view, photo.exif.orientation)
+    # a slot's mouth is no thing that lies there
+    covers = tuple(cover for cover in covers if seam is None or cover.edge != seam.edge)
+    flags = (*_view_flags(points, fit, rig), *glare, *thick_flags)
+    return _Seen(photo, sheet, shape, tag, known, flags, seam, covers)
 
 
 def _tag_papers(points: TargetPoints, view: View) -> tuple[Array, ...]:
@@ -318,8 +324,17 @@ def _tag_papers(points: TargetPoints, view: View) -> tuple[Array, ...]:
     return tuple(mark.mean(axis=0) + (mark - mark.mean(axis=0)) * TAG_PAPER_MM / TAG_MM for mark in marks)
 
 
-def _broken_edge(name: str, seam: Seam) -> Refusal:
-    return Refusal("seam", name, crosses=seam.crosses, length_mm=seam.length_mm)
+def _broken_edge(name: str, seam: Seam, view: View, corners_mm: Array) -> Refusal:
+    marks = Marks(_seen_px(view, [corners_mm]), _seen_px(view, [_side(corners_mm, seam.edge)]))
+    return Refusal("seam", name, crosses=seam.crosses, length_mm=seam.length_mm).showing(marks)
+
+
+def _side(corners_mm: Array, edge: int) -> Array:
+    return corners_mm[[edge, (edge + 1) % len(corners_mm)]]
+
+
+def _seen_px(view: View, lines_mm: Sequence[Array]) -> tuple[Array, ...]:
+    return tuple(view.to_image(line) for line in lines_mm)
 
 
 def _fit_view(detection: Detection, rig: Rig | None) -> ViewFit:
@@ -403,6 +418,7 @@ def _tell(
         thickness=seen.thickness,
         ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
         tag_id=None if seen.tag is None else seen.tag.id,
+        covers=seen.covers,
     )
     # of a strip the fence touches an end
     edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
@@ -423,7 +439,8 @@ def _tell(
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = _assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
     seam_flags = () if seen.seam is None else ("seam",)
-    flags = (*seen.flags, *_edge_flags(reading, shape.traces), *seam_flags, *reading.flags)
+    covered = ("covered-edge",) if seen.covers else ()
+    flags = (*seen.flags, *_edge_flags(reading, shape.traces), *covered, *seam_flags, *reading.flags)
     return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
 
 
@@ -431,9 +448,10 @@ def _refuse_another_kind(seen: _Seen, told: str, weights: KindWeights, shape: Pi
     """Refuse a piece that cannot be of the kind that was told."""
     name = seen.photo.path.name
     if seen.seam is not None and seen.seam.crosses:
-        raise Refusal("other-kind", name, "halves", told=told)
+        raise Refusal("other-kind", name, "halves", told=told).showing(Marks((shape.corners_px,)))
     if not weights.fits(told):
-        raise _another_kind(name, told, weights, shape.lengths_mm, first_known=first_known)
+        refusal = _another_kind(name, told, weights, shape.lengths_mm, first_known=first_known)
+        raise refusal.showing(Marks((shape.corners_px,)))
 
 
 def _another_kind(name: str, told: str, weights: KindWeights, lengths_mm: Array, *, first_known: bool) -> Refusal:
@@ -506,15 +524,18 @@ def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
 def _piece_outline(photo: Photo, points: TargetPoints, view: View, name: str) -> Outline:
     outlines = find_outlines(photo, points, view)
     if is_second_piece(outlines):
-        raise Refusal("two-pieces", name)
+        every = _seen_px(view, [each.corners_mm for each in outlines])
+        raise Refusal("two-pieces", name).showing(Marks(every[:1], tuple(_closed(each) for each in every[1:])))
     corners = outlines[0].corners_mm
     height, width = photo.bgr.shape[:2]
     seen = view.to_image(corners)
-    if np.any(seen < 3) or np.any(seen > np.array([width, height]) - 4):
-        raise Refusal("cut-off", name, "piece")
+    out = np.any((seen < 3) | (seen > np.array([width, height]) - 4), axis=1)
+    if out.any():
+        raise Refusal("cut-off", name, "piece").showing(Marks((seen,), tuple(seen[out, None])))
     # beyond the sheet nothing is told from the bench: an outline that ends there ends at the sheet's edge, not its own
-    if np.any(room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM):
-        raise Refusal("off-sheet", name)
+    off = room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM
+    if off.any():
+        raise Refusal("off-sheet", name).showing(Marks((seen,), tuple(seen[off, None])))
     return outlines[0]
 
 
@@ -529,9 +550,14 @@ def _traces(
         trace = trace_edge(photo.bgr, view, guide, thickness_mm)
         # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
         if trace is None or trace.blur_px > 2 * sharpness_px + _SOFTER_PX:
-            raise _lost_edge(photo.path.name, thickness_mm, glare=glare)
+            marks = Marks(_seen_px(view, [corners]), _seen_px(view, [np.stack([start, end])]))
+            raise _lost_edge(photo.path.name, thickness_mm, glare=glare).showing(marks)
         traces.append(trace)
     return tuple(traces)
+
+
+def _closed(outline: Array) -> Array:
+    return np.concatenate([outline, outline[:1]])
 
 
 def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal:

@@ -25,6 +25,9 @@ _UNLIKE = 0.5
 """A thing on the wood differs from its tint by this share of that ..."""
 _LEAST_LOOK = 0.15
 """... where it has one."""
+_BLACK = 1.8
+"""Natural log of light below paper's: darker than a shadow, such as iron."""
+_JAW_MM = 8.0
 _SHARE = 0.5
 _LEAST_MM = 3.0
 _AROUND_MM = 2.0
@@ -32,6 +35,7 @@ _AROUND_MM = 2.0
 _NO_COVER = 0.7
 """What goes along more of a side is that side's own look (a dark side face, a stain) and nothing that lies there."""
 _DEEP_MM = 5.0
+_BEYOND_MM = 4.0
 
 Lies = Literal["against", "over"]
 
@@ -55,17 +59,28 @@ def covers_of(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...],
     """
     tint = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
     look = _look(tint, overview, corners_mm)
+    # where a side face shows, an outline's corner lies beyond the wood: the sheet that is seen there lies over nothing
+    strange = _is_strange(tint)
+    above = _is_unlike(tint, look) & (strange | (cv2.blur(overview.light, (3, 3)) < -_BLACK))
     return tuple(
-        _covers(tint, overview, look, start, end)
+        _covers(
+            strange, above, (start - overview.origin_mm) * PIXELS_PER_MM, (end - overview.origin_mm) * PIXELS_PER_MM
+        )
         for start, end in zip(corners_mm, np.roll(corners_mm, -1, axis=0), strict=True)
     )
 
 
 def hidden_parts_mm(overview: Overview, corners_mm: Array) -> tuple[Array, ...]:
-    """Convex outlines (n, 2) of what lies on the piece and has neither its tint nor the sheet's."""
+    """Convex outlines (n, 2) of what lies across the piece's edges and has neither its tint nor the sheet's."""
     tint = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
     look = _look(tint, overview, corners_mm)
-    on = _within(overview, corners_mm, 0.0) & _is_strange(tint) & _is_unlike(tint, look)
+    within = _within(overview, corners_mm, 0.0)
+    other = _is_unlike(tint, look) & (_is_strange(tint) | _is_broad_and_black(overview))
+    _, things = cv2.connectedComponents(other.astype(np.uint8), connectivity=4)
+    # what is seen in a slot ends with the piece
+    beside = ~_within(overview, _grown(corners_mm, _BEYOND_MM), 0.0)
+    across = np.intersect1d(things[within], things[beside])
+    on = within & np.isin(things, across[across > 0])
     contours, _ = cv2.findContours(on.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     large = [contour for contour in contours if cv2.contourArea(contour) > (_LEAST_MM * PIXELS_PER_MM) ** 2]
     hulls = [cv2.convexHull(contour)[:, 0].astype(np.float64) for contour in large]
@@ -94,6 +109,13 @@ def _is_strange(tint: NDArray[np.float32]) -> NDArray[np.bool_]:
     return np.asarray(np.linalg.norm(tint, axis=-1) > _STRANGE)
 
 
+def _is_broad_and_black(overview: Overview) -> NDArray[np.bool_]:
+    """A clamp's iron; a saw's slot is narrower."""
+    size = 2 * round(_JAW_MM * PIXELS_PER_MM / 2) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx((overview.light < -_BLACK).astype(np.uint8), cv2.MORPH_OPEN, disc), bool)
+
+
 def _is_unlike(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
     strength = float(np.linalg.norm(look))
     if strength < _LEAST_LOOK:
@@ -101,26 +123,26 @@ def _is_unlike(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
     return np.asarray(np.linalg.norm(tint - look, axis=-1) > _UNLIKE * strength)
 
 
-def _covers(tint: NDArray[np.float32], overview: Overview, look: Array, start: Array, end: Array) -> tuple[Cover, ...]:
-    length = float(np.linalg.norm(end - start))
-    along = (end - start) / length
+def _covers(
+    strange: NDArray[np.bool_], foreign: NDArray[np.bool_], start_px: Array, end_px: Array
+) -> tuple[Cover, ...]:
+    """Of one side of the overview: what is `strange` beyond it or `foreign` within."""
+    length = float(np.linalg.norm(end_px - start_px)) / PIXELS_PER_MM
+    along = (end_px - start_px) / (length * PIXELS_PER_MM)
     outside = np.array([-along[1], along[0]])
     at = np.arange(_CORNER_MM, length - _CORNER_MM, _STEP_MM)
     if len(at) < 4:
         return ()
-    line = (start - overview.origin_mm) + at[:, None] * along
+    line = start_px + at[:, None] * PIXELS_PER_MM * along
 
-    def seen(across: Array) -> NDArray[np.float32]:
-        where = ((line[:, None] + across[:, None] * outside) * PIXELS_PER_MM).astype(np.float32)
-        return np.asarray(cv2.remap(tint, where, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE))  # type: ignore[call-overload]
+    def most(where: NDArray[np.bool_], across_mm: Array) -> NDArray[np.bool_]:
+        places = np.round(line[:, None] + across_mm[:, None] * PIXELS_PER_MM * outside).astype(int)
+        x, y = (np.clip(places[..., k], 0, where.shape[1 - k] - 1) for k in range(2))
+        here = where[y, x].mean(axis=1) > _SHARE
+        return np.asarray(here & (here.mean() <= _NO_COVER), bool)
 
-    beyond = _is_strange(seen(_BESIDE_MM)).mean(axis=1) > _SHARE
-    above = _is_unlike(seen(-_BESIDE_MM), look).mean(axis=1) > _SHARE
-    if above.mean() > _NO_COVER:
-        above[:] = False
-    if beyond.mean() > _NO_COVER:
-        beyond[:] = False
-    return (*_stretches(above, at, "over"), *_stretches(beyond & ~above, at, "against"))
+    above = most(foreign, -_BESIDE_MM)
+    return (*_stretches(above, at, "over"), *_stretches(most(strange, _BESIDE_MM) & ~above, at, "against"))
 
 
 def _stretches(here: NDArray[np.bool_], at: Array, lies: Lies) -> list[Cover]:

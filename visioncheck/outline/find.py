@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
-from visioncheck.errors import Refusal
+from visioncheck.errors import Marks, Refusal
 from visioncheck.outline.covers import Cover, covers_of, hidden_parts_mm
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
 from visioncheck.outline.quads import best_quad
@@ -32,7 +32,7 @@ _STICK_MM = 10.0
 _LOOKS = 4
 """How many looks on a sheet are tried: the piece's, a pencil's, a hand's."""
 _TINT_BIN = 0.06
-_PALER, _STRONGER, _ASIDE = 0.45, 1.6, 0.28
+_PALER, _STRONGER, _ASIDE = 0.45, 1.6, 0.22
 """A look holds tints of its own direction from this share of its strength (in the dark every tint is paler) to that,
 and so far aside, in its strength."""
 _NOISE_TINT = 0.05
@@ -90,12 +90,26 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     # work without a tint of its own (painted grey) shows by its light alone, and so does every shadow
     found = found or _distinct(_candidates(_shaded(overview), seen))
     if not found:
-        raise Refusal("no-piece", photo.path.name)
+        strange = tuple(_closed(view.to_image(part)) for part in _strange_parts(overview))
+        raise Refusal("no-piece", photo.path.name).showing(Marks(trouble=strange))
     return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
 
 
 def _outline(overview: Overview, corners_mm: Array) -> Outline:
     return Outline(corners_mm, covers_of(overview, corners_mm), hidden_parts_mm(overview, corners_mm))
+
+
+def _strange_parts(overview: Overview) -> list[Array]:
+    """Outlines, mm, of what is no sheet by its tint, but has no four straight sides."""
+    strong = cv2.magnitude(*cv2.split(cv2.blur(overview.tint, (3, 3)))) > _TINT_STEP
+    contours, _ = cv2.findContours(
+        _without_crumbs(_clean(strong & overview.on_sheet)), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    return [overview.to_table(contour[:, 0].astype(np.float64)) for contour in contours]
+
+
+def _closed(outline: Array) -> Array:
+    return np.concatenate([outline, outline[:1]])
 
 
 def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tuple[float, Array]]:
@@ -182,7 +196,8 @@ def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
         like = np.abs(light - look) < _LIGHT_NEAR
         size = _odd(_SQUARE_MM)
         opened = cv2.morphologyEx(_clean(like & overview.on_sheet), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
-        yield np.asarray(opened, np.uint8), covered
+        # what is blurred with the sheet is like neither
+        yield np.asarray(cv2.dilate(opened, np.ones((3, 3), np.uint8)), np.uint8), covered
         left &= ~like
 
 

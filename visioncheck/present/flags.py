@@ -61,6 +61,12 @@ _ALL = (
         "Brush the edge, turn the clean face up, or cut again with a backing board.",
     ),
     Flag(
+        "covered-edge",
+        "covered edge",
+        "Something lies against the piece or over its edge; that stretch is left out.",
+        "Clear the sheet around the piece, and take the photo again.",
+    ),
+    Flag(
         "few-points",
         "few target points",
         "Few points of the printed target are seen.",

@@ -17,7 +17,7 @@ from visioncheck.units import MM_PER_IN, format_error, format_run
 if TYPE_CHECKING:
     from visioncheck.fence.squareness import PanelFit
     from visioncheck.quantity import Quantity
-    from visioncheck.reading.model import Reading
+    from visioncheck.reading.model import EdgeCover, Reading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
     from visioncheck.units import UnitWorld
@@ -75,11 +75,19 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
     if reading.perpendicularity:
         cut = reading.edges[reading.cut_edge or 0]
         lines.append(Line("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
+    lines += [Line("Left out", cover_words(reading, cover)) for cover in reading.covers]
     if reading.turned:
         lines.append(Line("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}"))
     if reading.panel:
         lines.append(Line("Closure", _closure(reading.panel)))
     return lines
+
+
+def cover_words(reading: Reading, cover: EdgeCover) -> str:
+    """Name what lies at an edge: ``something lies against the piece's top edge, near its right end``."""
+    where = "in its middle" if cover.near == "middle" else f"near its {cover.near}"
+    which = "against the piece's" if cover.lies == "against" else "over the piece's"
+    return f"something lies {which} {reading.ways[cover.edge]} edge, {where}"
 
 
 def _closure(fit: PanelFit) -> str:

@@ -60,6 +60,30 @@ class EdgeReading:
 
 
 @dataclass(frozen=True)
+class EdgeCover:
+    """A stretch of an edge that was left out, since something lies there.
+
+    Attributes
+    ----------
+    edge : int
+        Number of the edge.
+    lies : str
+        ``"against"`` the piece, or ``"over"`` its edge.
+    start_px, end_px : (2,) ndarray
+        Of the stretch, in the stored picture.
+    near : str
+        Where along the edge, in the picture as it is shown: ``"left end"``, ``"right end"``, ``"upper end"``,
+        ``"lower end"`` or ``"middle"``.
+    """
+
+    edge: int
+    lies: str
+    start_px: Array
+    end_px: Array
+    near: str
+
+
+@dataclass(frozen=True)
 class CornerReading:
     """One corner: its place (table frame, mm) and its interior angle; it is where `edges` meet."""
 
@@ -177,6 +201,8 @@ class Reading:
         Of a gap: the half that was turned over, as the halves lay at the saw.
     left_half : int or None
         Of a gap: the wall, edge 0 or 2, that is the left half's.
+    covers : tuple of EdgeCover
+        What lies at the edges and was left out.
     flags : tuple of str
         Codes of quality flags, see `visioncheck.flags`.
     """
@@ -205,6 +231,7 @@ class Reading:
     left_half: int | None = None
     ways: tuple[str, ...] = ()
     assumed: Mapping[str, str] = field(default_factory=dict)
+    covers: tuple[EdgeCover, ...] = ()
     flags: tuple[str, ...] = ()
 
     @property
