@@ -19,7 +19,7 @@ from tests.simulation.bench import Workshop, sawn_piece, shoot_piece, workshop
 from tests.simulation.hand import HANDS, Setting
 from visioncheck.camera.refine import Evidence, contradicts, refine, sheet_angle_u_deg
 from visioncheck.camera.rig import Rig
-from visioncheck.camera.survey import print_error
+from visioncheck.camera.survey_frame import print_error
 from visioncheck.errors import Refusal
 from visioncheck.reading.pair import matches
 from visioncheck.reading.piece import read_corners

@@ -10,7 +10,7 @@ import pytest
 from tests.camera.scene import HEIGHT, WIDTH, Print, photograph, pose, survey_photos
 from tests.camera.test_views import standard_u
 from visioncheck.camera.lens import Lens
-from visioncheck.camera.solve import default_lens, plane_view
+from visioncheck.camera.plane_fit import default_lens, plane_view
 from visioncheck.camera.survey import survey
 from visioncheck.printed.layout import layout_of
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from visioncheck.camera.bundle import Bundle, Observations, adjust
+from visioncheck.camera.bundle import adjust
 from visioncheck.camera.lens import Lens
+from visioncheck.camera.normal_equations import Bundle, Observations
 from visioncheck.camera.rays import still
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -21,7 +21,8 @@ from tests.camera.scene import (
 )
 from tests.shapes import interior_angles_deg
 from visioncheck.camera import from_photos
-from visioncheck.camera.solve import plane_view, rigid_view
+from visioncheck.camera.plane_fit import plane_view
+from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.camera.view import PlaneView
 from visioncheck.errors import Refusal

@@ -13,7 +13,7 @@ from tests.fence.cutting import board, butted, wedge_of
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
 from tests.slot_truth import slot_scores
 from visioncheck.camera.rig import load_rig
-from visioncheck.camera.solve import rigid_view
+from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.cli import main
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal, UserError

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from visioncheck.fitting.line import fit_polynomial
+from visioncheck.fitting.polynomial import fit_polynomial
 
 HERE = Path(__file__).parent
 NUMBER = r"(-?\d*\.?\d+(?:E[+-]?\d+)?)"

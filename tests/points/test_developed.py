@@ -10,7 +10,7 @@ import pytest
 
 from tests.photo.develop import developed
 from tests.points.scene import page, shoot, through, tilted
-from visioncheck.points import saddle
+from visioncheck.points.crossing import crossing
 from visioncheck.points.find import find_points
 from visioncheck.points.sheet_map import fit_sheet_map
 from visioncheck.printed.layout import layout_of
@@ -41,11 +41,11 @@ def test_derivatives_of_the_model():
     """By central differences."""
     terms = np.array([[0.2, -0.1, 0.1, 1.5, 0.7, 1.1, 100, 80, 6, 0.002, -0.003, -25]])
     offset = np.stack(np.meshgrid(np.arange(-8, 9), np.arange(-8, 9)), axis=-1).reshape(1, -1, 2).astype(np.float32)
-    _, slopes = saddle._model(terms, offset)
+    _, slopes = crossing(terms, offset)
     for k, step in enumerate([1e-3] * 6 + [1e-2] * 3 + [1e-4] * 2 + [1e-2]):
         up, down = terms.copy(), terms.copy()
         up[0, k], down[0, k] = terms[0, k] + step, terms[0, k] - step
-        differences = (saddle._model(up, offset)[0].astype(float) - saddle._model(down, offset)[0]) / (2 * step)
+        differences = (crossing(up, offset)[0].astype(float) - crossing(down, offset)[0]) / (2 * step)
         assert np.allclose(slopes[0, k], differences, atol=2e-3 * np.abs(differences).max())
 
 

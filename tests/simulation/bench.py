@@ -18,7 +18,8 @@ from tests.shapes import interior_angles_deg, laid, quadrilateral
 from tests.simulation.hand import Camera, Setting, User, user_of
 from visioncheck.camera.from_photos import rig_of
 from visioncheck.camera.lens import BLUE, RED
-from visioncheck.camera.solve import plane_view, rigid_view
+from visioncheck.camera.plane_fit import plane_view
+from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError

@@ -20,7 +20,7 @@ from tests.simulation.hand import (
     Setting,
     user_of,
 )
-from visioncheck.camera.survey import print_error
+from visioncheck.camera.survey_frame import print_error
 
 NO_WARP = user_of(Setting(STILL, MILD), np.random.default_rng(0)).warp
 STRAIGHT_DOWN = np.array([-105.0, -148.5, 320.0])

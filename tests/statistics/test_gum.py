@@ -13,7 +13,7 @@ from visioncheck.fence.decision import (
     decide,
     guard_factor,
 )
-from visioncheck.fitting.line import fit_polynomial
+from visioncheck.fitting.polynomial import fit_polynomial
 from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.uncertainty import (
     draw,

@@ -151,8 +151,8 @@ class _Symmetric:
 
     def last_of_inverse(self) -> Array:
         """The last diagonal element of the inverse."""
-        nought = np.zeros_like(self.a)
-        return self.solve(nought, nought, nought + 1)[2]
+        zero = np.zeros_like(self.a)
+        return self.solve(zero, zero, zero + 1)[2]
 
 
 def _dot(first: Array, second: Array) -> Array:

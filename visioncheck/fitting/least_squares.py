@@ -15,6 +15,12 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Model = Callable[[Array], tuple[Array, Array]]
 
+HUBER = 2.5
+"""Residuals beyond this many times their scale count less (P. J. Huber, *Robust Statistics*, 1981); the factor is
+an assumption."""
+RAYLEIGH_MEDIAN = 1.1774
+"""Median of the distance of two normal coordinates of standard deviation 1, sqrt(2 ln 2)."""
+
 
 @dataclass(frozen=True)
 class Prior:
@@ -108,3 +114,48 @@ def fit_many(
         terms = terms + step
     seen, _ = model(terms)
     return ManyFits(terms, (values - seen) * weight, np.asarray(np.linalg.inv(normal)))
+
+
+def median_scale(distances: Array, least: float) -> float:
+    """Scale of plane residuals by the median of their distances (n,), at least `least`."""
+    return max(float(np.median(distances)) / RAYLEIGH_MEDIAN, least)
+
+
+def huber_weights(distances: Array, scale: float) -> Array:
+    """Huber's weights (n,), 1 up to `HUBER` scales and falling as 1/distance beyond."""
+    return np.asarray(np.minimum(1, HUBER * scale / np.maximum(distances, 1e-12)))
+
+
+def solve_scaled(normal: Array, right: Array) -> Array:
+    """Solve a symmetric positive system (p, p) whose rows differ by orders of magnitude, scaled to a unit diagonal.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        A singular system.
+    """
+    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12))
+    return np.asarray(scale * np.linalg.solve(normal * scale[:, None] * scale, right * scale))
+
+
+def inverse_scaled(normal: Array) -> Array:
+    """Invert as `solve_scaled` solves."""
+    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12))
+    return np.asarray(np.linalg.inv(normal * scale[:, None] * scale) * scale[:, None] * scale)
+
+
+def solve_damped(normal: Array, right: Array, damping: Array | float) -> Array:
+    """Marquardt's damped step of n systems at once, (n, p): each scaled to a unit diagonal, `damping` added to it.
+
+    D. W. Marquardt, *An algorithm for least-squares estimation of nonlinear parameters* (1963).
+
+    Parameters
+    ----------
+    normal : (n, p, p) ndarray
+    right : (n, p) ndarray
+    damping : (n, 1, 1) ndarray or float
+    """
+    scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-12))
+    balanced = normal / (scale[:, :, None] * scale[:, None, :])
+    balanced += damping * np.eye(normal.shape[1])
+    return np.asarray(np.linalg.solve(balanced, (right / scale)[:, :, None])[:, :, 0] / scale)

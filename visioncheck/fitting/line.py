@@ -1,137 +1,21 @@
-"""Straight lines and parabolas through points: ordinary fits, and the robust fit of an edge's stations."""
+"""Straight lines through rough edges: the robust fit of an edge's stations, and the bow that it leaves."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from visioncheck.fitting.polynomial import Floats, fit_polynomial
+from visioncheck.fitting.roughness import stations_in_one_patch
 from visioncheck.quantity import Quantity
-
-Floats = NDArray[np.float64]
 
 _TUKEY_C = 4.685  # 95 % efficiency for normal noise (Holland, P. W. and Welsch, R. E. 1977)
 _MAD_TO_SD = 1.4826
 _BLOCKS = 64
 _MAX_ROUNDS = 60
-_DEGREES = 40
-_FIRST_FREE = 3
-_MODEL_STATIONS = 400
-_CORRELATIONS = np.geomspace(0.002, 0.15, 12)
-"""Of roughness, as parts of the edge's length. Beyond that it is form rather than roughness."""
-_ROUGH_SHARES = (0.3, 0.6, 0.8, 0.9, 0.96, 1.0)
-"""Of the slow unrest's power; the rest is white."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PolynomialFit:
-    """Least squares of ``y = b0 + b1 x + …`` (or without b0).
-
-    Parameters
-    ----------
-    coefficients : (p,) array
-        In rising powers of x; through the origin the first stands for x itself.
-    inverse_normal : (p, p) array
-        Their covariance for a point of weight 1 and standard deviation 1.
-    residual_sd : float
-        Standard deviation of the residuals (of a point of weight 1), in y's unit.
-    rss : float
-        Weighted sum of squared residuals.
-    r_squared : float
-        Share of the variation explained; about the mean, or about zero through the origin.
-    dof : int
-        Points less parameters.
-    first_power : int
-        0, or 1 through the origin.
-    """
-
-    coefficients: Floats
-    inverse_normal: Floats
-    residual_sd: float
-    rss: float
-    r_squared: float
-    dof: int
-    first_power: int
-
-    @property
-    def covariance(self) -> Floats:
-        """Of the coefficients, (p, p), scaled by the residuals."""
-        return self.residual_sd**2 * self.inverse_normal
-
-    @property
-    def sd(self) -> Floats:
-        """Standard uncertainties of the coefficients, (p,)."""
-        return np.sqrt(np.diag(self.covariance))
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Value of the fitted curve at `x` and its standard uncertainty, correlations kept."""
-        basis = x ** np.arange(self.first_power, self.first_power + self.coefficients.size, dtype=float)
-        return float(basis @ self.coefficients), math.sqrt(float(basis @ self.covariance @ basis))
-
-
-def fit_polynomial(
-    x: ArrayLike, y: ArrayLike, degree: int, *, weights: ArrayLike | None = None, through_origin: bool = False
-) -> PolynomialFit:
-    """Fit a polynomial by least squares.
-
-    The abscissae are centred and scaled before the orthogonal factorisation and the coefficients
-    carried back afterwards: raw powers of x lose most of their digits.
-
-    Parameters
-    ----------
-    x, y : (n,) array_like
-        The points.
-    degree : int
-        Highest power of x.
-    weights : (n,) array_like, optional
-        Inverse variances up to a common factor; without them all 1.
-    through_origin : bool
-        Leave the constant out (and x uncentred, as it must be then).
-
-    Raises
-    ------
-    ValueError
-        With fewer distinct abscissae than parameters or no degree of freedom left.
-    """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    first = 1 if through_origin else 0
-    parameters = degree + 1 - first
-    if x.size <= parameters or np.unique(x).size < parameters:
-        raise ValueError(f"{x.size} points do not support {parameters} parameters")
-    centre = 0.0 if through_origin else float(x.mean())
-    scale = float(np.abs(x - centre).max())
-    root_weight = np.ones_like(x) if weights is None else np.sqrt(np.asarray(weights, float))
-    design = root_weight[:, None] * ((x - centre) / scale)[:, None] ** np.arange(first, degree + 1)
-    seen = root_weight * y
-    q, r = np.linalg.qr(design)
-    inverse = np.linalg.inv(r)
-    back = _carry_back(centre, scale, degree)[first:, first:]
-    residuals = seen - q @ (q.T @ seen)
-    rss, dof = float(residuals @ residuals), x.size - parameters
-    level = 0.0 if through_origin else float(root_weight @ seen) / float(root_weight @ root_weight)
-    total = float(((seen - level * root_weight) ** 2).sum())
-    root = back @ inverse
-    return PolynomialFit(
-        coefficients=root @ (q.T @ seen),
-        inverse_normal=root @ root.T,
-        residual_sd=math.sqrt(rss / dof),
-        rss=rss,
-        r_squared=1 - rss / total if total > 0 else 1.0,
-        dof=dof,
-        first_power=first,
-    )
-
-
-def _carry_back(centre: float, scale: float, degree: int) -> Floats:
-    """Matrix from coefficients of powers of ``(x − centre)/scale`` to coefficients of powers of x."""
-    matrix = np.zeros((degree + 1, degree + 1))
-    for power in range(degree + 1):
-        for k in range(power + 1):
-            matrix[k, power] = math.comb(power, k) * (-centre) ** (power - k) / scale**power
-    return matrix
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +80,7 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: f
     medians*, 1982), which stands nearly half of the edge being torn, then reweights with Tukey's biweight.
     The covariance is that of an M-estimator (Huber, P. J., *Robust Statistics*, 1981, 7.6), multiplied by the
     number of stations in one independent patch: wood does not become better known by reading the same
-    tear twice. The patch comes from the residuals' slow waves, see `_repeats`.
+    tear twice. The patch comes from the residuals' slow waves, see `stations_in_one_patch`.
 
     Parameters
     ----------
@@ -308,7 +192,7 @@ def _with_covariance(
     bread = np.linalg.inv(basis.T @ (basis * (prior * slope_of_influence)[:, None]))
     filling = basis.T @ (basis * (prior * influence**2)[:, None])
     pitch = _pitch(along)
-    offset, turn = _repeats(along, np.sqrt(prior) * influence, (0, 1), max(1.0, correlation / pitch))
+    offset, turn = stations_in_one_patch(along, np.sqrt(prior) * influence, (0, 1), max(1.0, correlation / pitch))
     repeats = np.sqrt([offset.scale, turn.scale])
     return FittedLine(
         point=point,
@@ -321,74 +205,6 @@ def _with_covariance(
         correlation_length=turn.mean * pitch,
         dof=turn.dof,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Repeat:
-    """How much the stations repeat themselves: of `mean` stations only one counts.
-
-    What is known of it is Student's t with its `scale` and `dof`.
-    """
-
-    mean: float
-    scale: float
-    dof: float
-
-
-def _repeats(along: Floats, influence: Floats, wanted: tuple[int, ...], at_least: float) -> tuple[_Repeat, ...]:
-    """How often stations repeat themselves, for the fitted polynomial's terms of the `wanted` degrees.
-
-    The influences are projected on Legendre polynomials over the stations that there are. The squares of the terms
-    from the third degree up are each a sample of the unrest at one wavelength; the unrest at a fitted term's own
-    wavelength, which the fit has taken away, follows from a model of it: white noise and exponentially
-    correlated roughness, their shares and the correlation length not known, every one of a grid of them
-    weighed by its likelihood (P. Whittle, *Hypothesis Testing in Time Series Analysis*, 1951; the scale after
-    A. Zellner, *An Introduction to Bayesian Inference in Econometrics*, 1971). The second degree is left out: a
-    bow does not turn the line, and is a reading of its own.
-    """
-    spread = float(np.mean(influence**2))
-    degree = min(_DEGREES, along.size // 3)
-    if degree - _FIRST_FREE < 6 or spread <= 0:
-        return tuple(_Repeat(at_least, at_least, max(along.size / at_least - 2, 2.0)) for _ in wanted)
-    x = 2 * (along - along.min()) / np.ptp(along) - 1
-    # the factor's last column is the influence in the orthogonal polynomials, which need not be formed themselves
-    columns = np.column_stack([np.polynomial.legendre.legvander(x, degree), influence])
-    terms = np.asarray(np.linalg.qr(columns, mode="r"))[: degree + 1, -1]
-    used = slice(_FIRST_FREE, degree + 1)
-    count = degree + 1 - _FIRST_FREE
-    found = []
-    for power in wanted:
-        model = _unrest_models(power)[:, used]
-        variance = np.mean(terms[used] ** 2 / model, axis=1)
-        likelihood = -count / 2 * np.log(variance) - np.log(model).sum(axis=1) / 2
-        weight = np.exp(likelihood - likelihood.max())
-        weight[0] *= len(weight) - 1  # white noise alone is held as likely beforehand as all the others together
-        weight /= weight.sum()
-        # each model's variance is scaled inverse chi-square; mean and second moment of the mixture give Student's t
-        each = variance * count / (count - 2)
-        mean, square = float(weight @ each), float(weight @ each**2) * (count - 2) / (count - 4)
-        dof = 4 + 2 * mean**2 / (square - mean**2)
-        scale = mean * (dof - 2) / dof
-        found.append(_Repeat(max(mean / spread, at_least), max(scale / spread, at_least), dof))
-    return tuple(found)
-
-
-@cache
-def _unrest_models(power: int) -> Floats:
-    """Expected squares of the terms, (models, degrees), relative to that of the degree `power`; white noise first."""
-    models = [np.ones(_DEGREES + 1)]
-    for rough in _roughness():
-        models += [(1 - share) + share * rough / rough[power] for share in _ROUGH_SHARES]
-    return np.array(models)
-
-
-@cache
-def _roughness() -> Floats:
-    """Expected squares of the terms for exponentially correlated roughness, (correlation lengths, degrees)."""
-    x = (np.arange(_MODEL_STATIONS) + 0.5) / _MODEL_STATIONS
-    basis = np.linalg.qr(np.polynomial.legendre.legvander(2 * x - 1, _DEGREES))[0]
-    apart = np.abs(x[:, None] - x)
-    return np.array([np.sum(basis * (np.exp(-apart / length) @ basis), axis=0) for length in _CORRELATIONS])
 
 
 def _pitch(along: Floats) -> float:
@@ -404,6 +220,6 @@ def bow(line: FittedLine) -> Quantity:
     x, weight = line.along / (line.length / 2), line.robust_weight
     fit = fit_polynomial(x, line.residuals, 2, weights=weight)
     left = line.residuals - np.polynomial.polynomial.polyval(x, fit.coefficients)
-    (repeat,) = _repeats(line.along, weight * left, (2,), 1.0)
+    (repeat,) = stations_in_one_patch(line.along, weight * left, (2,), 1.0)
     variance = fit.rss / float(weight.sum()) * repeat.scale * float(fit.inverse_normal[2, 2])
     return Quantity(-float(fit.coefficients[2]), math.sqrt(variance), "mm", repeat.dof)

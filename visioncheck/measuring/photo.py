@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck.camera.plane_fit import plane_view
 from visioncheck.camera.rig import Rig
+from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.camera.same import rig_difference
-from visioncheck.camera.solve import ViewFit, plane_view, rigid_view
 from visioncheck.camera.view import View
+from visioncheck.camera.view_fit import ViewFit
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import InputError, Marks, Refusal, UserError
 from visioncheck.fence.kind import KindWeights, weigh_kinds

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from visioncheck.camera.solve import plane_view
+from visioncheck.camera.plane_fit import plane_view
 from visioncheck.errors import Refusal
 from visioncheck.outline.find import find_outlines
 

@@ -328,7 +328,7 @@ def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> byte
 
 
 def _survey_photo(places: Places, job: Job, folder: Path) -> dict[str, Any]:
-    from visioncheck.camera.solve import plane_view
+    from visioncheck.camera.plane_fit import plane_view
     from visioncheck.measuring.sheets import look_at_sheet
     from visioncheck.page.surveys import SurveyFolder, Taken
     from visioncheck.photo.load import load_photo

@@ -1,15 +1,6 @@
 """Sub-pixel fit of many saddle points at once.
 
-Each point is fitted to a blurred crossing of two edges,
-
-    (o + a E(u, σ_u) E(v, σ_v) + h E(u, w_u) E(v, w_v) + s (g(u) + g(v))) (1 + p·(x - c)),
-
-u and v the distances from the two edges, which need not be square to each other, E(u, σ) = erf(u/√2σ) the edge under
-a Gaussian point spread. The term in h is the halo of sharpening, which takes away a share of the picture blurred
-wider (w² = σ² + 1.5²). The term in s is what ink spread and an unknown tone curve do: they widen the dark squares.
-Both leave the crossing where it is, as does any curve of tone, because they keep the point symmetry about it.
-The last factor is uneven light, and what local tone mapping makes of it.
-
+The model is that of `visioncheck.points.crossing`.
 The steps are those of D. W. Marquardt, *An algorithm for least-squares estimation of nonlinear parameters* (1963):
 undamped ones swing to and fro where blur, halo and spread are hard to tell apart.
 """
@@ -17,19 +8,34 @@ undamped ones swing to and fro where blur, halo and spread are hard to tell apar
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from visioncheck.photo.light import linear_light
+from visioncheck.fitting.least_squares import solve_damped
+from visioncheck.points.crossing import (
+    AMPLITUDE,
+    HALO,
+    LEVEL,
+    SIGMA_U,
+    SIGMA_V,
+    SLOPE_X,
+    SLOPE_Y,
+    SPREAD,
+    TERMS,
+    TURN_U,
+    TURN_V,
+    X,
+    Y,
+    crossing,
+)
+from visioncheck.points.windows import MOST_PX, Windows, sheet_offsets, windows_at
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
 _STEPS = 20
 _SETTLED_PX = 0.01
-_NEAR_PX = 4.0
 _ROUGH_STEPS = 6
 _NEAR_ENOUGH_PX = 0.2
 _WILD_PX = 0.5
@@ -37,62 +43,10 @@ _FAINT = 0.2
 """Least contrast, relative to the usual one, of a window whose crossing is some pixels off its place."""
 _AT_ONCE = 32
 """Windows that fit a processor core's own memory together: all at once takes a third more time."""
-MOST_PX = 17
-"""The largest offset of a window's pixel from its middle."""
-X, Y, TURN_U, TURN_V, SIGMA_U, SIGMA_V, LEVEL, AMPLITUDE, SPREAD, SLOPE_X, SLOPE_Y, HALO = range(12)
-_TERMS = 12
 _SHARPEST_PX, _BLURREDEST_PX = 0.3, 6.0
-_HALO_PX = np.float32(1.5)
-"""How much wider than the picture's own blur the one is that sharpening takes away; phones use 1 to 2 px."""
-_ERF_P = np.float32(0.3275911)
-_ERF_A = [np.float32(a) for a in (1.061405429, -1.453152027, 1.421413741, -0.284496736, 0.254829592)]
 _ALIKE = 3
 """Side, px, of the blocks in which residuals are alike: demosaicing and sharpening mix next neighbours."""
 _DAMPING, _LESS, _MORE, _MOST_DAMPING = 1e-3, 0.2, 8.0, 1e4
-
-
-@dataclass(frozen=True)
-class Windows:
-    """The pixels around each point that take part.
-
-    Attributes
-    ----------
-    corner : (n, 2) int ndarray
-        Pixel at each window's middle.
-    offset : (n, k, 2) float32 ndarray
-        Pixels relative to the middle.
-    weight : (n, k) float32 ndarray
-        1 where the pixel takes part, 0 where it only fills the row up.
-    half : int
-        Greatest offset.
-    """
-
-    corner: NDArray[np.int64]
-    offset: Single
-    weight: Single
-    half: int
-
-    def cut(self, channel: NDArray[np.uint8]) -> Single:
-        """Cut the windows' pixels out of a channel, (n, k), in linear light 0 … 255: blur acts on light."""
-        at = self.offset.astype(np.int64) + self.corner[:, None]
-        return linear_light(channel[at[..., 1], at[..., 0]]) * np.float32(255)
-
-    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Windows:
-        """Take the windows of some points only."""
-        return Windows(self.corner[chosen], self.offset[chosen], self.weight[chosen], self.half)
-
-    def every(self, step: int) -> Windows:
-        """Take every `step`-th pixel only."""
-        return Windows(self.corner, self.offset[:, ::step], self.weight[:, ::step], self.half)
-
-    def on_grid(self, values: Single) -> Single:
-        """Put values (n, k) on square grids (n, side, side), nought where no pixel takes part."""
-        side = 2 * self.half + 1
-        grid = np.zeros((len(values), side * side), np.float32)
-        x, y = np.moveaxis(self.offset.astype(np.int64) + self.half, 2, 0)
-        part = self.weight > 0
-        grid[np.nonzero(part)[0], (x + side * y)[part]] = values[part]
-        return grid.reshape(-1, side, side)
 
 
 @dataclass(frozen=True)
@@ -121,43 +75,6 @@ class Fits:
     residual_rms: Array
     residual_worst: Array
     last_step_px: Array
-
-
-def windows_at(places: Array, jacobians: Array, half_mm: float) -> Windows:
-    """Windows of ± `half_mm` along both edges about each predicted place, px.
-
-    Far from both edges a pixel tells little about the place: there only every other one is taken.
-
-    Parameters
-    ----------
-    jacobians : (n, 2, 2) ndarray
-        px per mm; columns along the two edges.
-    """
-    reach = half_mm * np.abs(jacobians).sum(axis=2).max(initial=1.0)
-    half = int(np.clip(np.ceil(reach), 3, MOST_PX))
-    span = np.arange(-half, half + 1)
-    grid = np.stack(np.meshgrid(span, span), axis=-1).reshape(-1, 2).astype(np.float32)
-    corner = np.round(places).astype(np.int64)
-    normals = np.asarray(np.linalg.inv(jacobians), float)
-    # single precision is a third faster and places the window's bounds to a millionth of its size
-    size = np.linalg.norm(normals, axis=2).astype(np.float32)
-    along, across = np.abs(_page(normals.astype(np.float32), grid[None], (corner - places).astype(np.float32)))
-    used = (np.maximum(along, across) <= np.float32(half_mm)) & (
-        (np.minimum(along / size[:, :1], across / size[:, 1:]) < _NEAR_PX) | (grid.sum(axis=1) % 2 == 0)
-    )
-    count = used.sum(axis=1)
-    point, pixel = np.nonzero(used)
-    at = np.arange(len(point)) - np.repeat(np.cumsum(count) - count, count)
-    offset = np.zeros((len(places), int(count.max(initial=1)), 2), np.float32)
-    weight = np.zeros(offset.shape[:2], np.float32)
-    offset[point, at], weight[point, at] = grid[pixel], 1
-    return Windows(corner, offset, weight, half)
-
-
-def _page(normals: NDArray[Any], offset: NDArray[Any], shift: NDArray[Any]) -> NDArray[Any]:
-    """Page offsets x and y, (2, n, k), mm, of pixel offsets from the window's middle, which stands `shift` off."""
-    x, y = offset[..., 0] + shift[:, :1], offset[..., 1] + shift[:, 1:]
-    return np.stack([normals[:, row, :1] * x + normals[:, row, 1:] * y for row in range(2)])
 
 
 def fit_saddles(
@@ -262,7 +179,7 @@ class _Equations:
 
 
 def _equations(values: Single, windows: Windows, terms: Array) -> _Equations:
-    model, slopes = _model(terms, windows.offset)
+    model, slopes = crossing(terms, windows.offset)
     residual = (values - model) * windows.weight
     slopes *= windows.weight[:, None]
     right = np.matmul(slopes, residual[:, :, None])[:, :, 0].astype(float)
@@ -270,10 +187,7 @@ def _equations(values: Single, windows: Windows, terms: Array) -> _Equations:
 
 
 def _damped_step(at: _Equations, damping: Array) -> Array:
-    scale = np.sqrt(np.maximum(np.einsum("nii->ni", at.normal), 1e-12))
-    balanced = at.normal / (scale[:, :, None] * scale[:, None, :])
-    balanced += (damping + 1e-6)[:, None, None] * np.eye(_TERMS)
-    step = np.asarray(np.linalg.solve(balanced, (at.right / scale)[:, :, None])[:, :, 0] / scale)
+    step = solve_damped(at.normal, at.right, (damping + 1e-6)[:, None, None])
     # a first step from a poor start can be wild
     for most, which in ((2.5, [X, Y]), (0.15, [TURN_U, TURN_V]), (0.5, [SIGMA_U, SIGMA_V])):
         step[:, which] = np.clip(step[:, which], -most, most)
@@ -290,7 +204,7 @@ def shift_to_channel(values: Single, windows: Windows, green: Fits) -> tuple[Arr
     terms[:, :2] -= windows.corner
     residual = np.zeros_like(values)
     for _ in range(3):
-        model, slopes = _model(terms, windows.offset)
+        model, slopes = crossing(terms, windows.offset)
         residual = (values - model) * windows.weight
         terms[:, free] += _solve(slopes[:, free], windows.weight, residual)
     rms = np.sqrt((residual**2).sum(axis=1) / np.maximum(windows.weight.sum(axis=1), 1))
@@ -301,11 +215,11 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
     weight = windows.weight
     normals = np.asarray(np.linalg.inv(jacobians), float)
     # row 0 of the inverse is the gradient of page x: the normal of the edge that runs along page y
-    along, across = _page(normals, windows.offset, windows.corner - places)
+    along, across = sheet_offsets(normals, windows.offset, windows.corner - places)
     sign = np.sign(along * across)
     count = np.maximum(weight.sum(axis=1), 1)
     level = (values * weight).sum(axis=1) / count
-    terms = np.zeros((len(values), _TERMS))
+    terms = np.zeros((len(values), TERMS))
     terms[:, :2] = places - windows.corner
     terms[:, TURN_U] = np.arctan2(normals[:, 0, 1], normals[:, 0, 0])
     terms[:, TURN_V] = np.arctan2(normals[:, 1, 1], normals[:, 1, 0])
@@ -315,90 +229,31 @@ def _start(values: Single, windows: Windows, places: Array, jacobians: Array) ->
     return terms
 
 
-def _model(terms: Array, offset: Single) -> tuple[Single, Single]:
-    """Model (n, k) and its derivatives (n, 12, k)."""
-    t = terms.astype(np.float32)[:, :, None]
-    dx, dy = offset[..., 0] - t[:, X], offset[..., 1] - t[:, Y]
-    cos_u, sin_u, cos_v, sin_v = np.cos(t[:, TURN_U]), np.sin(t[:, TURN_U]), np.cos(t[:, TURN_V]), np.sin(t[:, TURN_V])
-    u, along_u = cos_u * dx + sin_u * dy, cos_u * dy - sin_u * dx
-    v, along_v = cos_v * dx + sin_v * dy, cos_v * dy - sin_v * dx
-    sigma_u, sigma_v = t[:, SIGMA_U], t[:, SIGMA_V]
-    wide_u, wide_v = np.hypot(sigma_u, _HALO_PX), np.hypot(sigma_v, _HALO_PX)
-    step_u, bell_u = _edge(u, sigma_u)
-    step_v, bell_v = _edge(v, sigma_v)
-    halo_u, halo_bell_u = _edge(u, wide_u)
-    halo_v, halo_bell_v = _edge(v, wide_v)
-    light = 1 + t[:, SLOPE_X] * dx + t[:, SLOPE_Y] * dy
-    crossing, halo, bells = step_u * step_v, halo_u * halo_v, bell_u + bell_v
-    clean = t[:, LEVEL] + t[:, AMPLITUDE] * crossing + t[:, HALO] * halo + t[:, SPREAD] * bells
-    # derivatives by u and v of the sharp part and of the halo
-    sharp_u, sharp_v = t[:, AMPLITUDE] * bell_u * step_v, t[:, AMPLITUDE] * bell_v * step_u
-    soft_u, soft_v = t[:, HALO] * halo_bell_u * halo_v, t[:, HALO] * halo_bell_v * halo_u
-    spread_u, spread_v = t[:, SPREAD] * bell_u / sigma_u, t[:, SPREAD] * bell_v / sigma_v
-    in_u, in_v = u / sigma_u, v / sigma_v
-    by_u = (sharp_u + soft_u - spread_u * in_u) * light
-    by_v = (sharp_v + soft_v - spread_v * in_v) * light
-    slopes = np.empty((len(terms), _TERMS, offset.shape[1]), np.float32)
-    slopes[:, X] = -cos_u * by_u - cos_v * by_v - clean * t[:, SLOPE_X]
-    slopes[:, Y] = -sin_u * by_u - sin_v * by_v - clean * t[:, SLOPE_Y]
-    slopes[:, TURN_U] = by_u * along_u
-    slopes[:, TURN_V] = by_v * along_v
-    slopes[:, SIGMA_U] = (spread_u * (in_u**2 - 1) - sharp_u * in_u - soft_u * u * sigma_u / wide_u**2) * light
-    slopes[:, SIGMA_V] = (spread_v * (in_v**2 - 1) - sharp_v * in_v - soft_v * v * sigma_v / wide_v**2) * light
-    slopes[:, LEVEL] = light
-    slopes[:, AMPLITUDE] = crossing * light
-    slopes[:, SPREAD] = bells * light
-    slopes[:, SLOPE_X] = clean * dx
-    slopes[:, SLOPE_Y] = clean * dy
-    slopes[:, HALO] = halo * light
-    return clean * light, slopes
-
-
-def _edge(distance: Single, sigma: Single) -> tuple[Single, Single]:
-    """Rise of an edge from -1 to 1 and its derivative.
-
-    The error function by M. Abramowitz and I. A. Stegun, *Handbook of Mathematical Functions* (1964), 7.1.26, which is
-    right to 1.5e-7, about single precision's last digit, and shares its exponential with the derivative.
-    """
-    scaled = distance * (np.float32(np.sqrt(0.5)) / sigma)
-    bell = np.exp(-scaled * scaled)
-    t = 1 / (1 + _ERF_P * np.abs(scaled))
-    tail = t * bell
-    sums = np.full_like(t, _ERF_A[0])
-    for a in _ERF_A[1:]:
-        sums *= t
-        sums += a
-    return np.copysign(1 - sums * tail, scaled), bell * (np.float32(np.sqrt(2 / np.pi)) / sigma)
-
-
 def _normal(slopes: Single) -> Array:
     return np.asarray(np.matmul(slopes, slopes.transpose(0, 2, 1)), float)
 
 
 def _solve(slopes: Single, weight: Single, residual: Single) -> Array:
-    """Least squares; `slopes` are spoilt: what takes no part is set to nought."""
+    """Least squares, (n, p); overwrites `slopes`: zero for pixels that take no part."""
     slopes *= weight[:, None]
     normal = _normal(slopes)
     right = np.matmul(slopes, residual[:, :, None])[:, :, 0].astype(float)
-    scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-12))
-    balanced = normal / (scale[:, :, None] * scale[:, None, :])
-    balanced += 1e-6 * np.eye(normal.shape[1])
-    return np.asarray(np.linalg.solve(balanced, (right / scale)[:, :, None])[:, :, 0] / scale)
+    return solve_damped(normal, right, 1e-6)
 
 
 def _judge(values: Single, windows: Windows, terms: Array, last_step: Array) -> Fits:
-    model, slopes = _model(terms, windows.offset)
+    model, slopes = crossing(terms, windows.offset)
     residual = (values - model) * windows.weight
     slopes *= windows.weight[:, None]
     count = windows.weight.sum(axis=1)
-    rms = np.sqrt((residual**2).sum(axis=1) / np.maximum(count - _TERMS, 1))
+    rms = np.sqrt((residual**2).sum(axis=1) / np.maximum(count - TERMS, 1))
     normal = _normal(slopes)
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-12))
     both = scale[:, :, None] * scale[:, None, :]
-    of_places = np.linalg.inv(normal / both + 1e-6 * np.eye(_TERMS))[:, :2] / both[:, :2]
+    of_places = np.linalg.inv(normal / both + 1e-6 * np.eye(TERMS))[:, :2] / both[:, :2]
     u_px = rms * np.sqrt(np.einsum("nii->n", of_places[:, :, :2]) / 2)
     pull = np.matmul(of_places.astype(np.float32), slopes) * residual[:, None]
-    uneven = np.sqrt(count / np.maximum(count - _TERMS, 1) * _variance_of_sum(windows, pull) / 2)
+    uneven = np.sqrt(count / np.maximum(count - TERMS, 1) * _variance_of_sum(windows, pull) / 2)
     placed = terms.copy()
     placed[:, :2] += windows.corner
     worst = _worst_block(windows.on_grid(residual), windows.on_grid(windows.weight))

@@ -66,7 +66,7 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
     residuals = wanted
     for _ in range(_ROBUST_STEPS):
         weighted = basis * weights[:, None]
-        # a whiff of ridge keeps what the points do not fix at nought
+        # a small ridge keeps coefficients at zero that the points do not determine
         normal = weighted.T @ basis + 1e-6 * weights.sum() * np.eye(basis.shape[1])
         coefficients = np.linalg.solve(normal, weighted.T @ wanted)
         residuals = wanted - basis @ coefficients

@@ -39,7 +39,7 @@ def draw_print(found: Survey, paper: str) -> bytes:
     bytes
         A PNG.
     """
-    from visioncheck.camera.survey import print_error
+    from visioncheck.camera.survey_frame import print_error
 
     layout = layout_of(paper)
     sheets = np.unique(found.sheet)

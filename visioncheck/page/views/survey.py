@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from visioncheck.camera.support import photo_to_add, views_taken
-from visioncheck.camera.survey import WORST_SCALE
+from visioncheck.camera.survey_frame import WORST_SCALE
 from visioncheck.errors import UserError
 from visioncheck.page.desk import desk_of, session_of, units_of
 from visioncheck.page.surveys import SurveyFolder, Taken

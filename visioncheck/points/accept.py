@@ -1,0 +1,61 @@
+"""Which fits are undisturbed crossings of the print, standing where their neighbours say."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.points.crossing import LEVEL, SIGMA_U, SIGMA_V, TURN_U, TURN_V
+from visioncheck.points.neighbours import SaddleFits, own_miss, usual_around
+from visioncheck.points.saddle import contrasts
+from visioncheck.printed.layout import Layout
+
+Flags = NDArray[np.bool_]
+Array = NDArray[np.float64]
+
+_OUTLIER = 4.5
+_WORST_TURN_DEG = 6.0
+
+
+def _are_saddles(layout: Layout, read: SaddleFits) -> Flags:
+    """Which fits look like an undisturbed crossing: sign, contrast, blur, directions, residuals."""
+    terms, fits = read.fits.terms, read.fits
+    good: Flags = np.isfinite(terms).all(axis=1) & (terms[:, LEVEL] > 0)
+    contrast = contrasts(terms)
+    sign = _signs(layout, read, contrast)
+    contrast = contrast * sign
+    good &= (contrast > 0.1) & (fits.last_step_px < 0.02)
+    normals = np.linalg.inv(read.jacobians)
+    for row, turn in ((0, TURN_U), (1, TURN_V)):
+        expected = np.arctan2(normals[:, row, 1], normals[:, row, 0])
+        good &= np.abs(terms[:, turn] - expected) < np.radians(_WORST_TURN_DEG)
+    places = terms[:, :2]
+    amplitude = np.maximum(np.abs(contrast) * terms[:, LEVEL], 1)
+    good &= np.abs(contrast / usual_around(contrast, places, good) - 1) < 0.2
+    misfit = np.column_stack([fits.residual_rms, fits.residual_worst]) / amplitude[:, None]
+    good &= np.all(misfit < np.maximum(2.0 * usual_around(misfit, places, good), 0.03), axis=1)
+    blur = terms[:, [SIGMA_U, SIGMA_V]]
+    usual = usual_around(blur, places, good)
+    good &= np.all((blur < 1.6 * usual + 0.3) & (blur > 0.5 * usual), axis=1)
+    return good
+
+
+def _signs(layout: Layout, read: SaddleFits, contrast: Array) -> Array:
+    """Sign of each point's amplitude in the print: negative where the squares up-left and down-right are dark."""
+    band = np.array([-1.0 if (i + j) % 2 == 0 else 1.0 for i, j in layout.band_corners])
+    return np.concatenate([band, np.full(len(layout.field_corners), field_sign(layout, read, contrast))])[read.index]
+
+
+def field_sign(layout: Layout, read: SaddleFits, contrast: Array) -> float:
+    """-1 on a light field, 1 on a dark one, as most of its clear marks say."""
+    marks = contrast[read.index >= len(layout.band_corners)]
+    return 1.0 if np.count_nonzero(marks > 0.2) > np.count_nonzero(marks < -0.2) else -1.0
+
+
+def fit_together(layout: Layout, read: SaddleFits) -> Flags:
+    """Which good points stand where their neighbours say; none where there are too few to say."""
+    good = _are_saddles(layout, read)
+    if np.count_nonzero(good) < 8:
+        return np.zeros_like(good)
+    own = np.hypot(*own_miss(layout, read, good).T)
+    return np.asarray(good & (own < max(_OUTLIER * float(np.median(own[good])), 0.12)))
