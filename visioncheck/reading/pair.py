@@ -144,7 +144,7 @@ def mean_piece(first: Piece, second: Piece, match: Match, print_covariance: Arra
     turned = rolled(second, match.shift)
     both = np.concatenate([first.corners_mm.ravel(), turned.corners_mm.ravel()])
     joint = joint_covariances(first, turned, print_covariance)
-    corners, slope = _weighted(both, sum(joint.values())) if surveyed else _freed(both)
+    corners, slope = _weighted(both, np.sum(list(joint.values()), axis=0)) if surveyed else _freed(both)
     covariances = {
         source: (2.0 if source in _SHARED else 1.0) * slope @ matrix @ slope.T for source, matrix in joint.items()
     }
