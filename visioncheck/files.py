@@ -73,6 +73,27 @@ def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path
         taken[place] = f"what {option} is to write"
 
 
+def refuse_idle(given: Mapping[str, object], why: str) -> None:
+    """Refuse options that would have no effect.
+
+    Parameters
+    ----------
+    given : Mapping
+        Option, as the user typed it, and its value; None or False: not given.
+    why : str
+        What makes them idle, such as ``"with --readings"``.
+
+    Raises
+    ------
+    UserError
+        Naming those given.
+    """
+    idle = [option for option, value in given.items() if value is not None and value is not False]
+    if idle:
+        have = "has" if len(idle) == 1 else "have"
+        raise UserError(f"{' and '.join(idle)} {have} no effect {why}; leave {'it' if len(idle) == 1 else 'them'} out")
+
+
 def _is_same_file(one: str, other: str) -> bool:
     try:
         return Path(one).samefile(other)

@@ -52,7 +52,7 @@ def attach_photo(log, folder, name="Alder Lane", days=0.0, reading=None, **chang
     path = folder / f"offcut-{days:g}.jpg"
     grey = np.full((300, 400, 3), 128, np.uint8)
     grey[:, :, 0] = int(days)  # so that each photo is another one
-    Image.fromarray(grey).save(path)
+    Image.fromarray(grey).save(path, comment=f"{days:g}".encode())
     found = reading_json(corner_piece()) if reading is None else reading
     return log.attach(draft(name, 0, days, reading=found, kind="photo", file_name=path.name, **changes), path)
 

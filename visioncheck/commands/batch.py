@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_idle, refuse_overwriting
 from visioncheck.stopping import exit_code
 
 if TYPE_CHECKING:
@@ -68,6 +69,10 @@ def batch(
     adjusted, time).
     """
     outputs = _outputs(output or [])
+    named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
+    refuse_overwriting(named, [source, *(sled or []), *(rig or [])])
+    if cluster is not None:
+        refuse_idle({"--workers": workers}, "with --cluster, whose scheduler has its own")
 
     from visioncheck.batch.batch import with_standing
     from visioncheck.log.store import Log

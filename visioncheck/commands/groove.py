@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_overwriting
 
 if TYPE_CHECKING:
     from visioncheck.kerf.plan import Plan
@@ -54,6 +55,10 @@ def groove(
     wanted = _plan(plan, given)
     if photo is None and (rig or thickness or fence_edge):
         raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
+    stem = plan.stem if plan else "groove"
+    if output is not None:
+        drawn = {f"the drawing {ending} in --output": output / f"{stem}.{ending}" for ending in ("svg", "png")}
+        refuse_overwriting(drawn, [plan, photo, rig])
     checked = _checked(wanted, photo, rig, thickness, fence_edge) if photo else ()
 
     from visioncheck.kerf.passes import lay_out
@@ -66,7 +71,6 @@ def groove(
         from visioncheck.files import write_whole
         from visioncheck.present.groove_drawing import draw_layout
 
-        stem = plan.stem if plan else "groove"
         for ending, content in zip(("svg", "png"), draw_layout(layout), strict=True):
             drawings.append(output / f"{stem}.{ending}")
             write_whole(drawings[-1], content)

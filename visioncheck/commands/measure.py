@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visioncheck.errors import Refusal, UserError
+from visioncheck.files import refuse_idle, refuse_overwriting
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -82,7 +83,8 @@ def measure(
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
     _check_turned(photos, turned=turned)
-    _check_picture(picture, photos[:1] if turned else photos)
+    _check_picture(picture, photos, rig, sled, turned=turned, budget=budget)
+    _check_kind(piece, cuts, turned_half)
     _check_log(log, sled, person or note or adjusted)
     if taken_after and not adjusted:
         raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
@@ -142,16 +144,29 @@ def _check_turned(photos: Sequence[Path], *, turned: bool) -> None:
         )
 
 
-def _check_picture(picture: Path | None, photos: Sequence[Path]) -> None:
+def _check_kind(piece: str | None, cuts: int | None, turned_half: str | None) -> None:
+    if piece in {"corner", "slot", "gap"}:
+        refuse_idle({"--cuts": cuts}, f"on --piece {piece}")
+    if piece in {"corner", "panel", "strip", "slot"}:
+        refuse_idle({"--turned-half": turned_half}, f"on --piece {piece}")
+
+
+def _check_picture(
+    picture: Path | None, photos: Sequence[Path], rig: Path | None, sled: Path | None, *, turned: bool, budget: bool
+) -> None:
     """Everything that can be wrong with the output is said before the long work."""
     if picture is None:
         return
-    if len(photos) > 1:
+    if len(photos) > 1 and not turned:
         raise UserError("--picture draws one photo; measure them one by one to get a picture of each")
     if picture.suffix.lower() != ".png":
         raise UserError(f"--picture {picture}: the picture is written as PNG; give it a name that ends in .png")
-    if picture.resolve() == photos[0].resolve():
-        raise UserError(f"--picture {picture} is the photo itself; choose another name")
+    bars = _bars_of(picture) if budget else None
+    refuse_overwriting({"--picture": picture, "--picture with --budget": bars}, [*photos, rig, sled])
+
+
+def _bars_of(picture: Path) -> Path:
+    return picture.with_name(f"{picture.stem}-budget.png")
 
 
 def _check_log(log: Path | None, sled: Path | None, said: str) -> None:
@@ -217,7 +232,7 @@ def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: 
     reading = outcome.measured.reading
     draw_reading(outcome.measured.photo, reading, outcome.correction, picture, sled)
     if budget and budgets_of(reading):
-        bars = picture.with_name(f"{picture.stem}-budget.png")
+        bars = _bars_of(picture)
         draw_budget(budgets_of(reading), bars, f"Where the uncertainty comes from: {reading.photo}")
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_idle
 
 if TYPE_CHECKING:
     from visioncheck.sled.write import Answers
@@ -63,8 +64,23 @@ def sled(
         "adjuster_distance": adjuster_distance, "kind": kind, "leaves": leaves, "pitch": pitch,
         "clockwise": clockwise, "kerf": kerf, "tip_width": tip_width, "piece_side": piece_side,
     }  # fmt: skip
+    given["kind"] = _kind_of(given)
     written = write_sled(path, _answers(units, given, asking=not defaults))
     typer.echo(f"Wrote {path}: {written.name}, {written.pivot} end stays, {written.moving_end} end moves.")
+
+
+def _kind_of(given: dict[str, str | None]) -> str | None:
+    """Take what moves the fence from the options about it, where it is not said; refuse what belongs to the other."""
+    told = {kind: [f"--{key}" for key in about if given[key] is not None] for kind, about in _ABOUT.items()}
+    named = [kind for kind, options in told.items() if options]
+    kind = given["kind"] or (named[0] if len(named) == 1 else None)
+    if kind is None and named:
+        options = " and ".join(option for options in told.values() for option in options)
+        raise UserError(f"{options} belong to different means; say which moves the fence with --kind shims or screw")
+    for other, idle in told.items():
+        if kind in _ABOUT and other != kind:
+            refuse_idle(dict.fromkeys(idle, other), f"on a fence that is moved by {kind}")
+    return kind
 
 
 def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -> Answers:

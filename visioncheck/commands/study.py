@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_idle
 
 if TYPE_CHECKING:
     from visioncheck.present.correction import Line
@@ -51,6 +52,9 @@ def study(
     """Study how well repeated readings of several pieces agree, and how many to average."""
     if (folder is None) == (readings is None):
         raise UserError("give either a folder of photos or a table with --readings CSV")
+    if readings is not None:
+        of_photos = {"--rig": rig, "--thickness": thickness, "--piece": piece, "--fence-edge": fence_edge}
+        refuse_idle(of_photos | {"--cuts": cuts}, "with --readings")
     import json
 
     from visioncheck.present.terminal import print_report

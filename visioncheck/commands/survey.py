@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from visioncheck.errors import InputError
+from visioncheck.files import refuse_overwriting
 
 
 def survey(
@@ -29,6 +30,7 @@ def survey(
 
     if picture is not None and picture.suffix.lower() != ".png":
         raise InputError("picture", f"<picture> {picture}: the picture is written as PNG; give it a name with .png")
+    refuse_overwriting({"--output": output, "--picture": picture}, photos)
     found = visioncheck.survey(track(photos, "Reading photos", console=Console(stderr=True), transient=True), ruled)
     drawing = found.render() if picture is not None else None
     found.save(output)

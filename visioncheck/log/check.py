@@ -43,7 +43,9 @@ def check_folder(folder: Path) -> Iterator[Problem]:
     except UserError as problem:
         if not (folder / FOLDER_NAME).is_dir():
             raise
-        yield Problem("database", printable(str(problem)))
+        why = printable(str(problem.__cause__ or problem))
+        said = f"The database of {folder} cannot be opened ({why}); its photos are looked at alone"
+        yield Problem("database", f"{said}. Bring the log back from its newest backup: log restore.")
         log = Log(folder, sqlite3.connect(":memory:"))
     with log:
         yield from check(log)

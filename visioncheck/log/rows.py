@@ -21,6 +21,22 @@ _NUMBERS = ("fence_error_deg", "fence_error_u_deg", "fence_error_dof")
 _MAY_LACK = (*_NUMBERS, "photo_sha256", "photo_suffix", "rig_sha256", "sled_sha256", "corrects")
 
 
+class DamagedEntry(UserError):
+    """A row that gives no entry.
+
+    Parameters
+    ----------
+    id_ : str
+        Its id, as far as it can be read.
+    why : str
+        What is wrong with it.
+    """
+
+    def __init__(self, id_: str, why: str) -> None:
+        super().__init__(f"Entry {id_} is damaged: {why}")
+        self.why = why
+
+
 def short(id_: str) -> str:
     """Shorten an id to its first eight characters, as users see it."""
     return id_[:8]
@@ -53,8 +69,7 @@ def entry_of_content(content: Mapping[str, Any], *, digest: str, corrected_by: s
         entry = Entry(**{**content, **times}, digest=str(digest), corrected_by=corrected_by)
         _require_parts(entry)
     except (ValueError, TypeError, OverflowError, RecursionError) as error:
-        named = printable(short(str(content.get("id"))))
-        raise UserError(f"Entry {named} is damaged: {printable(str(error))}") from error
+        raise DamagedEntry(printable(short(str(content.get("id")))), printable(str(error))) from error
     return entry
 
 

@@ -26,6 +26,8 @@ _LARGEST_FILE = 1_000_000
 def read_readings(path: Path) -> NDArray[np.float64]:
     """Read a table of readings in degrees, ``piece,person,value`` (person may be missing).
 
+    With semicolons between, as spreadsheets write it where the comma is the decimal sign, commas are taken for that.
+
     Returns
     -------
     (pieces, persons, trials) array
@@ -36,7 +38,8 @@ def read_readings(path: Path) -> NDArray[np.float64]:
         Naming the file and the line, or the cell of an unbalanced study.
     """
     text = read_text(path, "table of readings", "save it as CSV in UTF-8", _LARGEST_FILE).removeprefix("\ufeff")
-    rows = csv.DictReader(io.StringIO(text, newline=None), skipinitialspace=True)
+    between = ";" if ";" in text.partition("\n")[0] else ","
+    rows = csv.DictReader(io.StringIO(text, newline=None), skipinitialspace=True, delimiter=between)
     try:
         names = [name.strip().lower() for name in rows.fieldnames or []]
         if not {"piece", "value"} <= set(names):
@@ -49,9 +52,14 @@ def read_readings(path: Path) -> NDArray[np.float64]:
 
 
 def _row(row: dict[str | Any, Any], line: int, path: Path) -> tuple[str, str, float]:
+    if None in row:  # 0,011 has become two cells
+        raise UserError(
+            f"{path}, line {line}: has more values than the first line names; write decimals with a point, or "
+            "semicolons between the columns"
+        )
     try:
-        value = float(row["value"])
-    except (TypeError, ValueError):
+        value = float(row["value"].replace(",", ".") if row["value"].count(",") == 1 else row["value"])
+    except (AttributeError, ValueError):
         value = math.nan
     piece = (row["piece"] or "").strip()
     if not math.isfinite(value) or not piece:
