@@ -10,7 +10,7 @@ from visioncheck.errors import UserError
 from visioncheck.log import chain, schema
 from visioncheck.log.problem import Problem
 from visioncheck.log.queries import SELECT
-from visioncheck.log.rows import DamagedEntry, entry_of_row, printable, short
+from visioncheck.log.rows import DamagedEntryError, entry_of_row, printable, short
 from visioncheck.log.sound import fault_of, is_photo, refusal_of
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def _note_row(found: Inventory, number: int, row: tuple[Any, ...], standing: dic
             if is_photo(*each):
                 found.photos.setdefault(each, []).append(id_)
         fault = _fault(entry)
-    except DamagedEntry as error:
+    except DamagedEntryError as error:
         fault = f"is damaged: {error.why}"
     except DAMAGE as error:
         fault = f"is damaged: {error}"

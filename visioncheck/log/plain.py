@@ -36,7 +36,7 @@ def plain_errors(folder: Path, done: str, nothing_done: str = "nothing was chang
             f"The log {folder} cannot be {done} ({error.strerror or error}); {nothing_done}: free space or "
             "get the right to write there, then try again."
         ) from error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged name comes in the database's own complaint
         raise UserError(
             f"The log {folder} cannot be {done} (database: {error}); {nothing_done}: {_advice(str(error))}."
         ) from error

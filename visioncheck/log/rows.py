@@ -21,7 +21,7 @@ _NUMBERS = ("fence_error_deg", "fence_error_u_deg", "fence_error_dof")
 _MAY_LACK = (*_NUMBERS, "photo_sha256", "photo_suffix", "rig_sha256", "sled_sha256", "corrects")
 
 
-class DamagedEntry(UserError):
+class DamagedEntryError(UserError):
     """A row that gives no entry.
 
     Parameters
@@ -69,7 +69,7 @@ def entry_of_content(content: Mapping[str, Any], *, digest: str, corrected_by: s
         entry = Entry(**{**content, **times}, digest=str(digest), corrected_by=corrected_by)
         _require_parts(entry)
     except (ValueError, TypeError, OverflowError, RecursionError) as error:
-        raise DamagedEntry(printable(short(str(content.get("id")))), printable(str(error))) from error
+        raise DamagedEntryError(printable(short(str(content.get("id")))), printable(str(error))) from error
     return entry
 
 
