@@ -12,7 +12,7 @@ pytestmark = pytest.mark.photos
 
 CHOSEN = {
     "pencil-side-birch": ("against", "middle"),
-    "clamp-oak": ("over", "left end"),
+    "clamp-oak": ("over", "middle"),
     "pencil-across-piece": ("over", None),
     "painted-grey": None,
     "shadow-left-mdf": None,

@@ -80,6 +80,7 @@ def _routes() -> list[Route]:
         post("/sled/{key}/photo", photo.send_photo),
         Route("/job/{job}", photo.show_job),
         Route("/job/{job}/state", photo.job_state),
+        Route("/job/{job}/picture", photo.show_refused),
         post("/job/{job}/again", photo.try_again),
         post("/job/{job}/when", photo.say_when),
         post("/job/{job}/rig", photo.say_rig),

@@ -25,6 +25,8 @@ _KEPT = timedelta(days=7)
 """How long an answer can be called up again; readings are in the log for good."""
 _ID = re.compile(r"[0-9a-f]{16}")
 _FILE, _ANSWER = "job.json", "answer.json"
+SHOWN = "shown.jpg"
+"""Where a refused photo's picture with its marks is kept, as long as the answer."""
 
 
 @dataclass(frozen=True)
@@ -199,7 +201,7 @@ class Spool:
             _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
             if answer["state"] not in {"broken", "asks"}:
                 for path in self.path(job).iterdir():
-                    if path.name not in {_FILE, _ANSWER}:
+                    if path.name not in {_FILE, _ANSWER, SHOWN}:
                         path.unlink()
 
     def _keep(self, job: Job) -> Job:

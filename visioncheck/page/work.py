@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import Refusal, UserError
-from visioncheck.page.jobs import NAMED, photo_name
+from visioncheck.page.jobs import NAMED, SHOWN, photo_name
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
@@ -180,7 +180,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
             rig = fitting[0] if fitting else None
     outcome = measure_for_log(photo, sled, None if rig is None else read_rig(rig), told, detection)
     if outcome.problem is not None:
-        return _refused(outcome.problem, folder)
+        return _refused(outcome.problem, folder) | _shown(outcome, folder)
     with Log.open(places.log) as log:
         entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"], now=_moment(log, said))
         counts = standing_of(entry, log.entries(sled=entry.sled)).counts
@@ -208,6 +208,20 @@ def _fitting_rigs(folder: Path, detection: Detection) -> list[Path]:
         with contextlib.suppress(UserError):
             rigs[path.name] = read_rig(path)
     return [folder / name for name in fitting_rigs(rigs, detection)]
+
+
+def _shown(outcome: Outcome, folder: Path) -> dict[str, Any]:
+    """Draw where the trouble is; a file that is no photo has nothing to show."""
+    from visioncheck.files import write_whole
+    from visioncheck.photo.load import load_photo
+    from visioncheck.present.refused_picture import render_refusal
+
+    if not isinstance(outcome.problem, Refusal):
+        return {}
+    marks = outcome.problem.marks
+    drawn = render_refusal(load_photo(outcome.path), marks, "", kind="jpg", long_side_px=_PICTURE_PX)
+    write_whole(folder / SHOWN, drawn)
+    return {"shown": "marked" if marks.trouble else "found" if marks.found else "plain"}
 
 
 def _moment(log: Log, said: dict[str, Any]) -> Moment:

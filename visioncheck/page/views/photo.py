@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import read_told
 from visioncheck.page.answers import answer_of
 from visioncheck.page.desk import Desk, desk_of, remember, units_of
+from visioncheck.page.jobs import SHOWN
 from visioncheck.page.stock import find_rigs, key_of
 from visioncheck.page.uploads import RefusedForm, with_point
 from visioncheck.page.views.news import place_of
@@ -192,6 +194,15 @@ def show_job(request: Request) -> Response:
         remember(response, RIG, key_of(job.answer["rig"]))
         return response
     return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{job.answer['entry']}", 303)
+
+
+def show_refused(request: Request) -> Response:
+    """Send a refused photo's picture, with what was found and where the trouble is."""
+    desk = desk_of(request)
+    path = desk.spool.path(desk.job(request)) / SHOWN
+    if not path.exists():
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/jpeg")
 
 
 def _again(job: Job) -> str:
