@@ -42,6 +42,11 @@ def test_a_panel_is_asked_for_and_then_read(saw):
     no = finished(phone, phone.post(f"{asked}/tell", {"piece": "corner"}))
     assert "looks like a panel cut all round" in words(no)
     assert "--" not in words(no)
+    # where the trouble is, as long as the answer is kept
+    drawn = phone.get(re.search(r'src="(/job/\w+/picture)"', no.text)[1])
+    assert drawn.status == 200
+    assert drawn.header("content-type") == "image/jpeg"
+    assert drawn.body[:2] == b"\xff\xd8"
     told = finished(phone, phone.post(f"{asked}/tell", {"piece": "panel"})).header("location")
     assert MOVING.search(words(phone.get(told)))
 

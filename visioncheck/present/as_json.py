@@ -42,8 +42,9 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
         ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
-        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``turned`` (the second photo
-        of a pair), ``reason`` (what is asked of the user then), ``open_kinds`` (the kinds that the
+        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at
+        an edge and was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the
+        second photo of a pair), ``reason`` (what is asked of the user then), ``open_kinds`` (the kinds that the
         piece may be, where that is asked), ``budget_deg`` (standard uncertainty by source),
         ``tag`` (the piece tag's number)
         and ``correction``; of a slot or gap also what `visioncheck.present.slot.slot_json` gives.
@@ -92,6 +93,8 @@ def _sizes_json(reading: Reading) -> dict[str, Any]:
         found["perpendicularity_mm"] = _size_json(reading.perpendicularity)
     if reading.panel:
         found["panel"] = _panel_json(reading.panel)
+    if reading.covers:
+        found["covers"] = [{"edge": each.edge, "lies": each.lies, "near": each.near} for each in reading.covers]
     return found
 
 

@@ -138,6 +138,8 @@ def render_reading(
         if reading.piece in _SLOTS and k % 2:
             continue  # the ends of a slot were not seen
         _draw_edge(axes, reading, k, edge, frame, centre, exaggeration)
+    for cover in reading.covers:
+        _draw_cover(axes, frame(cover.start_px), frame(cover.end_px), centre)
     for corner in reading.corners:
         _draw_corner(axes, reading, corner.edges, frame(corner.at_px), centre, degrees(corner.angle))
     if reading.piece == "gap":
@@ -233,6 +235,14 @@ def _draw_edge(
         # the bar of the fence stands outside its edge, so that edge's name goes inside
         side = -out if k == reading.fence_edge and reading.fence_error else out
         _callout(axes, (start + end) / 2 + 24 * side, label, _colour(reading, k), away=side)
+
+
+def _draw_cover(axes: Any, start: Array, end: Array, centre: Array) -> None:
+    """Mark a stretch of an edge that was left out, and say so."""
+    axes.plot(*zip(start, end, strict=True), color="black", lw=9, solid_capstyle="butt", zorder=4)
+    axes.plot(*zip(start, end, strict=True), color=_ORANGE, lw=6, ls=(0, (1.2, 0.8)), zorder=5)
+    out = _outward(start, end, centre)
+    _callout(axes, (start + end) / 2 - 30 * out, "left out", _ORANGE, size=11, away=-out)
 
 
 def _draw_open_end(axes: Any, reading: Reading, frame: _Frame, centre: Array) -> None:
