@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.sled.model import Screw, Shims, load_sled, parse_sled
+from visioncheck.sled.file import load_sled, parse_sled
+from visioncheck.sled.model import Screw, Shims
 from visioncheck.sled.write import default_answers, sled_text
 
 INCH = sled_text(default_answers("in"))

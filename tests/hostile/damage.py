@@ -36,7 +36,7 @@ from visioncheck.present.correction import describe
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.sled.model import load_sled
+from visioncheck.sled.file import load_sled
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PHOTO = FIXTURES / "photos" / "light-a4" / "corner-1.jpg"

@@ -24,7 +24,7 @@ from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
-from visioncheck.sled.model import load_sled
+from visioncheck.sled.file import load_sled
 
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"

@@ -19,7 +19,7 @@ from PIL import Image
 import visioncheck
 from visioncheck.camera.rig import load_rig
 from visioncheck.given import length_of
-from visioncheck.sled.model import load_sled
+from visioncheck.sled.file import load_sled
 
 REPO = Path(__file__).parents[2]
 PHOTOS = REPO / "fixtures" / "photos" / "light-a4"

@@ -22,7 +22,7 @@ from visioncheck.log.store import Log
 from visioncheck.measuring.keep import Outcome, SledFile, attach_outcome
 from visioncheck.present.correction import correction_json, describe
 from visioncheck.quantity import Quantity
-from visioncheck.sled.model import parse_sled
+from visioncheck.sled.file import parse_sled
 
 LONG = """name = "Long sled"
 units = "mm"

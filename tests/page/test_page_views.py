@@ -20,7 +20,7 @@ from visioncheck.page.stock import key_of
 from visioncheck.present.correction import _STEPS
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.quantity import Quantity
-from visioncheck.sled.model import load_sled
+from visioncheck.sled.file import load_sled
 
 STRIP = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5"}
 

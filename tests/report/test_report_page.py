@@ -26,7 +26,7 @@ from visioncheck.present.from_json import reading_of
 from visioncheck.present.pages import stylesheet
 from visioncheck.present.report_page import _budget, _facts, _row, _todo, _verdict, report_page
 from visioncheck.quantity import Quantity
-from visioncheck.sled.model import parse_sled
+from visioncheck.sled.file import parse_sled
 
 ALDER = (Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml").read_text()
 TOLERANCE_DEG = parse_sled(ALDER, "").tolerance_deg

@@ -268,7 +268,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
 
 def _sled_of(log: Log, entry: Entry) -> SledFile | None:
     from visioncheck.measuring.keep import SledFile
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
 
     text = log.document(entry.sled_sha256)
     return None if text is None else SledFile(parse_sled(text, f"the sled's file of entry {entry.id[:8]}"), text)

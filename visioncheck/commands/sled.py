@@ -84,7 +84,7 @@ def _kind_of(given: dict[str, str | None]) -> str | None:
 
 
 def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -> Answers:
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
     from visioncheck.sled.write import default_answers, sled_text
 
     answers = default_answers(units or "mm")
@@ -102,7 +102,7 @@ def _answers(units: str | None, given: dict[str, str | None], *, asking: bool) -
 
 def _ask(answers: Answers, key: str, question: str) -> Answers:
     """Ask until the answer makes a sled; a slip costs one line, not the whole conversation."""
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
     from visioncheck.sled.write import sled_text
 
     usual = getattr(answers, key)

@@ -58,7 +58,7 @@ def study(
     import json
 
     from visioncheck.present.terminal import print_report
-    from visioncheck.sled.model import load_sled
+    from visioncheck.sled.file import load_sled
     from visioncheck.study.gauge import gauge_study
     from visioncheck.study.words import arrange, read_readings, study_json, study_lines
 

@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import dataclass
-from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from visioncheck.errors import UserError
 from visioncheck.files import parse_toml, read_text
-from visioncheck.kerf.plan import Groove, Plan, Saw, Side
+from visioncheck.kerf.plan import Groove, Plan, Saw
 from visioncheck.quantity import Quantity, coverage_factor
-from visioncheck.units import UnitWorld, parse_length
+from visioncheck.tables import Name, Slip, Table, fill, key_words, limits, within
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
-_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("name", "units", "tolerance", "board", "saw", "blade", "groove"),
-    "board": ("width", "edges"),
-    "saw": ("fence", "flange", "zero_kerf", "zero_plus_minus", "setting_plus_minus"),
-    "blade": ("kerf", "plus_minus", "slot", "overlap"),
-    "groove": ("name", "from", "at", "width", "kerf", "plus_minus", "settings", "blade_line"),
-}
 _LARGEST_FILE = 100_000
 _MOST_GROOVES = 100
 _LONGEST_MM = 10_000.0
@@ -34,6 +28,8 @@ _OVERLAP_MM = 0.8
 _TOLERANCE_MM = 0.25
 """0.010 in (common practice, no source)."""
 _AFTER = "groove "
+_MOST_SETTINGS = 200
+_EDGES = 'edges = ["front", "back"]'
 
 
 def load_plan(path: Path) -> Plan:
@@ -53,6 +49,85 @@ def parse_plan(text: str, name: str, folder: Path | None = None) -> Plan:
     return plan_from_data(data, _Source(name, text, folder))
 
 
+def _two_edges(value: Any) -> tuple[str, str]:
+    if not isinstance(value, list) or len(value) != 2 or not all(isinstance(e, str) and e.strip() for e in value):
+        raise ValueError(f"must name two edges, first the one at the fence: {_EDGES}")
+    first, second = (edge.strip() for edge in value)
+    if first == second or any(edge.startswith(_AFTER) or not edge.isprintable() for edge in (first, second)):
+        raise ValueError('must be two different names, neither starting with "groove "')
+    return first, second
+
+
+def _own_settings(value: Any) -> tuple[float, ...]:
+    if not isinstance(value, list) or not 1 <= len(value) <= _MOST_SETTINGS:
+        raise ValueError('must list the fence settings, such as ["3in", "3 1/4in"]')
+    return tuple(within(one, 0.0, _LONGEST_MM) for one in value)
+
+
+_Kerf = Annotated[float, limits(0.3, _WIDEST_MM)]
+_Place = Annotated[float, limits(0.0, _LONGEST_MM)]
+# told at 95 %, as reports say it; taken as a standard uncertainty
+_PlusMinus = Annotated[float, limits(0.0, 5.0), AfterValidator(lambda mm: mm / coverage_factor(math.inf))]
+
+
+class BoardTable(Table):
+    """The board: its width across the grooves, and what its edges are called, first the one at the fence."""
+
+    width: Annotated[float, limits(1.0, _LONGEST_MM)]
+    edges: Annotated[tuple[str, str], BeforeValidator(_two_edges)] = ("fence edge", "far edge")
+
+
+class SawTable(Table):
+    """The saw and its scale."""
+
+    fence: Literal["left", "right"]
+    flange: Literal["left", "right"]
+    zero_kerf: _Kerf
+    zero_plus_minus: _PlusMinus = 0.0
+    setting_plus_minus: _PlusMinus = 0.0
+
+
+class BladeTable(Table):
+    """The blade or stack on the arbor; its kerf as typed, or from a slot measured before."""
+
+    kerf: _Kerf | None = None
+    plus_minus: _PlusMinus = 0.0
+    slot: Name | None = None
+    overlap: Annotated[float, limits(0.0, _WIDEST_MM)] | None = None
+
+
+class GrooveTable(Table):
+    """One groove."""
+
+    name: Name | None = None
+    start: Annotated[Name | None, Field(alias="from")] = None
+    at: _Place
+    width: Annotated[float, limits(0.3, _LONGEST_MM)]
+    kerf: _Kerf | None = None
+    plus_minus: _PlusMinus = 0.0
+    settings: Annotated[tuple[float, ...], BeforeValidator(_own_settings)] | None = None
+    blade_line: _Place | None = None
+
+
+class PlanTable(Table):
+    """The whole file."""
+
+    name: Name = "grooves"
+    units: Literal["in", "mm"]
+    tolerance: Annotated[float, limits(0.01, 10.0)] | None = None
+    board: BoardTable
+    saw: SawTable
+    blade: BladeTable | None = None
+    groove: Annotated[
+        list[GrooveTable],
+        Field(
+            min_length=1,
+            max_length=_MOST_GROOVES,
+            description=f"write [[groove]] on a line of its own and its keys below, 1 to {_MOST_GROOVES} times",
+        ),
+    ]
+
+
 @dataclass(frozen=True, slots=True)
 class _Source:
     """Where a plan's data came from."""
@@ -61,81 +136,12 @@ class _Source:
     text: str = ""
     folder: Path | None = None
 
-    def complaint(self, table: _Table, key: str, what: str) -> UserError:
-        line = _line_of(self.text, table.section, table.index, key)
-        at = f" line {line}" if line else ""
-        return UserError(f"{self.name}{at}: {table.called(key)} {what}")
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """One table of the plan."""
-
-    section: str
-    data: dict[str, Any]
-    source: _Source
-    index: int = 0
-
-    def called(self, key: str) -> str:
-        if not self.section:
-            return key
-        number = f"[{self.index + 1}]" if self.section == "groove" else ""
-        return f"{self.section}{number}.{key}"
-
-    def complaint(self, key: str, what: str) -> UserError:
-        return self.source.complaint(self, key, what)
-
-    def text(self, key: str, default: str | None = None) -> str:
-        value = self.data.get(key, default)
-        if not isinstance(value, str) or not value.strip() or not value.isprintable() or len(value) > 100:
-            said = "is missing" if value is None else "is no name"
-            raise self.complaint(key, f'{said}; write for example {key} = "middle shelf"')
-        return value.strip()
-
-    def choice(self, key: str, choices: Sequence[str], default: str | None = None) -> str:
-        value = self.data.get(key, default)
-        if value not in choices:
-            said = "is missing" if value is None else f"is {value!r:.40}"
-            raise self.complaint(key, f"{said}; write {' or '.join(repr(c) for c in choices)}")
-        return str(value)
-
-    def length(self, key: str, least_mm: float, most_mm: float) -> float:
-        return self.one_length(key, self.data.get(key), least_mm, most_mm)
-
-    def optional_length(self, key: str, least_mm: float, most_mm: float) -> float | None:
-        return self.length(key, least_mm, most_mm) if key in self.data else None
-
-    def one_length(self, key: str, value: Any, least_mm: float, most_mm: float) -> float:
-        if not isinstance(value, str):
-            said = "is missing" if value is None else "has no unit"
-            raise self.complaint(key, f'{said}; write it in quotes with its unit, such as "3/4in" or "18mm"')
-        try:
-            mm = parse_length(value)
-        except UserError as error:
-            raise self.complaint(key, f"is wrong: {error}") from None
-        if least_mm > 0 >= mm:
-            raise self.complaint(key, f"is {value.strip()}; it must be more than nothing")
-        if not least_mm <= mm <= most_mm:
-            raise self.complaint(key, f"is {mm:g} mm; it should lie between {least_mm:g} and {most_mm:g} mm")
-        return mm
-
-    def kerf(self, key: str, plus_minus: str) -> Quantity:
-        value = self.length(key, 0.3, _WIDEST_MM)
-        return Quantity(value, self.standard_u(plus_minus), "mm")
-
-    def standard_u(self, key: str) -> float:
-        """Turn ``±`` at 95 %, as reports say it, into a standard uncertainty; 0 when it is not given."""
-        if key not in self.data:
-            return 0.0
-        return self.length(key, 0.0, 5.0) / coverage_factor(float("inf"))
-
-    def refuse_unknown(self) -> None:
-        keys = _KEYS[self.section]
-        for key in self.data:
-            if key not in keys:
-                near = get_close_matches(key, keys, n=1)
-                hint = f"did you mean {near[0]}?" if near else f"known here: {', '.join(keys)}"
-                raise self.complaint(key, f"is no key of a plan; {hint}")
+    def complaint(self, path: tuple[str | int, ...], what: str) -> UserError:
+        section = str(path[0]) if len(path) > 1 else ""
+        index = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
+        key = next((part for part in reversed(path) if isinstance(part, str)), "")
+        line = _line_of(self.text, section, index, key)
+        return UserError(f"{self.name}{f' line {line}' if line else ''}: {key_words(path)} {what}")
 
 
 def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | None = None) -> Plan:
@@ -144,65 +150,40 @@ def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | N
     A slot measured before is looked for in `folder`.
     """
     source = _Source(source, folder=folder) if isinstance(source, str) else source
-    top = _Table("", data, source)
-    top.refuse_unknown()
-    board, saw = _section(top, "board"), _section(top, "saw")
-    blade = _section(top, "blade") if "blade" in data else None
-    edges = _edges(board)
-    kerf = _blade_kerf(blade)
-    zero = saw.kerf("zero_kerf", "zero_plus_minus")
-    grooves = _grooves(top, edges, kerf)
+    try:
+        table = fill(PlanTable, data, "a plan")
+    except Slip as slip:
+        raise source.complaint(slip.path, slip.sentence) from None
+    saw = table.saw
+    zero = Quantity(saw.zero_kerf, saw.zero_plus_minus, "mm")
+    grooves = _grooves(table, _blade_kerf(table.blade, source), source)
     narrowest = min((g.kerf or zero).value for g in grooves)
-    overlap = blade.optional_length("overlap", 0.0, _WIDEST_MM) if blade else None
-    tolerance = top.optional_length("tolerance", 0.01, 10.0)
+    overlap = table.blade.overlap if table.blade else None
     return Plan(
-        name=top.text("name", "grooves"),
-        units=cast("UnitWorld", top.choice("units", ("in", "mm"))),
-        board_mm=board.length("width", 1.0, _LONGEST_MM),
-        fence_edge=edges[0],
-        other_edge=edges[1],
-        saw=Saw(
-            fence=cast("Side", saw.choice("fence", ("left", "right"))),
-            flange=cast("Side", saw.choice("flange", ("left", "right"))),
-            zero_kerf=zero,
-            setting_u_mm=saw.standard_u("setting_plus_minus"),
-        ),
+        name=table.name,
+        units=table.units,
+        board_mm=table.board.width,
+        fence_edge=table.board.edges[0],
+        other_edge=table.board.edges[1],
+        saw=Saw(saw.fence, saw.flange, zero, saw.setting_plus_minus),
         overlap_mm=min(_OVERLAP_MM, narrowest / 4) if overlap is None else overlap,
-        tolerance_mm=_TOLERANCE_MM if tolerance is None else tolerance,
+        tolerance_mm=_TOLERANCE_MM if table.tolerance is None else table.tolerance,
         grooves=grooves,
     )
 
 
-def _section(top: _Table, section: str) -> _Table:
-    value = top.data.get(section)
-    if not isinstance(value, dict):
-        raise top.complaint(section, f"is missing; write [{section}] on a line of its own and its keys below")
-    table = _Table(section, value, top.source)
-    table.refuse_unknown()
-    return table
-
-
-def _edges(board: _Table) -> tuple[str, str]:
-    edges = board.data.get("edges", ["fence edge", "far edge"])
-    if not isinstance(edges, list) or len(edges) != 2 or not all(isinstance(e, str) and e.strip() for e in edges):
-        raise board.complaint("edges", 'must name two edges, first the one at the fence: edges = ["front", "back"]')
-    first, second = (edge.strip() for edge in edges)
-    if first == second or any(edge.startswith(_AFTER) or not edge.isprintable() for edge in (first, second)):
-        raise board.complaint("edges", 'must be two different names, neither starting with "groove "')
-    return first, second
-
-
-def _blade_kerf(blade: _Table | None) -> Quantity | None:
+def _blade_kerf(blade: BladeTable | None, source: _Source) -> Quantity | None:
     if blade is None:
         return None
-    if "slot" not in blade.data:
-        return blade.kerf("kerf", "plus_minus")
-    if "kerf" in blade.data or "plus_minus" in blade.data:
-        raise blade.complaint("slot", "stands beside kerf or plus_minus; give one or the other")
-    name = blade.text("slot")
-    if blade.source.folder is None:
-        raise blade.complaint("slot", "needs a plan file that it can stand beside")
-    path = blade.source.folder / name
+    if blade.slot is None:
+        if blade.kerf is None:
+            raise source.complaint(("blade", "kerf"), 'is missing; write it in quotes with its unit, such as "1/8in"')
+        return Quantity(blade.kerf, blade.plus_minus, "mm")
+    if blade.kerf is not None or "plus_minus" in blade.model_fields_set:
+        raise source.complaint(("blade", "slot"), "stands beside kerf or plus_minus; give one or the other")
+    if source.folder is None:
+        raise source.complaint(("blade", "slot"), "needs a plan file that it can stand beside")
+    path = source.folder / blade.slot
     return slot_kerf(read_text(path, "slot file", largest=_LARGEST_FILE), str(path))
 
 
@@ -229,54 +210,45 @@ def slot_kerf(text: str, name: str) -> Quantity:
     return found
 
 
-def _grooves(top: _Table, edges: tuple[str, str], kerf: Quantity | None) -> tuple[Groove, ...]:
-    tables = top.data.get("groove")
-    if not isinstance(tables, list) or not tables or not all(isinstance(one, dict) for one in tables):
-        raise top.complaint("groove", "is missing; write [[groove]] on a line of its own and its keys below")
-    if len(tables) > _MOST_GROOVES:
-        raise top.complaint("groove", f"stands there {len(tables)} times; at most {_MOST_GROOVES} grooves make a plan")
+def _grooves(table: PlanTable, kerf: Quantity | None, source: _Source) -> tuple[Groove, ...]:
     grooves: dict[str, Groove] = {}
-    for index, data in enumerate(tables):
-        table = _Table("groove", data, top.source, index)
-        table.refuse_unknown()
-        groove = _groove(table, edges, kerf, grooves)
+    for index, each in enumerate(table.groove):
+        groove = _groove(each, index, table.board.edges, kerf, grooves, source)
         if groove.name in grooves:
-            raise table.complaint("name", f"{groove.name!r} stands there twice; give every groove its own name")
+            said = f"{groove.name!r} stands there twice; give every groove its own name"
+            raise source.complaint(("groove", index, "name"), said)
         grooves[groove.name] = groove
     return tuple(grooves.values())
 
 
-def _groove(table: _Table, edges: tuple[str, str], kerf: Quantity | None, before: dict[str, Groove]) -> Groove:
-    start = table.text("from", edges[0])
-    at = table.length("at", 0.0, _LONGEST_MM)
+def _groove(
+    table: GrooveTable,
+    index: int,
+    edges: tuple[str, str],
+    kerf: Quantity | None,
+    before: dict[str, Groove],
+    source: _Source,
+) -> Groove:
+    start, at = table.start or edges[0], table.at
     edge, after = start, None
     if start not in edges:
         other = before.get(start.removeprefix(_AFTER)) if start.startswith(_AFTER) else None
         if other is None:
             known = [*edges, *(f"{_AFTER}{name}" for name in before)]
-            raise table.complaint("from", f"is {start!r}; write one of {', '.join(map(repr, known))}")
+            said = f"is {start!r}; write one of {', '.join(map(repr, known))}"
+            raise source.complaint(("groove", index, "from"), said)
         edge, after = other.edge, other.name
         at += other.at_mm + other.width_mm
-    own = table.kerf("kerf", "plus_minus") if "kerf" in table.data else kerf
     return Groove(
-        name=table.text("name", str(table.index + 1)),
+        name=table.name or str(index + 1),
         edge=edge,
         at_mm=at,
-        width_mm=table.length("width", 0.3, _LONGEST_MM),
-        kerf=own,
+        width_mm=table.width,
+        kerf=kerf if table.kerf is None else Quantity(table.kerf, table.plus_minus, "mm"),
         after=after,
-        settings_mm=_settings(table),
-        blade_line_mm=table.optional_length("blade_line", 0.0, _LONGEST_MM),
+        settings_mm=table.settings,
+        blade_line_mm=table.blade_line,
     )
-
-
-def _settings(table: _Table) -> tuple[float, ...] | None:
-    value = table.data.get("settings")
-    if value is None:
-        return None
-    if not isinstance(value, list) or not 1 <= len(value) <= 200:
-        raise table.complaint("settings", 'must list the fence settings, such as ["3in", "3 1/4in"]')
-    return tuple(table.one_length("settings", one, 0.0, _LONGEST_MM) for one in value)
 
 
 def _line_of(text: str, section: str, index: int, key: str) -> int | None:

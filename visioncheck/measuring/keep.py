@@ -179,7 +179,7 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
 
 def read_sled(path: Path) -> SledFile:
     """Read a sled file and keep its text; raises UserError as `load_sled` does."""
-    from visioncheck.sled.model import parse_sled, sled_text
+    from visioncheck.sled.file import parse_sled, sled_text
 
     text = sled_text(path)
     return SledFile(parse_sled(text, str(path)), text)
@@ -187,7 +187,7 @@ def read_sled(path: Path) -> SledFile:
 
 def sled_in_log(log: Log, name: str) -> SledFile | None:
     """Take a sled's file as the log kept it last; None where it keeps none."""
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
 
     text = log.sled_text(name)
     return None if text is None else SledFile(parse_sled(text, f"the file of {name} in the log"), text)

@@ -17,7 +17,7 @@ from visioncheck.present.reading import degrees
 from visioncheck.present.settle import basis_of_json
 from visioncheck.present.slot import fine_length, gap_lines
 from visioncheck.present.verdict import VerdictView, tone_of, verdict_view
-from visioncheck.sled.model import parse_sled
+from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:

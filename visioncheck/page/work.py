@@ -150,7 +150,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     from visioncheck.log.store import Log
     from visioncheck.measuring.keep import SledFile, Told, attach_outcome, measure_for_log, read_rig, read_told, told_of
     from visioncheck.measuring.photo import detect
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
 
     said = job.told
     text = said["sled_text"]
@@ -302,7 +302,7 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
     from visioncheck.photo.load import load_photo
     from visioncheck.present.from_json import reading_of
     from visioncheck.present.picture import render_reading
-    from visioncheck.sled.model import parse_sled
+    from visioncheck.sled.file import parse_sled
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)

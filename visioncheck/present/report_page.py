@@ -23,7 +23,8 @@ from visioncheck.present.settle import basis_of_json
 from visioncheck.present.trend import date_words, pending_words, signed_words, trend_words
 from visioncheck.present.trend_chart import adjustment_words, chart_alternative
 from visioncheck.present.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
-from visioncheck.sled.model import Sled, parse_sled
+from visioncheck.sled.file import parse_sled
+from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
 
 if TYPE_CHECKING:

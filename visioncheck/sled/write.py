@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.sled.model import Sled, parse_sled
+from visioncheck.sled.file import parse_sled
+from visioncheck.sled.model import Sled
 
 if TYPE_CHECKING:
     from pathlib import Path
