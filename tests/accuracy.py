@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.slot_truth import SLOTS, slot_scores
-from visioncheck.camera.rig import Rig, load_rig
+from visioncheck.camera.rig import Rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main as visioncheck
 from visioncheck.errors import UserError
 from visioncheck.fence.squareness import fit_panel

@@ -93,7 +93,8 @@ def rig_of(given: object) -> RigFile | None:
     UserError
         None of these, or a file that is no rig.
     """
-    from visioncheck.camera.rig import Rig, parse_rig, rig_text
+    from visioncheck.camera.rig import Rig, rig_text
+    from visioncheck.camera.rig_file import parse_rig
     from visioncheck.measuring.keep import RigFile, read_rig
 
     given = getattr(given, "rig", given) if not isinstance(given, RigFile) else given

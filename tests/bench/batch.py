@@ -17,7 +17,7 @@ _RIG = []
 def _start(rig_file):
     import cv2
 
-    from visioncheck.camera.rig import load_rig
+    from visioncheck.camera.rig_file import load_rig
 
     cv2.setNumThreads(1)
     _RIG.append(load_rig(rig_file))

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from tests.bench.photos import PIECES
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.measuring import photo as measure
 from visioncheck.present.picture import draw_reading
 from visioncheck.reading import piece

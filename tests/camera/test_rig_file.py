@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.camera.scene import LENS
-from visioncheck.camera.rig import Rig, load_rig, save_rig
+from visioncheck.camera.rig import Rig, save_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.geometry import similarity
 

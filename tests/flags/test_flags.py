@@ -27,7 +27,7 @@ from tests.flags.painted import (
     tilted,
 )
 from tests.shapes import interior_angles_deg
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_light

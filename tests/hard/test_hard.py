@@ -6,7 +6,7 @@ import pytest
 
 from tests.hard.pictures import scenes
 from tests.hard.score import errors_of, read
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 
 pytestmark = pytest.mark.photos
 

@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from visioncheck.camera import rig as rig_file
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError

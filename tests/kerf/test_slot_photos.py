@@ -12,7 +12,7 @@ import pytest
 from tests.fence.cutting import board, butted, wedge_of
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
 from tests.slot_truth import slot_scores
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.cli import main
 from visioncheck.edges.tone import calibrate_tone

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.edges.tone import calibrate_tone

@@ -17,7 +17,7 @@ import pytest
 from PIL import Image
 
 import visioncheck
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.given import length_of
 from visioncheck.sled.file import load_sled
 

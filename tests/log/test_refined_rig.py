@@ -12,7 +12,8 @@ import pytest
 from tests.conftest import PHOTOS
 from tests.log.conftest import make_draft, make_photo, make_reading
 from visioncheck.camera.refine import Evidence, sheet_angle_u_deg
-from visioncheck.camera.rig import load_rig, save_rig
+from visioncheck.camera.rig import save_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.support import affine_slopes
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError

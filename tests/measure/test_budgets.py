@@ -8,7 +8,7 @@ import math
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.fence import of_piece
 from visioncheck.measuring import photo as measure
 from visioncheck.measuring.photo import measure_photo

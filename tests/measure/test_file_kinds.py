@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.measuring import photo as measure
 from visioncheck.measuring.photo import detect, measure_photo
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.flags.painted import OAK, PHOTOS, lay, photo, rectangle, sawn
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal
 from visioncheck.measuring.photo import measure_photo

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measuring.photo import measure_photo

@@ -9,7 +9,7 @@ import cv2
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck.camera.rig import load_rig
+from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import UserError
 from visioncheck.measuring import photo as measure

@@ -275,7 +275,7 @@ def _sled_of(log: Log, entry: Entry) -> SledFile | None:
 
 
 def _rig_of(log: Log, entry: Entry) -> RigFile | None:
-    from visioncheck.camera.rig import parse_rig
+    from visioncheck.camera.rig_file import parse_rig
     from visioncheck.measuring.keep import RigFile
 
     text = log.document(entry.rig_sha256)

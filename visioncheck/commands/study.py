@@ -93,7 +93,7 @@ def _settings(
     fence_edge: str | None,
     cuts: int | None,
 ) -> Settings:
-    from visioncheck.camera.rig import load_rig
+    from visioncheck.camera.rig_file import load_rig
     from visioncheck.measuring.keep import read_told
     from visioncheck.study.photos import Settings
 

@@ -195,7 +195,7 @@ def sled_in_log(log: Log, name: str) -> SledFile | None:
 
 def read_rig(path: Path) -> RigFile:
     """Read a rig file and keep its text; raises UserError as `load_rig` does."""
-    from visioncheck.camera.rig import load_rig
+    from visioncheck.camera.rig_file import load_rig
 
     return RigFile(load_rig(path), read_text(path, "rig file"))
 

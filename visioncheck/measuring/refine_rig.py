@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from visioncheck.camera.refine import contradicts, refine, sheet_angle_u_deg, sheet_moved_deg
-from visioncheck.camera.rig import parse_rig
+from visioncheck.camera.rig_file import parse_rig
 from visioncheck.errors import UserError
 from visioncheck.log.entry import sha256_text
 from visioncheck.measuring.keep import told_of
