@@ -72,6 +72,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             sys.stderr.write(f"visioncheck: {error.format_message()}\n")
             return 2
         raise
+    if exit_code() is not None and code in {128 + signal.SIGINT, 128 + signal.SIGTERM}:
+        return _stopped()  # the library that parses the options has answered it
     return code if isinstance(code, int) else 0
 
 

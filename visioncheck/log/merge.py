@@ -13,7 +13,7 @@ from visioncheck.log.rows import is_alike, short
 from visioncheck.log.sound import refusal_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from visioncheck.log.entry import Entry
@@ -83,19 +83,23 @@ def merge(log: Log, exported: Exported, photos: Path | None = None, *, keep_ours
 
 def _new_tags(log: Log, exported: Exported) -> tuple[set[int], list[str]]:
     """Tags that the export knows and this log does not, or knows later; and those of which neither is the later."""
-    ours = log.tags()
-    here, there = ({(link.name, link.digest) for link in links} for links in (log.links(), exported.links))
+    ours, here = log.tags(), list(log.links())
     take, disputed = set[int](), list[str]()
     for tag, sled in exported.tags.items():
-        own = ours.get(tag)
-        if own == sled:
+        own = ours.get(tag, sled)
+        if own == sled and tag in ours:
             continue
-        is_earlier_here = own is None or (str(tag), tag_digest(tag, own)) in there
-        if own is None or (is_earlier_here and (str(tag), tag_digest(tag, sled)) not in here):
+        if tag not in ours or _has_last_of(tag, here, exported.links):
             take.add(tag)
-        elif is_earlier_here or (str(tag), tag_digest(tag, sled)) not in here:
+        elif not _has_last_of(tag, exported.links, here):
             disputed.append(f"tag {tag} is {own}'s in the log {log.folder} and {sled}'s in the export")
     return take, disputed
+
+
+def _has_last_of(tag: int, one: Iterable[chain.Link], other: Iterable[chain.Link]) -> bool:
+    """Whether the last that one chain says of a tag stands in the other too, which so knows what came of it."""
+    last = [link.sha256 for link in one if link.kind == chain.TAG and link.name == str(tag)][-1:]
+    return bool(last) and last[0] in {link.sha256 for link in other}
 
 
 def _rivals(log: Log, exported: Exported) -> dict[str, str]:
@@ -165,18 +169,17 @@ def _put_in_order(
 ) -> None:
     """Write entries and tags in the order of the export's chain, so that a copy's chain is the original's."""
     left = {entry.id: entry for entry in fresh}
-    for link in exported.links or _links_of(exported):
-        if link.kind == chain.ENTRY and link.name in left:
-            entry = left.pop(link.name)
-            _put_photos(log, entry, photos, placed)
-            log.put_entry(entry)
-        elif link.kind == chain.TAG and int(link.name) in tags:
-            tag, sled = int(link.name), exported.tags[int(link.name)]
-            if tag_digest(tag, sled) == link.digest:
-                log.put_tag(tag, sled)
-            elif _follows(log, link):
-                log.put_link(link.kind, link.name, link.digest)  # a line that was written anew later
-        elif link.kind == chain.TAKEN_IN and _follows(log, link):
+    links = list(exported.links or _links_of(exported))
+    newest = {link.name: link.number for link in links if link.kind == chain.TAG}
+    for link in links:
+        if link.kind == chain.ENTRY:
+            entry = left.pop(link.name, None)
+            if entry is not None:
+                _put_photos(log, entry, photos, placed)
+                log.put_entry(entry)
+        elif link.kind == chain.TAG and int(link.name) in tags and link.number == newest[link.name]:
+            log.put_tag(int(link.name), exported.tags[int(link.name)])
+        elif _follows(log, link):  # a line of the table that was written anew later, or the mark of the first chaining
             log.put_link(link.kind, link.name, link.digest)
 
 
