@@ -2,38 +2,46 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Iterable
+from typing import Literal, get_args
 
 FlagCode = Literal[
-    "blur",
-    "glare",
-    "low-contrast",
-    "short-edge",
-    "curved-edge",
-    "torn-edge",
-    "covered-edge",
-    "few-points",
-    "tilt",
-    "sheet-lifted",
-    "lens-moved",
-    "thickness-doubtful",
-    "tag-contradicts",
-    "closure",
-    "kind-doubtful",
-    "other-kind",
-    "seam",
-    "no-rig",
-    "arris-doubtful",
     "no-target",
     "mirrored",
-    "no-piece",
-    "two-pieces",
-    "off-sheet",
+    "other-rig",
+    "few-points",
     "cut-off",
+    "tilt",
+    "blur",
+    "glare",
+    "sheet-lifted",
+    "lens-moved",
+    "off-sheet",
+    "two-pieces",
+    "no-piece",
+    "not-bare",
+    "covered-edge",
+    "low-contrast",
+    "arris-doubtful",
+    "seam",
     "no-slot",
     "narrow-slot",
     "slot-doubtful",
+    "torn-edge",
+    "curved-edge",
+    "short-edge",
+    "other-kind",
+    "kind-doubtful",
+    "closure",
+    "tag-contradicts",
     "thickness-contradicted",
-    "other-rig",
-    "not-bare",
+    "thickness-doubtful",
+    "no-rig",
 ]
+"""In the order in which they are mended: where the camera stands, the picture, the sheet, what lies on it, the light on
+an edge, the work, what was told of it, and at last the survey, which is no matter of this photo."""
+
+
+def in_order(flags: Iterable[str]) -> tuple[str, ...]:
+    """Each flag once, in the order in which a person would mend them."""
+    return tuple(sorted(set(flags), key=get_args(FlagCode).index))

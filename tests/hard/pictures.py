@@ -185,3 +185,51 @@ def _scenes() -> Iterator[partial[Scene]]:
 def _disc(centre, radius):
     turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     return np.asarray(centre) + radius * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def drawn_by_lot(seed: int) -> Scene:
+    """Paint a scene whose piece, lamp, table and clutter are drawn by lot."""
+    lot = np.random.default_rng(seed)
+    base = str(lot.choice(["survey-3", "survey-4", "survey-5", "survey-6"]))
+    wood = str(
+        lot.choice(["mdf", "birch", "oak", "walnut", "red", "blue", "grey"], p=[0.2, 0.2, 0.2, 0.2, 0.07, 0.06, 0.07])
+    )
+    size = (float(lot.uniform(70, 120)), float(lot.uniform(45, 90)))
+    turn = float(lot.uniform(-90, 90))
+    angle = float(lot.uniform(0, 2 * np.pi))
+    reach = float(lot.choice([0.25, 0.5, 0.9]))
+    lamp = Lamp(
+        (reach * np.cos(angle), reach * np.sin(angle)), float(lot.uniform(0.25, 0.6)), float(lot.uniform(0.03, 0.15))
+    )
+    clutter = _clutter_by_lot(lot)
+    shades = hand_shadow if lot.random() < 0.2 else _nothing
+    if lot.random() < 0.3:
+        base = partial(bench, base, tuple(lot.uniform(0.02, 0.5, 3)), float(lot.choice([0.0, 0.1])))
+    centre = (105.0 + float(lot.uniform(-10, 10)), 148.5 + float(lot.uniform(-25, 25)))
+    return _scene(
+        f"lot-{seed}", base, wood, float(lot.uniform(6, 25)), clutter, lamp, size, turn, centre, shades, seed,
+        orientation=int(lot.choice([1, 3, 6, 8])),
+    )  # fmt: skip
+
+
+def _clutter_by_lot(lot: np.random.Generator) -> Callable[[np.ndarray], list]:
+    kinds = lot.choice(
+        ["pencil", "clamp", "finger", "across", "none"], size=int(lot.integers(1, 3)), p=[0.4, 0.2, 0.2, 0.1, 0.1]
+    )
+    sides, shares, slants = lot.integers(0, 4, 2), lot.uniform(0.05, 0.95, 2), lot.uniform(0, 90, 2)
+    colour = [YELLOW, WOODS["red"], GREEN_PAINT, WOODS["birch"], IRON][int(lot.integers(0, 5))]
+
+    def lay(corners: np.ndarray) -> list:
+        blocks = []
+        for kind, k, share, slant in zip(kinds, sides, shares, slants, strict=False):
+            if kind == "pencil":
+                blocks.append(pencil_at(corners, int(k), float(share), float(slant), colour))
+            elif kind == "clamp":
+                blocks.append(clamp_over(corners, int(k), float(share), colour))
+            elif kind == "finger":
+                blocks.append(finger_over(corners, int(k), float(share), 6 + slant / 9))
+            elif kind == "across":
+                blocks.append(pencil_across(corners))
+        return blocks
+
+    return lay

@@ -22,6 +22,7 @@ from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
+from visioncheck.flags import in_order
 from visioncheck.measuring.slot import SLOT_KINDS, Scene, slot_reading, work_region
 from visioncheck.outline.find import Outline, find_outlines, is_second_piece
 from visioncheck.outline.guide import Guide
@@ -190,9 +191,9 @@ def measure_turned(
     shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
     both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
     told = _tell(both, shape, piece, sled, fence_edge, cuts)
-    flags = dict.fromkeys((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
+    flags = in_order((*told.reading.flags, *_edge_flags(told.reading, second.shape.traces)))
     turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
-    return replace(told, reading=replace(told.reading, flags=tuple(flags), turned=turned))
+    return replace(told, reading=replace(told.reading, flags=flags, turned=turned))
 
 
 def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edge: str | None) -> Board:
@@ -372,7 +373,7 @@ def _measure_slot(
         reading = _tell_gap(reading, tag, sled, fence_edge, turned_half, photo.exif.orientation)
     flags = (*_view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
     tag_id = tags[0].id if tags else None
-    return Measured(photo, replace(reading, tag_id=tag_id, flags=tuple(dict.fromkeys(flags))))
+    return Measured(photo, replace(reading, tag_id=tag_id, flags=in_order(flags)))
 
 
 def _tell_gap(
@@ -443,7 +444,7 @@ def _tell(
     seam_flags = () if seen.seam is None else ("seam",)
     covered = ("covered-edge",) if seen.covers else ()
     flags = (*seen.flags, *_edge_flags(reading, shape.traces), *covered, *seam_flags, *reading.flags)
-    return Measured(seen.photo, replace(reading, flags=tuple(dict.fromkeys(flags))))
+    return Measured(seen.photo, replace(reading, flags=in_order(flags)))
 
 
 def _refuse_another_kind(seen: _Seen, told: str, weights: KindWeights, shape: Piece, *, first_known: bool) -> None:

@@ -36,6 +36,7 @@ _NO_COVER = 0.7
 """What goes along more of a side is that side's own look (a dark side face, a stain) and nothing that lies there."""
 _DEEP_MM = 5.0
 _BEYOND_MM = 4.0
+_AROUND_PIECE_MM = 10.0
 
 Lies = Literal["against", "over"]
 
@@ -47,6 +48,23 @@ class Cover:
     start_mm: float
     end_mm: float
     lies: Lies
+
+
+def near_piece(overview: Overview, corners_mm: Array) -> Overview:
+    """The part of an overview in which something may lie at a piece."""
+    corners = (corners_mm - overview.origin_mm) * PIXELS_PER_MM
+    margin = _AROUND_PIECE_MM * PIXELS_PER_MM
+    size = np.array(overview.light.shape[::-1])
+    low = np.clip(np.floor(corners.min(axis=0) - margin).astype(int), 0, size - 1)
+    high = np.clip(np.ceil(corners.max(axis=0) + margin).astype(int), low + 1, size)
+    part = np.s_[low[1] : high[1], low[0] : high[0]]
+    return Overview(
+        overview.tint[part],
+        overview.light[part],
+        overview.on_sheet[part],
+        overview.between[part],
+        overview.origin_mm + low / PIXELS_PER_MM,
+    )
 
 
 def covers_of(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...], ...]:
@@ -79,7 +97,7 @@ def hidden_parts_mm(overview: Overview, corners_mm: Array) -> tuple[Array, ...]:
     _, things = cv2.connectedComponents(other.astype(np.uint8), connectivity=4)
     # what is seen in a slot ends with the piece
     beside = ~_within(overview, _grown(corners_mm, _BEYOND_MM), 0.0)
-    across = np.intersect1d(things[within], things[beside])
+    across = np.intersect1d(np.unique(things[within]), np.unique(things[beside]))
     on = within & np.isin(things, across[across > 0])
     contours, _ = cv2.findContours(on.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     large = [contour for contour in contours if cv2.contourArea(contour) > (_LEAST_MM * PIXELS_PER_MM) ** 2]
@@ -106,7 +124,7 @@ def _within(overview: Overview, corners_mm: Array, deep_mm: float) -> NDArray[np
 
 
 def _is_strange(tint: NDArray[np.float32]) -> NDArray[np.bool_]:
-    return np.asarray(np.linalg.norm(tint, axis=-1) > _STRANGE)
+    return np.asarray(cv2.magnitude(*cv2.split(tint)) > _STRANGE)
 
 
 def _is_broad_and_black(overview: Overview) -> NDArray[np.bool_]:
@@ -120,7 +138,7 @@ def _is_unlike(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
     strength = float(np.linalg.norm(look))
     if strength < _LEAST_LOOK:
         return _is_strange(tint)
-    return np.asarray(np.linalg.norm(tint - look, axis=-1) > _UNLIKE * strength)
+    return np.asarray(cv2.magnitude(*cv2.split(tint - look.astype(np.float32))) > _UNLIKE * strength)
 
 
 def _covers(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.errors import Marks, Refusal
-from visioncheck.outline.covers import Cover, covers_of, hidden_parts_mm
+from visioncheck.outline.covers import Cover, covers_of, hidden_parts_mm, near_piece
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
 from visioncheck.outline.quads import best_quad
 from visioncheck.photo.load import Photo
@@ -36,6 +36,8 @@ _PALER, _STRONGER, _ASIDE = 0.45, 1.6, 0.22
 """A look holds tints of its own direction from this share of its strength (in the dark every tint is paler) to that,
 and so far aside, in its strength."""
 _NOISE_TINT = 0.05
+_EVERY = 3
+"""Of the places whose commonest look is sought one in so many is enough."""
 _LIGHT_STEP, _LIGHT_NEAR, _LIGHT_BIN = 0.3, 0.28, 0.1
 _SQUARE_MM = 11.0
 """Larger than the print's squares, which are dark and without tint as well."""
@@ -96,7 +98,8 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
 
 
 def _outline(overview: Overview, corners_mm: Array) -> Outline:
-    return Outline(corners_mm, covers_of(overview, corners_mm), hidden_parts_mm(overview, corners_mm))
+    near = near_piece(overview, corners_mm)
+    return Outline(corners_mm, covers_of(near, corners_mm), hidden_parts_mm(near, corners_mm))
 
 
 def _strange_parts(overview: Overview) -> list[Array]:
@@ -150,35 +153,35 @@ def _shows_marks(corners: Array, area: float, seen: Array) -> bool:
 def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
     """What looks alike by its tint, and what hides it; the commonest look first."""
     # smoothed before its size is taken: noise has a size too, but no direction
-    smooth = cv2.blur(overview.tint, (3, 3))
+    smooth = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
     strength = cv2.magnitude(*cv2.split(smooth))
     strange = (strength > _TINT_STEP) & overview.between
     covered = (strange | (overview.light < -_DARK)) & overview.between
-    tint = np.asarray(smooth, np.float64)
     left = strange & overview.on_sheet
     for _ in range(_LOOKS):
         if left.sum() < _SMALLEST_MM2 * PIXELS_PER_MM**2:
             return
-        like = _like(tint, _commonest(tint[left]))
+        like = _like(smooth, _commonest(smooth[left][::_EVERY]))
         yield _without_crumbs(_clean(like & strange)), covered.astype(np.uint8)
         left &= ~like
 
 
-def _commonest(tints: Array) -> Array:
+def _commonest(tints: NDArray[np.float32]) -> Array:
     """The tint in whose bin and the eight around it most places lie."""
     low = tints.min(axis=0)
     cells = np.floor((tints - low) / _TINT_BIN).astype(int)
-    count = np.zeros(cells.max(axis=0) + 1)
-    np.add.at(count, tuple(cells.T), 1)
+    wide, high = cells.max(axis=0) + 1
+    count = np.bincount(cells[:, 0] * high + cells[:, 1], minlength=wide * high).reshape(wide, high).astype(float)
     top = np.array(np.unravel_index(np.argmax(cv2.blur(count, (3, 3), borderType=cv2.BORDER_CONSTANT)), count.shape))
     near = np.abs(tints - low - (top + 0.5) * _TINT_BIN).max(axis=1) < 1.5 * _TINT_BIN
     return np.asarray(np.median(tints[near], axis=0))
 
 
-def _like(tint: Array, look: Array) -> NDArray[np.bool_]:
+def _like(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
     strength = float(np.linalg.norm(look))
-    along = tint @ (look / strength)
-    aside = np.abs(tint @ (np.array([-look[1], look[0]]) / strength))
+    cosine, sine = (float(each) for each in look / strength)
+    red, blue = cv2.split(tint)
+    along, aside = red * cosine + blue * sine, np.abs(blue * cosine - red * sine)
     own = (along > max(_TINT_STEP, _PALER * strength)) & (along < _STRONGER * strength + _NOISE_TINT)
     return np.asarray(own & (aside < _ASIDE * strength + _NOISE_TINT))
 
