@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.normal_equations import BLOCK, Bundle, Observations, Step, System, project_bundle
 from visioncheck.camera.rays import Exposures
 from visioncheck.camera.steadiness import learnt, supposed
@@ -22,8 +23,6 @@ from visioncheck.fitting.least_squares import HUBER, huber_weights, median_scale
 Array = NDArray[np.float64]
 
 _ROUNDS = 25
-_LONGEST_LENS = 20
-"""Focal length over the picture's width; a fit beyond it has run away."""
 _SMOOTH_PRIOR_SD_PX = 0.01
 _SMOOTH_PRIOR_DOF = 2.0
 """A lens that follows the usual model, until the photos say otherwise; an assumption."""
@@ -74,7 +73,7 @@ def adjust(start: Bundle, seen: Observations, learn: bool = True) -> Adjusted:
         system = System(bundle, start, seen, weights, scale)
         step = system.solve()
         bundle = _moved(bundle, step)
-        if not 0 < bundle.lens.f_px < _LONGEST_LENS * bundle.lens.width:
+        if not 0 < bundle.lens.f_px < checks.SURVEY_LONGEST_LENS * bundle.lens.width:
             raise ValueError("the photos do not determine the camera")
         residuals = seen.xy_px - project_bundle(bundle, seen).pixels
         norm = np.linalg.norm(residuals, axis=1) / seen.u_px

@@ -7,10 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from visioncheck import checks
 
-_EXPLAINS = 0.25
-"""Share of the residuals' mean square, the numbers spent counted, that a true cause leaves at most."""
+Array = NDArray[np.float64]
 
 
 def likely_cause(residuals: Array, rows: Array, causes: Mapping[str, Array]) -> tuple[str, Array] | None:
@@ -40,4 +39,4 @@ def likely_cause(residuals: Array, rows: Array, causes: Mapping[str, Array]) -> 
         left = residuals - both @ numbers
         found.append((float(left @ left) / max(m - both.shape[1], 1), name, numbers[rows.shape[1] :]))
     left, name, numbers = min(found, key=lambda each: each[0])
-    return (name, numbers) if left < _EXPLAINS * before else None
+    return (name, numbers) if left < checks.CAUSE_MOST_LEFT * before else None

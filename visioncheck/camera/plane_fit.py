@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import Exposures, project
 from visioncheck.camera.view import PlaneView
-from visioncheck.camera.view_fit import FEWEST_POINTS, ROUNDS, ViewFit, paper_correlation
+from visioncheck.camera.view_fit import ROUNDS, ViewFit, paper_correlation
 from visioncheck.errors import Refusal
 from visioncheck.fitting.least_squares import huber_weights, inverse_scaled, median_scale, solve_scaled
 from visioncheck.geometry import motion
@@ -18,15 +19,11 @@ from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
 
-_WORST_MISS_MM = 0.4
-"""Of the worst tenth of the points without a survey; prints and waves make 0.06 to 0.08."""
 _UNSURVEYED_TURN_SD = 5e-4
 """Of a phone held in the hand, from the first row's reading to the last one's; an assumption. A shift of 0.16 mm from
 400 mm above counts as a turn of 0.0004 rad."""
 UNSURVEYED_FLATNESS_MM = 0.03
 """A sheet of paper as it lies, where no survey tells its shape; over the same distance; an assumption."""
-_SHORTEST_35MM, _LONGEST_35MM = 8.0, 1000.0
-"""No lens that draws straight lines is beyond these; a file that says so was tampered with."""
 PRINT_STRETCH_SD = 0.0035
 PRINT_SHEAR_SD = 0.002
 PRINT_LOCAL_MM = 0.05
@@ -36,7 +33,7 @@ PRINT_LOCAL_MM = 0.05
 def default_lens(width: int, height: int, focal_35mm: float | None) -> Lens:
     """A lens known from EXIF alone: the 35 mm equivalent refers to the 43.27 mm diagonal (CIPA DCG-001)."""
     diagonal = float(np.hypot(width, height))
-    told = focal_35mm is not None and _SHORTEST_35MM <= focal_35mm <= _LONGEST_35MM
+    told = focal_35mm is not None and checks.LENS_SHORTEST_35MM <= focal_35mm <= checks.LENS_LONGEST_35MM
     focal = diagonal * (focal_35mm or 0) / 43.27 if told else 0.75 * max(width, height)
     return Lens(width, height, np.array([focal, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0], float))
 
@@ -56,14 +53,14 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     sheets, counts = np.unique(points.sheet, return_counts=True)
     sheet = sheets[np.argmax(counts)]
     here = points.sheet == sheet
-    if here.sum() < FEWEST_POINTS:
+    if here.sum() < checks.VIEW_LEAST_POINTS:
         raise Refusal("few-points", name, "of a sheet", count=int(here.sum()))
     layout = layout_of(points.paper)
     nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
     lens = default_lens(width, height, focal_35mm)
     fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)
     first = points.sheet == 0
-    if sheet != 0 and first.sum() >= FEWEST_POINTS:
+    if sheet != 0 and first.sum() >= checks.VIEW_LEAST_POINTS:
         turn, shift = motion(fit.view().to_table(points.xy_px[first]), layout.saddles_mm[points.index[first]])
         fit = _PlaneFit(lens, nominal @ turn.T + shift, pixels, layout.saddles_mm @ turn.T + shift)
     rotation, translation = _decompose(fit.homography)
@@ -72,7 +69,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     foot, up = camera[:2], -float(camera[2])
     view = PlaneView(fit.lens, fit.homography, foot, up, covariances, print_gain=print_gain, turn=fit.turn)
     off_mm = fit.miss_px * view.height_mm / fit.lens.f_px
-    if off_mm > _WORST_MISS_MM:
+    if off_mm > checks.VIEW_WORST_MISS_MM:
         raise Refusal("sheet-lifted", name, off_mm=off_mm)
     tilt = float(np.degrees(np.arccos(np.clip(abs(rotation[2, 2]), -1, 1))))
     return ViewFit(view, fit.rms_px, int(np.sum(fit.weights > 0.3)), tilt)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.support import affine_slopes, angle_u_deg
 from visioncheck.printed.layout import layout_of
@@ -21,8 +22,6 @@ Array = NDArray[np.float64]
 
 _LENS = 8
 """Terms of the lens, ahead of the points in the rig's covariance."""
-_UNLIKELY = 1e-4
-"""Chance below which an observation is no scatter but speaks against the rig, or of another thing than it should."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ def contradicts(evidence: Evidence, rig: Rig) -> bool:
 
     expected = evidence.gain @ rig.covariance @ evidence.gain.T + evidence.noise
     chi2 = float(evidence.apart @ np.linalg.solve(expected, evidence.apart))
-    return float(chdtrc(len(evidence.apart), chi2)) < _UNLIKELY
+    return float(chdtrc(len(evidence.apart), chi2)) < checks.EVIDENCE_LEAST_CHANCE
 
 
 def refine(rig: Rig, evidence: Sequence[Evidence]) -> Rig:

@@ -6,12 +6,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.causes import likely_cause
 from visioncheck.camera.rays import Exposures, Projection, project
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.steadiness import held
 from visioncheck.camera.view import RigidView, rotation_matrix
-from visioncheck.camera.view_fit import FEWEST_POINTS, ROUNDS, ViewFit, paper_correlation
+from visioncheck.camera.view_fit import ROUNDS, ViewFit, paper_correlation
 from visioncheck.errors import Refusal
 from visioncheck.fitting.least_squares import huber_weights, median_scale
 from visioncheck.points.model import TargetPoints
@@ -24,13 +25,6 @@ _FLOOR_PX = 0.02
 FLATNESS_SD_MM = 0.012
 _WAVES = 12
 """Shapes of a lifted sheet that are looked for; finer ones bend no workpiece's plane."""
-_WORST_SCALE = 2.5
-"""Residuals over the points' own uncertainty: at most 1.1 on the right sheet lying flat."""
-_LEAST_USED = 0.85
-"""Share of the points that must fit; on a whole photo of the right sheet all do."""
-_SAME_FOCAL = 0.005
-_WORST_MOVE = 3.5
-"""Of lens and motion, in standard deviations: refocusing makes 0.5, a zoom of 3 % makes 2, a shaky hand 3."""
 
 
 def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
@@ -53,7 +47,7 @@ def rigid_view(points: TargetPoints, rig: Rig, name: str) -> ViewFit:
         )
     place = {key: n for n, key in enumerate(zip(rig.sheet.tolist(), rig.index.tolist(), strict=True))}
     known = [n for n, key in enumerate(zip(points.sheet.tolist(), points.index.tolist(), strict=True)) if key in place]
-    if len(known) < FEWEST_POINTS:
+    if len(known) < checks.VIEW_LEAST_POINTS:
         raise Refusal("few-points", name, "surveyed", count=len(known))
     which = np.array([place[int(points.sheet[n]), int(points.index[n])] for n in known])
     spatial, pixels = rig.points_mm[which], points.xy_px[known]
@@ -122,9 +116,9 @@ class _PoseFit:
         self.rms_px = float(np.sqrt(np.mean(residuals[used] ** 2)))
         moved = self._moved()
         self.lens_moved_sigma = float(np.sqrt(moved @ self.prior @ moved / len(moved)))
-        if used.mean() < _LEAST_USED or self.scale > _WORST_SCALE:
+        if used.mean() < checks.VIEW_LEAST_USED or self.scale > checks.VIEW_WORST_SCALE:
             raise Refusal("other-rig", name, "miss", times=self.scale, cause=self._why(sheet))
-        if self.lens_moved_sigma > _WORST_MOVE:
+        if self.lens_moved_sigma > checks.VIEW_WORST_MOVE:
             raise self._other_lens(name)
         self.lifted_mm = self._lift()
 
@@ -143,7 +137,7 @@ class _PoseFit:
         here, rig = self.lens.f_px, self.rig.lens.f_px
         moved = self._moved()
         own = np.abs(moved) / np.sqrt(np.diag(self.own_covariance))
-        if abs(here / rig - 1) > _SAME_FOCAL:
+        if abs(here / rig - 1) > checks.VIEW_SAME_FOCAL:
             return Refusal("other-rig", name, "zoom", focal_px=here, rig_focal_px=rig)
         return Refusal("other-rig", name, "moved" if own[8:].max() > own[:8].max() else "lens")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.bundle import Adjusted, adjust
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.normal_equations import Bundle, Observations
@@ -32,21 +33,6 @@ NOMINAL_SCALE_U_REL = 0.004
 """Of a home print's scale, where nothing was ruled (printers: 0.1 … 0.4 % off)."""
 RULED_U_MM = 0.15
 """Of a length read from a steel rule with half-millimetre marks; common practice, no source."""
-_FEWEST_PHOTOS = 4
-_FEWEST_ON_SHEET = 12
-_MISFIT = 4.0
-"""Times the other photos' residuals, over their points' own uncertainty: such a photo shows something else."""
-_MOST_LEFT_OUT = 4
-"""Photos for each that is left out: where more disagree, it is not known which are right."""
-_MOST_STRETCH = 0.02
-_MOST_SHEAR_DEG = 0.6
-"""Printers are off by 0.1 to 0.4 %, differently in the two directions, old ones by up to 2 %; see the guide."""
-_MOST_RESIDUAL_PX = 2.0
-"""In a picture 4000 px wide; real phones leave 0.03 to 0.12."""
-_TILT_NEEDED_DEG = 8.0
-_LATERAL_LEAST = 4.0
-_LATERAL_SMALLEST = 2e-5
-"""Relative; less moves no point by a hundredth of a pixel in a dozen and is not worth believing."""
 
 
 @dataclass(frozen=True)
@@ -122,16 +108,19 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     UserError
         The photos cannot support it, or the print is at the wrong scale; says what to do.
     """
-    if len(photos) < _FEWEST_PHOTOS:
+    if len(photos) < checks.SURVEY_LEAST_PHOTOS:
         raise UserError(
-            f"a survey needs at least {_FEWEST_PHOTOS} photos, better 8; {len(photos)} given: add some from other"
-            " sides, tilted by 15 to 30 degrees, with the phone turned a quarter turn in some."
+            f"a survey needs at least {checks.SURVEY_LEAST_PHOTOS} photos, better 8; {len(photos)} given: add some from"
+            " other sides, tilted by 15 to 30 degrees, with the phone turned a quarter turn in some."
         )
     paper = photos[0].paper
     kept = _with_sheet_0(photos)
     best, sheet, index = _fitted([photos[which] for which in kept], width, height)
     bad = _misfits(best)
-    if 0 < len(bad) <= len(kept) // _MOST_LEFT_OUT and len(kept) - len(bad) >= _FEWEST_PHOTOS:
+    if (
+        0 < len(bad) <= len(kept) // checks.SURVEY_PHOTOS_FOR_ONE_LEFT_OUT
+        and len(kept) - len(bad) >= checks.SURVEY_LEAST_PHOTOS
+    ):
         kept = [which for place, which in enumerate(kept) if place not in bad]
         best, sheet, index = _fitted([photos[which] for which in kept], width, height)
     left_out = tuple(which for which in range(len(photos)) if which not in kept)
@@ -141,7 +130,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     excess_variance = shape_excess(best, frame, layout_of(paper).saddles_mm[index], sheet == 0)
     frame = replace(frame, covariance=frame.covariance * excess_variance)
     tilts, rolls = attitudes(best, frame)
-    if np.ptp(rolls) < 30 and tilts.max() < _TILT_NEEDED_DEG:
+    if np.ptp(rolls) < 30 and tilts.max() < checks.SURVEY_TILT_NEEDED_DEG:
         raise UserError(
             "the survey's photos were all taken from straight above: add some tilted by about 20 degrees from the"
             " left, right, near and far side."
@@ -198,13 +187,13 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
 
 def _with_sheet_0(photos: Sequence[TargetPoints]) -> list[int]:
     """Numbers of the photos that show enough of sheet 0, which sets the frame."""
-    kept = [which for which, points in enumerate(photos) if np.sum(points.sheet == 0) >= _FEWEST_ON_SHEET]
+    kept = [which for which, points in enumerate(photos) if np.sum(points.sheet == 0) >= checks.SURVEY_LEAST_ON_SHEET]
     if not kept:
         raise UserError("sheet 0 is not in the survey's photos; its points set the frame and the scale.")
-    if len(kept) < _FEWEST_PHOTOS:
+    if len(kept) < checks.SURVEY_LEAST_PHOTOS:
         raise UserError(
-            f"sheet 0 is seen whole in only {len(kept)} of the survey's photos, and {_FEWEST_PHOTOS} are needed: shoot"
-            " the others again so that the whole of it is in the picture, sharp and evenly lit."
+            f"sheet 0 is seen whole in only {len(kept)} of the survey's photos, and {checks.SURVEY_LEAST_PHOTOS} are"
+            " needed: shoot the others again so that the whole of it is in the picture, sharp and evenly lit."
         )
     return kept
 
@@ -223,7 +212,7 @@ def _misfits(best: Adjusted) -> list[int]:
     photo = best.seen.photo
     norm = np.linalg.norm(best.residuals_px, axis=1) / best.seen.u_px
     typical = np.array([np.median(norm[photo == which]) for which in range(int(photo.max()) + 1)])
-    return np.flatnonzero(typical > _MISFIT * np.median(typical)).tolist()
+    return np.flatnonzero(typical > checks.SURVEY_MISFIT_TIMES * np.median(typical)).tolist()
 
 
 def _trimmed(start: Bundle, seen: Observations) -> Adjusted:
@@ -246,20 +235,20 @@ def _lateral(photos: Sequence[TargetPoints], best: Adjusted) -> tuple[float, flo
         radius, shift = radius[good], shift[good]
         slope = float(radius @ shift / (radius @ radius)) if len(radius) > 20 else 0.0
         spread = float(np.std(shift - slope * radius)) / float(np.sqrt(max(radius @ radius, 1e-12)))
-        found.append(slope if abs(slope) > max(_LATERAL_LEAST * spread, _LATERAL_SMALLEST) else 0.0)
+        found.append(slope if abs(slope) > max(checks.LATERAL_LEAST * spread, checks.LATERAL_SMALLEST) else 0.0)
     return found[0], 0.0, found[1]
 
 
 def _require_one_print(scales: Array, shear_deg: float, residual_px: float) -> None:
     """Refuse what no printer makes, and points that do not lie on one sheet through one lens."""
     stretch = float(scales[0] / scales[1] - 1)
-    if abs(stretch) > _MOST_STRETCH or abs(shear_deg) > _MOST_SHEAR_DEG:
+    if abs(stretch) > checks.SURVEY_MOST_STRETCH or abs(shear_deg) > checks.SURVEY_MOST_SHEAR_DEG:
         raise UserError(
             f"the photos give a sheet stretched by {100 * stretch:+.1f} % and out of square by {abs(shear_deg):.2f}°,"
             " which no printer makes: use photos as the phone saved them (uncropped, not straightened or edited), all"
             " at one zoom, of one sheet that was not moved or bent in between."
         )
-    if residual_px > _MOST_RESIDUAL_PX:
+    if residual_px > checks.SURVEY_MOST_RESIDUAL_PX:
         raise UserError(
             f"the points of different photos miss one another by {residual_px:.1f} px, so they do not show one flat"
             " sheet through one lens: fix the sheet flat, keep to one zoom, and use photos as the phone saved them."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.bundle import Adjusted, left_out
 from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.errors import UserError
@@ -14,7 +15,6 @@ from visioncheck.geometry import similarity
 from visioncheck.printed.layout import layout_of
 
 Array = NDArray[np.float64]
-WORST_SCALE = 0.02
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ def to_table_frame(
             raise UserError("an end of the ruled length is in no two photos: keep the whole of sheet 0 in the picture.")
         scale = ruled_mm / float(np.linalg.norm(points[ends[0][0]] - points[ends[1][0]]))
         printed = ruled_mm / layout.ruled_mm
-        if abs(printed - 1) > WORST_SCALE:
+        if abs(printed - 1) > checks.SURVEY_WORST_SCALE:
             raise UserError(
                 f"the ruled length of {ruled_mm:.1f} mm is {100 * (printed - 1):+.1f} % off the layout's"
                 f" {layout.ruled_mm:.1f} mm: print at 100 %, without fit-to-page, or read the rule again."

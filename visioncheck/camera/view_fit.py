@@ -11,7 +11,6 @@ from visioncheck.camera.view import View
 
 Array = NDArray[np.float64]
 ROUNDS = 15
-FEWEST_POINTS = 12
 FLATNESS_REACH_MM = 60.0
 """The sheet may lie differently than when it was surveyed: this much, over about this distance; an assumption.
 

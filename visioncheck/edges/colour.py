@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.photo.light import linear_between
 
 Array = NDArray[np.float64]
@@ -19,8 +20,6 @@ _BLOCK_MM = 3.0
 _FEWEST = 8
 _SHRINK = 0.8
 """How much of a block's scatter is taken from the whole edge: a block of its own has too few stations to tell."""
-_UNLIKE = 0.3
-_OFF_LEVEL = 0.4
 _SPREAD = 3
 """Stations to either side of a mark that share its blurred colour."""
 _LIES_BACK_MM = 0.014
@@ -118,7 +117,7 @@ def along_best_colour(seen: Array, offset_px: Array, at_mm: Array, pixel_mm: flo
     return Profiles(
         values=np.einsum("sok,sk->so", seen, w) - start[:, None],
         noise=np.sqrt(np.maximum(np.einsum("sk,skl,sl->s", w, scatter[which], w) / 2, 1e-12)),
-        plain=_away_from(marked) & (off_inside < _OFF_LEVEL) & (off_outside < _OFF_LEVEL),
+        plain=_away_from(marked) & (off_inside < checks.EDGE_OFF_LEVEL) & (off_outside < checks.EDGE_OFF_LEVEL),
         recess_gain=np.sum(direction * beyond, axis=1)[which],
     )
 
@@ -145,7 +144,7 @@ def _marked_stations(
     whole = len(starts) * size
     usual_in = np.median(inner[:whole].reshape(len(starts), size), axis=1)[which]
     usual_out = np.median(outer[:whole].reshape(len(starts), size), axis=1)[which]
-    limit = _UNLIKE * np.maximum(usual_in, usual_out)
+    limit = checks.EDGE_UNLIKE * np.maximum(usual_in, usual_out)
     return np.asarray((np.abs(outer - usual_out) > limit) | (np.abs(inner - usual_in) > limit))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from visioncheck import checks
 from visioncheck.edges.edge_spread import HALO_PX, EdgeSpread
 
 Array = NDArray[np.float64]
@@ -18,8 +19,6 @@ _WINDOW_PX = 4.5
 _BLURS = (0.4, 0.5, 0.7, 0.9, 1.1, 1.4, 1.8, 2.4, 3.2)
 _HALOES = (0.0, 0.1, 0.2, 0.3, 0.45, 0.65)
 _BIN_PX = 0.25
-_WORST_CHI = 3.5
-_LEAST_STEP = 0.3
 _LEVEL_PULL = 0.05
 _PLACE_PULL = 1e-3
 
@@ -90,7 +89,7 @@ def fit_steps(profiles: Array, offsets: Array, noise: Array) -> StepFits | None:
     typical = float(np.median(chi))
     step_size = high - low
     good = (np.abs(place - start) < _WINDOW_PX - 1.0) & (step_size > 0.4) & (step_size < 2.0)
-    good &= chi < max(_WORST_CHI * typical, 0.5)
+    good &= chi < max(checks.EDGE_WORST_CHI * typical, checks.EDGE_LEAST_CHI)
     if not good.any():
         return None
     return StepFits(place, np.maximum(u, 1e-3), good, spread.blur_px)
@@ -199,7 +198,7 @@ def _best_step(usual: Array, x: Array, blurs: Array, haloes: Array, shifts: Arra
     step = (n * mixed - one * first) / np.maximum(spread, 1e-12)
     low = (first - step * one) / n
     cost = (usual @ usual) - low * first - step * mixed
-    cost[(step <= _LEAST_STEP) | (spread <= 1e-12)] = np.inf
+    cost[(step <= checks.EDGE_LEAST_STEP) | (spread <= 1e-12)] = np.inf
     best = np.unravel_index(np.argmin(cost), cost.shape)
     if not np.isfinite(cost[best]):
         return None, 0.0

@@ -6,14 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.outline.guide import Guide
 from visioncheck.quantity import Quantity
 
-_SHEET_TINT = 0.2
-"""log(blue/green): the sheet is bluer than wood by more than this, a floor of the same wood is not."""
-_DARK = 0.02
-"""Below this light the sensor's noise has no colour to tell."""
 _U_SHARE, _U_MM = 0.04, 0.05
 """Standard uncertainty of a side face's breadth as a measure of depth, its share and its rest: on three test photos
 breadths of 1.1 to 2.6 mm were 0.04 mm below to 0.01 mm above what was reckoned; edges are worn, and shaded below."""
@@ -68,4 +65,4 @@ def with_sides(told: Quantity, sides: tuple[SideFace, ...], height_mm: float) ->
 
 def shows_sheet(side: SideFace) -> bool:
     """Whether the floor is the sheet for certain, so that the slot goes through."""
-    return side.floor_light > _DARK and side.floor_tint > _SHEET_TINT
+    return side.floor_light > checks.FLOOR_DARK and side.floor_tint > checks.FLOOR_SHEET_TINT

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from visioncheck import checks
 from visioncheck.edges.edge_spread import EdgeSpread, best_spread
 from visioncheck.edges.light_rows import FLANK_PX, LightRows, light_noise, row_medians
 from visioncheck.fitting.least_squares import Prior, fit_many
@@ -24,9 +25,6 @@ _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _ROUNDS = 6
 _LONGEST_STEP_PX = 0.7
-_FLOOR_GAIN, _BETRAYED_GAIN = 0.75, 0.95
-"""How much less misfit a floor must leave to be believed; and where the sheet's tint beside the wall betrays one."""
-_UNLIKE = 0.1
 NEAR, FAR, WOOD_NEAR, SIDE, WOOD_FAR, MEETS, FLOOR = range(7)
 """Terms of a row: both arrises, px; light of the near wood, of side face and far wood; where the far wall meets the
 table, px, and the floor's light."""
@@ -136,7 +134,7 @@ def choose_model(rows: LightRows, width_px: float, sides_px: Array) -> tuple[Slo
     floor = SlotModel(far - near, far - meets)
     better, less = best_slot_spread(rows, floor, spread)
     seen = fit_slot(rows, plain, spread).terms[:, [NEAR]]
-    gain = _BETRAYED_GAIN if unseen_floor_px(rows, seen, plain) else _FLOOR_GAIN
+    gain = checks.FLOOR_MISFIT_SHARE_TINTED if unseen_floor_px(rows, seen, plain) else checks.FLOOR_MISFIT_SHARE
     if less < gain * misfit and _floor_differs(best):
         return floor, better
     return plain, spread
@@ -151,7 +149,7 @@ def _places_to_meet(width_px: float) -> Array:
 
 def _floor_differs(fit: SlotFit) -> bool:
     wood, side, floor = (float(np.median(fit.terms[:, k])) for k in (WOOD_FAR, SIDE, FLOOR))
-    return abs(floor - side) > _UNLIKE * abs(wood - side)
+    return abs(floor - side) > checks.FLOOR_UNLIKE * abs(wood - side)
 
 
 def best_slot_spread(rows: LightRows, model: SlotModel, start: EdgeSpread) -> tuple[EdgeSpread, float]:

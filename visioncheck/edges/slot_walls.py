@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.edge_spread import EdgeSpread
 from visioncheck.edges.light_rows import DARK_FLOOR, FLANK_PX, Flags, LightRows, pixel_mm, read_light_rows, row_medians
@@ -47,9 +48,6 @@ Array = NDArray[np.float64]
 _SOME_ROWS = 120
 _RECESS_GAIN = 1.0
 """As beside paper. A slot is dark, as a recess is, but for a floor that shows."""
-_WORST = 3.0
-_LEAST_SHARE = 0.3
-_LEAST_STATIONS = 40
 
 
 @dataclass(frozen=True)
@@ -152,7 +150,7 @@ def _rows_across(bgr: Picture, view: View, middle: Guide, width_mm: float, tone:
     width_px = width_mm / pixel_mm(view, middle)
     rows = read_light_rows(bgr, view, middle, width_px / 2 + FLANK_PX + 1, tone)
     keep = _between_wood(rows, width_px)
-    return None if keep.sum() < _LEAST_STATIONS else rows.rows(keep)
+    return None if keep.sum() < checks.WALL_LEAST_STATIONS else rows.rows(keep)
 
 
 def _between_wood(rows: LightRows, width_px: float) -> Flags:
@@ -177,9 +175,9 @@ def _traced(rows: LightRows, guide: Guide, fit: SlotFit, spread: EdgeSpread, mod
     moved = np.abs(places - np.median(places, axis=0)).max(axis=1)
     misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
     steps = fit.terms[:, [WOOD_NEAR, WOOD_FAR]] - fit.terms[:, [SIDE if model.meets_px is None else FLOOR, SIDE]]
-    clear = np.all(steps / np.median(steps, axis=0) > _LEAST_SHARE, axis=1)
-    good = (moved < FLANK_PX / 2) & (misfit < _WORST * np.median(misfit)) & clear
-    if good.sum() < _LEAST_STATIONS:
+    clear = np.all(steps / np.median(steps, axis=0) > checks.WALL_LEAST_STEP, axis=1)
+    good = (moved < FLANK_PX / 2) & (misfit < checks.WALL_WORST_MISFIT * np.median(misfit)) & clear
+    if good.sum() < checks.WALL_LEAST_STATIONS:
         return None
     pixel = rows.pixel_mm
     contrast = float(np.abs(np.median(steps, axis=0)).min() / slot_noise(rows))

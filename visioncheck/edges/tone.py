@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.photo.light import linear_light
 from visioncheck.points.model import TargetPoints
 from visioncheck.printed.layout import layout_of
@@ -18,9 +19,6 @@ _REACH_PX = 12.0
 _PLATEAU_PX = (5.0, 9.0)
 _BLUR_PX = 2.0
 _FURTHEST_PX = 0.5
-_STEEPEST_SCATTER = 0.02
-_LEAST_STEP = 0.1
-_LEAST_EDGES = 12
 _LEAST_SEEN = 0.8
 _UNEVEN_PX = 0.003
 """What unevenly placed pixels and saddle points leave in the median edge: on painted edges 0.001 to 0.003."""
@@ -84,7 +82,7 @@ def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     decoded = _edge_profiles(bgr[..., 1], points)
     clean = _clean(decoded) if len(decoded) else np.zeros(0, bool)
     count = int(clean.sum())
-    if count < _LEAST_EDGES:
+    if count < checks.TONE_LEAST_EDGES:
         return Tone(edges=count)
     profiles = decoded[clean]
     balance = _balance(profiles)
@@ -184,8 +182,8 @@ def _clean(decoded: Array) -> NDArray[np.bool_]:
     """Edges with an even level on both sides: nothing lies on them, no marker or shadow comes near."""
     white, black = _plateaus(decoded)
     step = white.mean(axis=1) - black.mean(axis=1)
-    even = np.maximum(white.std(axis=1), black.std(axis=1)) < _STEEPEST_SCATTER * step
-    return np.asarray((step > _LEAST_STEP) & even)
+    even = np.maximum(white.std(axis=1), black.std(axis=1)) < checks.TONE_UNEVEN * step
+    return np.asarray((step > checks.TONE_LEAST_STEP) & even)
 
 
 def _moved_px(decoded: Array, exponent: float) -> Array:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colour
 from visioncheck.edges.profile import fit_steps
@@ -25,8 +26,6 @@ _SIDE_FACE_SLACK_MM = 1.2
 _THICKEST_MM = 50.0
 _OUTLINE_SD_MM = 0.5
 _STEP_CAP = 4.0
-_INNER_SHARE = 0.45
-_FAINTEST = 0.35
 _BESIDE_MM = 0.8
 _TRIM_MM = 2.0
 
@@ -177,11 +176,11 @@ def _vote(
             inner = best(_bell(offsets, -side_mm, 0.3 + 0.06 * side_mm) * (offsets < -0.5 * side_mm))
         else:
             inner = best(((offsets > -side_mm) & (offsets < -1.0)).astype(float))
-        if inner[0] > _INNER_SHARE * here[0]:
+        if inner[0] > checks.EDGE_INNER_SHARE * here[0]:
             chosen = inner
         # neither a second line nor a narrow side face: the outline may hang on the lower arris
         clear = chosen is inner or side_mm < 1.0
-    return None if chosen[0] < _FAINTEST else (chosen[1], chosen[2], clear)
+    return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear)
 
 
 def _bell(offsets: Array, centre: float, sd: float) -> Array:

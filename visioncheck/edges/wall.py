@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.edge_spread import EdgeSpread, best_spread
 from visioncheck.edges.light_rows import FLANK_PX, LightRows, pixel_mm, read_light_rows
@@ -40,9 +41,6 @@ _HIDDEN_PX = 0.3
 _BROADER = 2.0
 """Side faces are looked for up to this many times as broad as the thickness says, so that a wrong one shows."""
 _SOME_ROWS = 80
-_LEAST_STATIONS = 40
-_WORST = 3.0
-_LEAST_SHARE = 0.3
 _RECESS_GAIN = 1.0
 
 
@@ -107,7 +105,7 @@ def _with_side_face(
     side_px, reach_px = (each / pixel for each in side_and_reach_mm)
     reach_px = min(_BROADER * side_px + FLANK_PX + 2, reach_px)
     rows = read_light_rows(bgr, view, wall, reach_px + 1, tone)
-    if len(rows.at_mm) < _LEAST_STATIONS:
+    if len(rows.at_mm) < checks.WALL_LEAST_STATIONS:
         return None
     some = rows.about(_SOME_ROWS)
     model, spread = choose_wall_model(some, side_px, reach_px)
@@ -128,9 +126,9 @@ def _traced(
     misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
     steps = fit.terms[:, WOOD] - fit.terms[:, SIDE]
     usual = float(np.median(steps))
-    good = (np.abs(arris - np.median(arris)) < FLANK_PX / 2) & (misfit < _WORST * np.median(misfit))
-    good &= steps / usual > _LEAST_SHARE
-    if usual <= 0 or good.sum() < _LEAST_STATIONS:
+    good = (np.abs(arris - np.median(arris)) < FLANK_PX / 2) & (misfit < checks.WALL_WORST_MISFIT * np.median(misfit))
+    good &= steps / usual > checks.WALL_LEAST_STEP
+    if usual <= 0 or good.sum() < checks.WALL_LEAST_STATIONS:
         return None
     pixel = rows.pixel_mm
     levels = np.median(fit.terms[good], axis=0)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from visioncheck import checks
 from visioncheck.edges.edge_spread import EdgeSpread, best_spread
 from visioncheck.edges.light_rows import FLANK_PX, LightRows, light_noise, row_medians
 from visioncheck.fitting.least_squares import Prior, fit_many
@@ -19,8 +20,6 @@ _THIN_PX = 2.5
 _PLACES = 12
 _ROUNDS = 7
 _LONGEST_STEP_PX = 0.7
-_GAIN = 0.75
-_UNLIKE = 0.1
 _SHADE = 0.06
 """Light of a side face against its wood's, as on the test photos (0.03 to 0.1)."""
 ARRIS, WOOD, SIDE, FLOOR, MEETS = range(5)
@@ -113,9 +112,9 @@ def choose_wall_model(rows: LightRows, side_px: float, reach_px: float) -> tuple
     tried = [fit_wall(rows, each, spread) for each in floors]
     best = min(range(len(tried)), key=lambda k: tried[k].misfit)
     levels = np.median(tried[best].terms, axis=0)
-    differs = abs(levels[FLOOR] - levels[SIDE]) > _UNLIKE * abs(levels[WOOD] - levels[SIDE])
+    differs = abs(levels[FLOOR] - levels[SIDE]) > checks.FLOOR_UNLIKE * abs(levels[WOOD] - levels[SIDE])
     model = replace(plain, everywhere=False)
-    if differs and tried[best].misfit < _GAIN * fit_wall(rows, plain, spread).misfit:
+    if differs and tried[best].misfit < checks.FLOOR_MISFIT_SHARE * fit_wall(rows, plain, spread).misfit:
         at = float(np.clip(levels[MEETS] - levels[ARRIS], 1.5, reach_px))
         model = replace(model, side_px=at, floor=True)
     return model, best_spread(lambda s: fit_wall(rows, model, s).misfit, spread)[0]

@@ -14,22 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from visioncheck import checks
 from visioncheck.fence.squareness import fit_panel
 
 Array = NDArray[np.float64]
 
-LEAST_OPEN = 0.001
-"""A kind more probable than this may be meant."""
-LEAST_TOLD = 0.01
-"""A kind that the user names is refused below this, and a panel too whose misfit is as large by a smaller chance."""
 TOLD_RIGHT = 0.95
 """How often what the user says of the kind is right; an assumption."""
-DOUBTFUL = 0.15
-"""Another kind that is as probable as this in spite of what the user says makes the reading doubtful."""
-LEAST_STRIP_RATIO = 2.0
-"""A strip is at least this many times as long as it is wide ..."""
-MOST_PANEL_RATIO = 4.0
-"""... and a panel, each of whose sides has to lie safely on the fence, at most this many times."""
 _FENCE_DEG = np.array([0.01, 0.03, 0.1, 0.3])
 """Standard deviations of a fence's error, all held equally likely."""
 _STOCK_DEG = np.array([0.03, 0.1, 0.3, 1.0])
@@ -67,19 +58,19 @@ class KindWeights:
 
         Any corners at all may be an offcut's, so that nothing else is ever clear.
         """
-        kinds = [kind for kind, p in self.probability.items() if p > LEAST_OPEN or kind == "corner"]
+        kinds = [kind for kind, p in self.probability.items() if p > checks.KIND_LEAST_OPEN or kind == "corner"]
         return tuple(sorted(kinds, key=lambda kind: -self.probability[kind]))
 
     def fits(self, kind: str) -> bool:
         """Whether a piece of which the user says so can be of this kind."""
-        misfits = kind == "panel" and self.panel_chance < LEAST_TOLD
-        return not misfits and self.probability.get(kind, 0.0) >= LEAST_TOLD
+        misfits = kind == "panel" and self.panel_chance < checks.KIND_LEAST_TOLD
+        return not misfits and self.probability.get(kind, 0.0) >= checks.KIND_LEAST_TOLD
 
     def rivals(self, told: str) -> dict[str, float]:
         """The kinds, with their probabilities, that stay too probable though the user says that it is another."""
         weights = {kind: p * (TOLD_RIGHT if kind == told else 1 - TOLD_RIGHT) for kind, p in self.probability.items()}
         shares = {kind: weight / sum(weights.values()) for kind, weight in weights.items()}
-        return {kind: share for kind, share in shares.items() if kind != told and share > DOUBTFUL}
+        return {kind: share for kind, share in shares.items() if kind != told and share > checks.KIND_DOUBTFUL}
 
 
 def weigh_kinds(
@@ -103,9 +94,9 @@ def weigh_kinds(
     sides = np.asarray(lengths_mm, float)
     across, along = sorted((float(sides[0] + sides[2]), float(sides[1] + sides[3])))
     models = {"corner": _offcuts()}
-    if along <= MOST_PANEL_RATIO * across:
+    if along <= checks.PANEL_MOST_RATIO * across:
         models["panel"] = _panels()
-    if along >= LEAST_STRIP_RATIO * across:
+    if along >= checks.STRIP_LEAST_RATIO * across:
         models["strip"] = _strips(0 if sides[0] + sides[2] > sides[1] + sides[3] else 1)
     log = {kind: np.logaddexp.reduce(_log_densities(seen, noise, each)) for kind, each in models.items()}
     top = max(log.values())

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from visioncheck import checks
 from visioncheck.fence.decision import LEVEL, conformance_probability, guard_factor
 from visioncheck.quantity import Quantity, coverage_factor
 
@@ -32,8 +33,6 @@ _U_STRIP_DEG = {True: 0.0011, False: 0.0020}
 # a strip of 300 mm with callipers read to 0.02 mm: 0.02 · √2 / 300 rad / 4; common practice, no source
 _U_TYPED_STRIP_DEG = 0.0014
 _MOST_CUTS, _MOST_TYPED = 4, 9
-_LIKELY = 2 / 3
-_WORTH_IT = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,9 +111,9 @@ def next_step(error: Quantity, tolerance: float, basis: Basis) -> NextStep | Non
     steps = [
         NextStep(code, u, deciding_probability(error, u, tolerance), count)
         for code, u, count in _steps(error.u, basis)
-        if u < _WORTH_IT * error.u
+        if u < checks.STEP_WORTH_IT * error.u
     ]
-    likely = next((step for step in steps if step.probability_decides >= _LIKELY), None)
+    likely = next((step for step in steps if step.probability_decides >= checks.STEP_LIKELY), None)
     return likely or max(steps, key=lambda step: step.probability_decides, default=None)
 
 

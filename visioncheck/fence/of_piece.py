@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
 from visioncheck.fence.squareness import PanelFit, fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
@@ -25,8 +26,6 @@ from visioncheck.reading.piece import (
 from visioncheck.saw import Saw
 
 Array = NDArray[np.float64]
-
-_CLOSURE_PROBABILITY = 0.05
 
 
 def with_fence_error(
@@ -117,7 +116,7 @@ def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
         return replace(reading, fence_error=fence_error(FourCuts(weighed.opening), saw), budget=budget)
     ways = [_fit_way(reading.fence_edge, step, angles, covariance, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
-    flags = ("closure",) if best.panel.probability < _CLOSURE_PROBABILITY else ()
+    flags = ("closure",) if best.panel.probability < checks.PANEL_CLOSURE_CHANCE else ()
     opening = _either_way(ways)
     return replace(
         reading,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from visioncheck import checks
 from visioncheck.fitting.polynomial import Floats, fit_polynomial
 from visioncheck.fitting.roughness import stations_in_one_patch
 from visioncheck.quantity import Quantity
@@ -99,8 +100,8 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, correlation: f
     """
     xy = np.asarray(points, float)
     prior = np.ones(len(xy)) if weights is None else np.asarray(weights, float)
-    if len(xy) < 8 or not (np.isfinite(xy).all() and np.isfinite(prior).all()):
-        raise ValueError("a line needs at least 8 finite stations")
+    if len(xy) < checks.LINE_LEAST_STATIONS or not (np.isfinite(xy).all() and np.isfinite(prior).all()):
+        raise ValueError(f"a line needs at least {checks.LINE_LEAST_STATIONS} finite stations")
     if not (prior > 0).any() or np.ptp(xy, axis=0).max() <= 0:
         raise ValueError("the stations have no weight or no length")
     prior = prior / prior.mean()

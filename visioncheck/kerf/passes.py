@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.quantity import Quantity
 from visioncheck.uncertainty import welch_satterthwaite
@@ -26,17 +27,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from visioncheck.kerf.plan import Groove, Plan, Saw
-
-SAME_MM = 0.005
-"""Lengths nearer than this are one: below what a fence can be set to."""
-SLIVER_MM = 3.0
-"""Wood narrower than this between two grooves breaks out (common practice, no source)."""
-OFF_CENTRE_MM = 0.4
-"""The blade may run this far off the middle of an insert's channel: 1/64 in (common practice, no source)."""
-MOST_PASSES = 100
-"""More passes than this are a slip of typing."""
-TOUCH_MM = 1.0
-"""A blade nearer than this to the fence wants a sacrificial face on it (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,19 +121,20 @@ def _cut(groove: Groove, plan: Plan) -> Cut:
 
 def _check(groove: Groove, kerf: float, plan: Plan) -> None:
     said = _Say(plan)
-    if groove.at_mm < -SAME_MM or groove.at_mm + groove.width_mm > plan.board_mm + SAME_MM:
+    if groove.at_mm < -checks.PLAN_SAME_MM or groove.at_mm + groove.width_mm > plan.board_mm + checks.PLAN_SAME_MM:
         raise UserError(
             f"groove {groove.name!r} leaves the board: it would reach from {said(groove.at_mm)} to "
             f"{said(groove.at_mm + groove.width_mm)} of {said(plan.board_mm)}; mend its place, its width or the board"
         )
-    if kerf > groove.width_mm + SAME_MM:
+    if kerf > groove.width_mm + checks.PLAN_SAME_MM:
         raise UserError(
             f"groove {groove.name!r} is {said(groove.width_mm)} wide, narrower than the {said(kerf)} that is on the "
             "arbor; take a narrower blade or stack"
         )
-    if groove.width_mm - kerf > MOST_PASSES * (kerf - plan.overlap_mm) > 0:
+    if groove.width_mm - kerf > checks.PLAN_MOST_PASSES * (kerf - plan.overlap_mm) > 0:
         raise UserError(
-            f"groove {groove.name!r} would take over {MOST_PASSES} passes of {said(kerf)}; take a wider stack for it"
+            f"groove {groove.name!r} would take over {checks.PLAN_MOST_PASSES} passes of {said(kerf)}; take a wider"
+            " stack for it"
         )
     if plan.overlap_mm >= kerf:
         raise UserError(
@@ -156,7 +147,7 @@ def _distances(groove: Groove, kerf: float, plan: Plan) -> list[float]:
     from_fence = groove.edge == plan.fence_edge
     near = groove.at_mm if from_fence else plan.board_mm - groove.at_mm - groove.width_mm
     spare = groove.width_mm - kerf
-    if spare <= SAME_MM:
+    if spare <= checks.PLAN_SAME_MM:
         return [near]
     steps = math.ceil(spare / (kerf - plan.overlap_mm) - 1e-9)
     return [near + spare * step / steps for step in range(steps + 1)]
@@ -201,14 +192,14 @@ def _groove_warnings(cut: Cut, plan: Plan) -> list[str]:
     name = f"groove {groove.name!r}"
     warnings = []
     for k, one in enumerate(cut.passes, start=1):
-        if one.near_mm < -SAME_MM:
+        if one.near_mm < -checks.PLAN_SAME_MM:
             warnings.append(f"{name}, pass {k} lands past the edge {plan.fence_edge!r} by {said(-one.near_mm)}")
-        if one.far_mm > plan.board_mm + SAME_MM:
+        if one.far_mm > plan.board_mm + checks.PLAN_SAME_MM:
             past = said(one.far_mm - plan.board_mm)
             warnings.append(f"{name}, pass {k} lands past the edge {plan.other_edge!r} by {past}")
-        if one.setting_mm < -SAME_MM:
+        if one.setting_mm < -checks.PLAN_SAME_MM:
             warnings.append(f"{name}, pass {k}: the scale would read {said(one.setting_mm)}, below its zero")
-    if cut.near_mm < TOUCH_MM:
+    if cut.near_mm < checks.PLAN_TOUCH_MM:
         warnings.append(
             f"{name}: the blade runs at the fence; put a sacrificial face on it and allow for its thickness"
         )
@@ -235,9 +226,9 @@ def _pass_warnings(cut: Cut, said: _Say) -> list[str]:
     warnings = []
     for first, second in pairwise(ordered):
         gap = second.near_mm - first.far_mm
-        if gap > SAME_MM:
+        if gap > checks.PLAN_SAME_MM:
             warnings.append(f"groove {cut.groove.name!r}: an uncut sliver of {said(gap)} stays between two passes")
-        elif gap + doubt > SAME_MM and doubt > 0:
+        elif gap + doubt > checks.PLAN_SAME_MM and doubt > 0:
             warnings.append(
                 f"groove {cut.groove.name!r}: two passes overlap by only {said(-gap)} ± {said(doubt)}; "
                 "an uncut sliver may stay between them"
@@ -251,7 +242,7 @@ def _wish_warnings(cut: Cut, said: _Say) -> list[str]:
     return [
         f"groove {wanted.name!r}: its settings make the {what} {said(got)}, the plan wants {said(want)}"
         for what, got, want in pairs
-        if abs(got - want) > SAME_MM
+        if abs(got - want) > checks.PLAN_SAME_MM
     ]
 
 
@@ -260,7 +251,7 @@ def _channel_warnings(cut: Cut, said: _Say) -> list[str]:
     if line is None:
         return []
     off = line - (cut.place.value + cut.width.value / 2)
-    if abs(off) <= OFF_CENTRE_MM:
+    if abs(off) <= checks.PLAN_OFF_CENTRE_MM:
         return []
     way = "farther from" if off > 0 else "nearer to"
     warning = (
@@ -276,13 +267,13 @@ def _land_warnings(cuts: Sequence[Cut], plan: Plan) -> list[str]:
     for first, second in pairwise(sorted(cuts, key=lambda cut: cut.near_mm)):
         land = second.near_mm - first.far_mm
         names = f"grooves {first.groove.name!r} and {second.groove.name!r}"
-        if land < -SAME_MM:
+        if land < -checks.PLAN_SAME_MM:
             warnings.append(f"{names} run into each other by {said(-land)}")
-        elif SAME_MM < land < SLIVER_MM:
+        elif checks.PLAN_SAME_MM < land < checks.PLAN_SLIVER_MM:
             warnings.append(f"an uncut sliver of only {said(land)} stays between {names}; it will break out")
     for cut in cuts:
         for edge, land in ((plan.fence_edge, cut.near_mm), (plan.other_edge, plan.board_mm - cut.far_mm)):
-            if SAME_MM < land < SLIVER_MM:
+            if checks.PLAN_SAME_MM < land < checks.PLAN_SLIVER_MM:
                 name = f"groove {cut.groove.name!r}"
                 warnings.append(f"an uncut sliver of only {said(land)} stays between {name} and the edge {edge!r}")
     return warnings

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.fence.decision import Decision, Verdict, decide
 from visioncheck.present.correction import Line, quantity_json
@@ -19,9 +20,6 @@ if TYPE_CHECKING:
 
     from visioncheck.kerf.plan import Groove, Plan
     from visioncheck.units import UnitWorld
-
-_FAR_OFF_MM = 10.0
-"""A groove farther off than this is taken for another groove, not for a bad one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,7 @@ def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
         return abs((near + far) / 2 - middle)
 
     nearest = min(plan.grooves, key=off)
-    if off(nearest) > _FAR_OFF_MM:
+    if off(nearest) > checks.GROOVE_FAR_OFF_MM:
         place = format_length(middle, plan.units)
         raise UserError(f"no groove of the plan lies near {place} from the edge {one.edge!r}; check the plan and edge")
     return nearest

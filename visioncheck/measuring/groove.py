@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.edges.slot_walls import SlotTrace
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
@@ -15,7 +16,6 @@ from visioncheck.kerf.plan import Plan
 from visioncheck.kerf.verify import MeasuredGroove, planned
 from visioncheck.measuring.slot import Scene, Sought, find_and_trace
 from visioncheck.outline.guide import Guide
-from visioncheck.outline.slot import SLOT_DARKER
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece
 from visioncheck.reading.slot import distance_between
@@ -25,11 +25,9 @@ Array = NDArray[np.float64]
 _AROUND_MM = 7.0
 """A groove this far off its place is still found."""
 _FIT_MM = 2.0
-_BOARD_MM = 3.0
 _WIDE_MM = 8.0
 _SHADE = 0.3
 """Natural log: the floor of a wide groove has at most three quarters of the top face's light."""
-_PARALLEL = 0.05
 
 
 @dataclass(frozen=True)
@@ -74,7 +72,7 @@ def measure_grooves(board: Board, plan: Plan) -> tuple[MeasuredGroove, ...]:
 def _is_the_board(board: Board, plan: Plan) -> None:
     lengths = board.shape.lengths_mm
     across = float(lengths[(board.fence_edge + 1) % 4] + lengths[(board.fence_edge - 1) % 4]) / 2
-    if abs(across - plan.board_mm) > max(_BOARD_MM, 0.02 * plan.board_mm):
+    if abs(across - plan.board_mm) > max(checks.GROOVE_BOARD_MM, 0.02 * plan.board_mm):
         raise InputError(
             "fence_edge",
             f"{board.scene.name}: the board in the photo is {across:.0f} mm across from the edge"
@@ -120,11 +118,11 @@ def _walls(board: Board, near_mm: float, far_mm: float, tone: Tone) -> tuple[Tra
     region = np.array([low.start_mm, low.end_mm, high.end_mm, high.start_mm])
     width = far_mm - near_mm
     # a blade's slot is black; what is wider than any stripe of the grain need only lie in some shade
-    darker = _SHADE if width > _WIDE_MM else SLOT_DARKER
+    darker = _SHADE if width > _WIDE_MM else checks.SLOT_DARKER
     grow = 1 / (1 - board.thickness.value / board.scene.view.height_mm)
     sought = Sought(low.along, ((width - _FIT_MM) * grow, (width + _FIT_MM) * grow), darker)
     traced = find_and_trace(board.scene, region, board.thickness, tone, "groove", sought)
-    if traced is None or abs(_run(traced) @ low.normal) > _PARALLEL:
+    if traced is None or abs(_run(traced) @ low.normal) > checks.GROOVE_PARALLEL:
         return None
     return _from_the_fence(traced, low.normal)
 

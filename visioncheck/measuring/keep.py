@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from visioncheck import checks
 from visioncheck.errors import InputError, Refusal, UserError
 from visioncheck.files import read_text
 from visioncheck.log.adjusting import require_after
@@ -35,7 +36,6 @@ _U_BOARD_MM = 0.05
 """How unlike a board's thickness is from place to place (common practice, no source)."""
 _TWO_SIDED_95 = 1.959964
 """A ± that a user tells is taken as the program says its own: at 95 % of a normal distribution."""
-_THICKEST_MM = 200.0
 
 
 @dataclass(frozen=True)
@@ -163,7 +163,7 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
         expanded = None if doubt is None else parse_length(doubt, units)
     except UserError as problem:
         raise InputError("thickness", f"<thickness>: {problem}") from None
-    if not 0 < value < _THICKEST_MM:
+    if not 0 < value < checks.THICKEST_MM:
         raise InputError(
             "thickness", f"<thickness> {text} is not a board's thickness; give it like 18mm, 3/4in or 12.3mm±0.1mm"
         )

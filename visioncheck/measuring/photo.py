@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.plane_fit import plane_view
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.rigid_fit import rigid_view
@@ -60,20 +61,6 @@ Array = NDArray[np.float64]
 TAG_THICKNESS_U_MM = 0.3
 UNKNOWN_THICKNESS = Quantity(18.0, 10.0, "mm")
 """Where neither a tag nor the user tells: common boards; angles do not depend on it, widths say so."""
-_TAG_CONTRADICTS_MM = 2.0
-_BLUR_PX = 3.0
-_SHORT_MM = 25.0
-_TORN_SHARE = 0.4
-_BELIEVED = 0.3
-_STEEP_DEG = 35.0
-_LENS_MOVED = 1.4
-_FEW_POINTS = 40
-_LIFTED_MM = 0.03
-_GLARE_SHARE = 0.005
-_GLARE_BEYOND_USE = 0.2
-_OFF_SHEET_MM = 2.0
-_LEAST_CONTRAST = 2.7
-_SOFTER_PX = 1.5
 
 
 @dataclass(frozen=True)
@@ -507,11 +494,11 @@ def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str
         code
         for code, raised in (
             ("no-rig", rig is None),
-            ("blur", points.blur_px > _BLUR_PX),
-            ("few-points", fit.points_used < _FEW_POINTS),
-            ("tilt", fit.tilt_deg > _STEEP_DEG),
-            ("lens-moved", fit.lens_moved_sigma > _LENS_MOVED),
-            ("sheet-lifted", fit.lifted_mm > _LIFTED_MM),
+            ("blur", points.blur_px > checks.BLURRED_PX),
+            ("few-points", fit.points_used < checks.FEW_POINTS),
+            ("tilt", fit.tilt_deg > checks.STEEP_DEG),
+            ("lens-moved", fit.lens_moved_sigma > checks.LENS_MOVED),
+            ("sheet-lifted", fit.lifted_mm > checks.LIFTED_MM),
         )
         if raised
     ]
@@ -519,9 +506,9 @@ def _view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str
 
 def _glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
     share = burnt_share(photo, points.xy_px)
-    if share > _GLARE_BEYOND_USE:
+    if share > checks.GLARE_BEYOND_USE:
         raise Refusal("glare", photo.path.name, "sheet", share=share)
-    return ["glare"] if share > _GLARE_SHARE else []
+    return ["glare"] if share > checks.GLARE_SHARE else []
 
 
 def _piece_outline(photo: Photo, points: TargetPoints, view: View, name: str) -> Outline:
@@ -536,7 +523,7 @@ def _piece_outline(photo: Photo, points: TargetPoints, view: View, name: str) ->
     if out.any():
         raise Refusal("cut-off", name, "piece").showing(Marks((seen,), tuple(seen[out, None])))
     # beyond the sheet nothing is told from the bench: an outline that ends there ends at the sheet's edge, not its own
-    off = room_on_sheet_mm(points, view, corners) < _OFF_SHEET_MM
+    off = room_on_sheet_mm(points, view, corners) < checks.OFF_SHEET_MM
     if off.any():
         raise Refusal("off-sheet", name).showing(Marks((seen,), tuple(seen[off, None])))
     return outlines[0]
@@ -552,7 +539,7 @@ def _traces(
         guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in covers))
         trace = trace_edge(photo.bgr, view, guide, thickness_mm)
         # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
-        if trace is None or trace.blur_px > 2 * sharpness_px + _SOFTER_PX:
+        if trace is None or trace.blur_px > 2 * sharpness_px + checks.EDGE_SOFTER_PX:
             marks = Marks(_seen_px(view, [corners]), _seen_px(view, [np.stack([start, end])]))
             raise _lost_edge(photo.path.name, thickness_mm, glare=glare).showing(marks)
         traces.append(trace)
@@ -597,7 +584,7 @@ def _thickness(
     if given is None:
         return read, [] if 0 < read.value < 80 else ["thickness-doubtful"]
     apart = abs(given.value - read.value)
-    if apart > max(_TAG_CONTRADICTS_MM, 3 * u):
+    if apart > max(checks.TAG_CONTRADICTS_MM, 3 * u):
         return replace(given, u=apart), ["tag-contradicts"]
     return given, []
 
@@ -648,15 +635,15 @@ def _edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
     for edge, trace in zip(reading.edges, traces, strict=True):
         strip = reading.piece == "strip" or "strip" in reading.open_kinds
         short_end = strip and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
-        if edge.length_mm < _SHORT_MM and not short_end:
+        if edge.length_mm < checks.EDGE_SHORT_MM and not short_end:
             flags.append("short-edge")
         if is_curved(edge.bow) and not short_end:
             flags.append("curved-edge")
-        if _seen_share(edge) < 1 - _TORN_SHARE and not short_end:
+        if _seen_share(edge) < 1 - checks.EDGE_TORN_SHARE and not short_end:
             flags.append("torn-edge")
         if not trace.arris_clear:
             flags.append("arris-doubtful")
-        if trace.contrast < _LEAST_CONTRAST:
+        if trace.contrast < checks.EDGE_LEAST_CONTRAST:
             flags.append("low-contrast")
     return flags
 
@@ -665,5 +652,5 @@ def _seen_share(edge: EdgeReading) -> float:
     """Share of the edge's half millimetres in which a station was found and believed."""
     run = edge.end_px - edge.start_px
     steps = max(round(edge.length_mm / 0.5), 1)
-    at = (edge.stations_px[edge.weights > _BELIEVED] - edge.start_px) @ run / float(run @ run)
+    at = (edge.stations_px[edge.weights > checks.EDGE_BELIEVED] - edge.start_px) @ run / float(run @ run)
     return len(np.unique(np.floor(np.clip(at, 0, 1 - 1e-9) * steps))) / steps

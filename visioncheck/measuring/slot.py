@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
 from visioncheck.edges.slot_walls import SlotTrace, trace_slot
@@ -17,7 +18,7 @@ from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Refusal
 from visioncheck.outline.find import Outline
 from visioncheck.outline.guide import Guide
-from visioncheck.outline.slot import SLOT_DARKER, Patch, RoughSlot, find_slot, look_at_work
+from visioncheck.outline.slot import Patch, RoughSlot, find_slot, look_at_work
 from visioncheck.outline.walls import (
     Walls,
     find_walls,
@@ -37,18 +38,6 @@ from visioncheck.reading.slot import SlotShape, read_slot
 Array = NDArray[np.float64]
 
 SLOT_KINDS = ("slot", "gap")
-_NARROWEST_PX = 4.0
-"""Below this the two walls' blurs run together, and the width read hangs on what the blur is taken for."""
-_MARGIN_PX = 12.0
-_SOFTEST_PX = 1.6
-"""Blur beyond which widths were 0.05 to 0.19 mm out, three times their u: two test photos blurred by 2 px or moved."""
-_SOFT, _SOFT_PX = 1.6, 0.6
-"""A wall's blur, against that of the print, from which on it may be a shadow's edge."""
-_CONTRADICTS = 2.0
-"""Standard uncertainties by which a thickness may differ from what the side face shows."""
-_HIDDEN_MM = 0.05
-"""More than this hidden beside a wall, and the width would be a guess."""
-_TORN_SHARE = 0.25
 
 
 @dataclass(frozen=True)
@@ -67,7 +56,7 @@ class Sought:
 
     along: Array | None = None
     width_mm: tuple[float, float] | None = None
-    darker: float = SLOT_DARKER
+    darker: float = checks.SLOT_DARKER
 
     def fits(self, width_mm: float) -> bool:
         """Whether a slot of this width may be it."""
@@ -193,7 +182,7 @@ def find_and_trace(
 
 def _sharp_enough(scene: Scene, traced: SlotTrace, what: str) -> None:
     # both walls: one alone may be read in colour, which a JPEG keeps coarser
-    if min(traced.near.blur_px, traced.far.blur_px) > _SOFTEST_PX:
+    if min(traced.near.blur_px, traced.far.blur_px) > checks.SLOT_SOFTEST_PX:
         raise Refusal("blur", scene.name, what=what)
 
 
@@ -211,7 +200,7 @@ def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced
     if has_line_beside(unlike, walls, patch.corner_mm):
         raise _two_readings(scene, what)
     paper = paper_tint(scene.photo.bgr, scene.view, scene.points.xy_px)
-    soft = _SOFT * scene.points.blur_px + _SOFT_PX
+    soft = checks.SLOT_SHADOW_BLUR_TIMES * scene.points.blur_px + checks.SLOT_SHADOW_BLUR_MORE_PX
     for wall in (traced.near, traced.far):
         # a shadow's edge is softer than an arris; on the sheet it could not be taken for one
         if wall.blur_px > soft and not shows_paper(patch, paper, _guide(wall)):
@@ -232,7 +221,7 @@ def _two_readings(scene: Scene, what: str) -> Refusal:
 def _within_picture(scene: Scene, ends_mm: Array, what: str) -> None:
     height, width = scene.photo.bgr.shape[:2]
     ends = scene.view.to_image(ends_mm)
-    if np.any(ends < _MARGIN_PX) or np.any(ends > np.array([width, height]) - 1 - _MARGIN_PX):
+    if np.any(ends < checks.SLOT_MARGIN_PX) or np.any(ends > np.array([width, height]) - 1 - checks.SLOT_MARGIN_PX):
         raise Refusal("cut-off", scene.name, "slot", what=what)
 
 
@@ -240,7 +229,7 @@ def refuse_thickness(scene: Scene, traced: SlotTrace, thickness: Quantity, what:
     """Refuse a thickness that what shows of the walls' side faces contradicts."""
     for side in traced.sides:
         seen = depth_seen(side, scene.view.height_mm)
-        allowed = _CONTRADICTS * float(np.hypot(seen.u, thickness.u))
+        allowed = checks.SLOT_THICKNESS_SIGMAS * float(np.hypot(seen.u, thickness.u))
         told = {"thickness_mm": thickness.value, "depth_mm": seen.value, "depth_u_mm": seen.u}
         if shows_sheet(side) and abs(seen.value - thickness.value) > allowed:
             raise Refusal("thickness-contradicted", scene.name, what=what, **told)
@@ -250,7 +239,7 @@ def refuse_thickness(scene: Scene, traced: SlotTrace, thickness: Quantity, what:
 
 def refuse_from_above(scene: Scene, traced: SlotTrace, kind: str) -> None:
     """Refuse a slot whose walls cannot be told from what hides beside them; `kind` is what the message calls it."""
-    if traced.hidden_mm > _HIDDEN_MM:
+    if traced.hidden_mm > checks.SLOT_HIDDEN_MM:
         raise Refusal("arris-doubtful", scene.name, what=kind)
 
 
@@ -264,9 +253,9 @@ def _wide_enough(scene: Scene, traced: SlotTrace, kind: str, thickness_mm: float
     middle, wide = np.percentile(traced.width_px, [50, 90])
     # of a gap that closes towards one end the open part tells how dark it is inside, and so the rest
     width = float(min(middle + 1, wide) if kind == "gap" else middle)
-    if width >= _NARROWEST_PX:
+    if width >= checks.SLOT_NARROWEST_PX:
         return
-    nearer = (scene.view.height_mm - thickness_mm) * width / _NARROWEST_PX
+    nearer = (scene.view.height_mm - thickness_mm) * width / checks.SLOT_NARROWEST_PX
     raise Refusal("narrow-slot", scene.name, what=kind, width_px=width, nearest_mm=nearer)
 
 
@@ -283,7 +272,7 @@ def _flags(shape: SlotShape, traced: SlotTrace) -> list[str]:
     found = []
     if any(is_curved(wall.bow) for wall in walls):
         found.append("curved-edge")
-    if any(np.mean(wall.weights < 0.3) > _TORN_SHARE for wall in walls):
+    if any(np.mean(wall.weights < checks.EDGE_BELIEVED) > checks.SLOT_TORN_SHARE for wall in walls):
         found.append("torn-edge")
     if traced.hidden_mm:
         found.append("arris-doubtful")

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.lens import BLUE, GREEN, RED
 from visioncheck.camera.view import View
 from visioncheck.photo.light import linear_light
@@ -22,14 +23,6 @@ Map = NDArray[np.float32]
 _PX_PER_MM = 4
 _FLOOR = 0.004
 """Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
-_LEAST_MM = 15.0
-"""How far a line has to run into the piece ..."""
-_DARKER = 0.8
-"""... darker by this than the wood on both sides of it (natural log) ..."""
-_ACROSS = 0.9
-_DARKER_ACROSS = 0.6
-"""... or, where it runs through nearly the whole piece, by this: halves may be butted tightly."""
-_UNBROKEN = 0.85
 _SMOOTHED_MM = 2.0
 """Along the line, against noise and grain."""
 _THIN_MM = 5.0
@@ -39,7 +32,6 @@ _BORDER_MM = 3.0
 """So near to its own sides a piece has shadow, side face or tear-out."""
 _NO_WOOD = 1.0
 """A wide slot's inside: darker than the wood by this, or of a tint that is the sheet's rather than the wood's."""
-_LEAST_TINT = 0.3
 _WALL_MM = 1.5
 """Within this the wood at a wide slot's wall ends; a shadow fades over more."""
 _BESIDE_MM = 4.0
@@ -154,7 +146,7 @@ def _like_sheet(log: Map, sheet: NDArray[np.uint8], covered: NDArray[np.bool_]) 
     around = np.log(linear_light(sheet[:, 0]) + _FLOOR)
     wood = float(np.median(tint[~covered]))
     paper = float(np.median(around[:, BLUE] - around[:, RED]))
-    if abs(paper - wood) < _LEAST_TINT:
+    if abs(paper - wood) < checks.SLOT_LEAST_TINT:
         return np.zeros_like(tint)
     return np.asarray(2 * (tint - wood) / (paper - wood), np.float32)
 
@@ -174,14 +166,14 @@ def _seams(piece: _Rectified, *, turned: bool) -> list[Seam]:
     strange[box.covered] = 0
     strange = cv2.blur(strange, (1, _PX_PER_MM))[_PX_PER_MM // 2 :: _PX_PER_MM]
     runs = [
-        _longest(darker > _DARKER, _LEAST_MM),
-        _longest(darker > _DARKER_ACROSS, _ACROSS * height),
-        _longest(strange > 1, _LEAST_MM, strange),
+        _longest(darker > checks.SEAM_DARKER, checks.SEAM_LEAST_MM),
+        _longest(darker > checks.SEAM_DARKER_ACROSS, checks.SEAM_ACROSS * height),
+        _longest(strange > 1, checks.SEAM_LEAST_MM, strange),
     ]
     # the outline's sides in the order of the rectangle's: top, right, bottom, left
     names = (3, 1) if turned else (0, 2)
     return [
-        Seam(names[end], length, crosses=length >= _ACROSS * height)
+        Seam(names[end], length, crosses=length >= checks.SEAM_ACROSS * height)
         for run in runs
         if run is not None
         for length, end in [run]
@@ -199,7 +191,7 @@ def _longest(here: NDArray[np.bool_], least_mm: float, walls: Map | None = None)
     for tilt in np.arange(-_TILT_DEG, _TILT_DEG + _TILT_STEP_DEG / 2, _TILT_STEP_DEG):
         shift = np.round(np.tan(np.radians(tilt)) * (np.arange(len(here)) - len(here) / 2) * _PX_PER_MM).astype(int)
         upright = np.clip(columns - shift[rows], 0, here.shape[1] - 1)
-        enough = _UNBROKEN * (max(least_mm, best[0] if best else 0.0) - _BORDER_MM)
+        enough = checks.SEAM_UNBROKEN * (max(least_mm, best[0] if best else 0.0) - _BORDER_MM)
         likely = np.flatnonzero(np.bincount(upright, minlength=here.shape[1]) > enough)
         # a slot that is as wide as this leaves columns to spare
         likely = likely if walls is None else likely[::_PX_PER_MM]
@@ -231,7 +223,7 @@ def _runs(lines: NDArray[np.bool_]) -> Array:
     skipped = int(_BORDER_MM)
     inner = lines[skipped:]
     share = np.cumsum(inner, axis=0) / np.arange(1, len(inner) + 1)[:, None]
-    on = (share >= _UNBROKEN) & inner
+    on = (share >= checks.SEAM_UNBROKEN) & inner
     reached = np.where(on.any(axis=0), len(inner) - np.argmax(on[::-1], axis=0) + skipped, 0.0)
     # what is left beyond is border again
     return np.where(reached >= len(lines) - skipped, float(len(lines)), reached)

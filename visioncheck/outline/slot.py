@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.lens import BLUE, GREEN, RED
 from visioncheck.camera.view import View
 from visioncheck.outline.guide import Guide
@@ -19,20 +20,13 @@ PITCH_MM = 0.2
 _FLOOR = 0.004
 """Added to light before the logarithm: below it the sensor's noise has no brightness to tell."""
 _WIDEST_MM = 24.0
-SLOT_DARKER = 1.0
-"""A slot is darker than what lies beside it by at least this (natural log: nearly three times) ..."""
-_LEAST_TINT = 0.3
-"""... or, where the sheet shows through, of the sheet's tint: log(blue/red) more than half way from wood's to that."""
 _PENCIL_MM = 1.4
 _MARGIN_MM = 6.0
 _MOST = 3.0
 _INNER_MM = 1.5
-_LEAST_LENGTH_MM = 15.0
-_LONG = 2.0
 _STRAY_MM = 3.0
 _RHO_MM = 0.6
 _BESIDE_MM = 2.5
-_BESIDE_SHARE = 0.8
 
 
 @dataclass(frozen=True)
@@ -93,7 +87,7 @@ class _Patch:
 
 def find_slot(
     seen: Patch,
-    darker: float = SLOT_DARKER,
+    darker: float = checks.SLOT_DARKER,
     along: Array | None = None,
 ) -> RoughSlot | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
@@ -117,12 +111,12 @@ def find_slot(
     """
     patch = _Patch(_strange(seen, darker), seen.inside, seen.corner_mm)
     rows, columns = np.nonzero(patch.strange > 1)
-    if len(rows) < _LEAST_LENGTH_MM / PITCH_MM:
+    if len(rows) < checks.SLOT_LEAST_LENGTH_MM / PITCH_MM:
         return None
     points = np.column_stack([columns, rows]).astype(np.float64) * PITCH_MM
     found = _direction(points, np.minimum(patch.strange[rows, columns], _MOST), _angles(along))
     band = _measure(patch, points, *found)
-    if band is None or band.line.length_mm < max(_LEAST_LENGTH_MM, _LONG * band.width_mm):
+    if band is None or band.line.length_mm < max(checks.SLOT_LEAST_LENGTH_MM, checks.SLOT_LEAST_RATIO * band.width_mm):
         return None
     return band
 
@@ -173,7 +167,7 @@ def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: ND
         return np.zeros_like(tint)
     # grain has tints of its own, and the slot takes up little of the work
     wood, sheet = float(np.quantile(tint[inside], 0.95)), float(np.median(tint[beside]))
-    if sheet - wood < _LEAST_TINT:
+    if sheet - wood < checks.SLOT_LEAST_TINT:
         return np.zeros_like(tint)
     like = 2 * (tint - wood) / (sheet - wood)
     # a pencil line is grey too, but thin
@@ -225,10 +219,10 @@ def _measure(patch: _Patch, points: Array, angle: float, rho: float) -> RoughSlo
         normal = np.array([-along[1], along[0]])
         at, off = points @ along, points @ normal - rho
         near = np.abs(off) < reach
-        if near.sum() < _LEAST_LENGTH_MM / PITCH_MM:
+        if near.sum() < checks.SLOT_LEAST_LENGTH_MM / PITCH_MM:
             return None
         ends = _run(at[near])
-        if ends[1] - ends[0] < _LEAST_LENGTH_MM:
+        if ends[1] - ends[0] < checks.SLOT_LEAST_LENGTH_MM:
             return None
         on = near & (at >= ends[0]) & (at <= ends[1])
         slope, shift = np.polyfit(at[on], off[on], 1)
@@ -282,6 +276,10 @@ def _sides(
     # wood on both sides: a shadow along the work's own edge is no slot
     wood = cv2.remap(patch.inside, where[..., 0], where[..., 1], cv2.INTER_NEAREST).mean(axis=0)
     beside = round(_BESIDE_MM / 0.1)
-    if low < beside or high + beside >= len(offsets) or min(wood[low - beside], wood[high + beside]) < _BESIDE_SHARE:
+    if (
+        low < beside
+        or high + beside >= len(offsets)
+        or min(wood[low - beside], wood[high + beside]) < checks.SLOT_LEAST_WOOD
+    ):
         return None
     return float(offsets[low]), float(offsets[high])

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.lens import GREEN
 from visioncheck.camera.view import View
 from visioncheck.outline.guide import Guide
@@ -27,20 +28,16 @@ _SQUARE_MM = 2.5
 """A place within a printed square, from its corner."""
 _DARKER = 0.7
 """Natural log of light: so much darker than the top face is no top face at all."""
-_LEAST_TINT = 0.3
 _SMOOTH_MM = 0.4
 _STEEP = 0.25
 """Share of the steepest possible step (a smoothed step of 1) from which a place counts as an edge."""
 _ASKEW_DEG = 12.0
 _BIN_MM = 0.4
 _TOP = 6
-_LEAST_LENGTH_MM = 15.0
 _STRAY_MM = 6.0
 _ACROSS_MM: Array = np.array([0.8, 1.2, 1.6, 2.0, 2.4])
 """Where to look beside a wall."""
-_SHARE = 0.75
 _LIKE, _LEAST_STEP = 0.5, 0.3
-_RIVAL = 0.6
 _SAME_MM = 1.0
 _ENDS_MM = 4.0
 
@@ -95,7 +92,7 @@ def find_walls(patch: Patch, unlike: Array, along: Array | None = None) -> tuple
     pairs = sorted(_pairs(edges, _angles(along)), key=lambda pair: -pair[0])
     found: list[tuple[float, Walls]] = []
     for votes, angle, low, high in pairs[:60]:
-        if found and votes < _RIVAL * found[0][0]:
+        if found and votes < checks.WALL_RIVAL * found[0][0]:
             break
         walls = _confirmed(patch, unlike, edges, angle, low, high)
         if walls is not None and not any(_alike(walls, other) for _, other in found):
@@ -133,7 +130,7 @@ def has_line_beside(unlike: Array, walls: Walls, corner_mm: Array) -> bool:
         beside = votes(low, high)
         top = int(np.argmax(beside))
         on = alike & (np.abs(off - low - (top + 0.5) * _BIN_MM) < _BIN_MM)
-        if beside[top] > _RIVAL * wall and _ends_alike(_run(at[on]), (0.0, length)):
+        if beside[top] > checks.WALL_RIVAL * wall and _ends_alike(_run(at[on]), (0.0, length)):
             return True
     return False
 
@@ -184,7 +181,7 @@ def unlike_top_face(patch: Patch, paper: Array) -> Array:
     typical = np.median(tint[rim], axis=0)
     apart = paper - typical
     strange = darker
-    if np.linalg.norm(apart) > _LEAST_TINT:
+    if np.linalg.norm(apart) > checks.SLOT_LEAST_TINT:
         strange = np.maximum(strange, 1.6 * ((tint - typical) @ apart) / float(apart @ apart) - 0.3)
     strange = np.clip(strange, 0, 1)
     strange[~wood] = 0
@@ -236,9 +233,9 @@ def _angles(along: Array | None) -> Array:
 
 def _pairs(edges: _Edges, angles: Array) -> Iterator[tuple[float, float, float, float]]:
     """Votes, angle, and both offsets, mm, of pairs of lines with the slot between them."""
-    if len(edges.places) < _LEAST_LENGTH_MM / PITCH_MM:
+    if len(edges.places) < checks.SLOT_LEAST_LENGTH_MM / PITCH_MM:
         return
-    least = _LEAST_LENGTH_MM / PITCH_MM
+    least = checks.SLOT_LEAST_LENGTH_MM / PITCH_MM
     for angle in angles:
         normal = np.array([-np.sin(angle), np.cos(angle)])
         towards = edges.into @ normal
@@ -270,7 +267,7 @@ def _confirmed(patch: Patch, unlike: Array, edges: _Edges, angle: float, low: fl
     # both walls of a slot begin and end at the same places
     start, end = max(span_a[0], span_b[0]), min(span_a[1], span_b[1])
     longest = max(span_a[1] - span_a[0], span_b[1] - span_b[0])
-    if end - start < max(_LEAST_LENGTH_MM, 0.6 * longest):
+    if end - start < max(checks.SLOT_LEAST_LENGTH_MM, 0.6 * longest):
         return None
     walls = Walls(_guide(patch, *a, (start, end)), _guide(patch, *b, (end, start)))
     if walls.width_mm < _NARROWEST_MM or walls.first.length_mm < walls.width_mm:
@@ -290,11 +287,11 @@ def _followed(
         normal = np.array([-line[1], line[0]])
         off, at = (edges.places - point) @ normal, edges.places @ line
         near = (np.abs(off) < reach) & (sign * (edges.into @ normal) > np.cos(np.radians(2 * _ASKEW_DEG)))
-        if near.sum() < _LEAST_LENGTH_MM / PITCH_MM:
+        if near.sum() < checks.SLOT_LEAST_LENGTH_MM / PITCH_MM:
             return None
         span = _run(at[near])
         on = near & (at >= span[0]) & (at <= span[1])
-        if span[1] - span[0] < _LEAST_LENGTH_MM:
+        if span[1] - span[0] < checks.SLOT_LEAST_LENGTH_MM:
             return None
         slope, shift = np.polyfit(at[on], off[on], 1, w=np.sqrt(edges.steep[on]))
         middle = (span[0] + span[1]) / 2
@@ -321,7 +318,7 @@ def _guide(patch: Patch, point: Array, line: Array, span: tuple[float, float]) -
 
 def has_wood_beside(patch: Patch, unlike: Array, wall: Guide) -> bool:
     """Whether it looks like the top face nearly all along the side of a line that its normal points away from."""
-    return bool(np.mean(_wood_side(patch, unlike, wall) < _LIKE) > _SHARE)
+    return bool(np.mean(_wood_side(patch, unlike, wall) < _LIKE) > checks.WALL_SHARE)
 
 
 def _wood_side(patch: Patch, unlike: Array, wall: Guide) -> Array:
@@ -332,13 +329,15 @@ def _is_wall(patch: Patch, unlike: Array, wall: Guide) -> bool:
     """Wood on the side away from the normal, and something else on the other, nearly all along."""
     outside = _wood_side(patch, unlike, wall)
     inside = np.median(_beside(patch, unlike, wall, _ACROSS_MM), axis=1)
-    return bool(np.mean(outside < _LIKE) > _SHARE and np.mean(inside - outside > _LEAST_STEP) > _SHARE)
+    return bool(
+        np.mean(outside < _LIKE) > checks.WALL_SHARE and np.mean(inside - outside > _LEAST_STEP) > checks.WALL_SHARE
+    )
 
 
 def _is_empty(patch: Patch, unlike: Array, walls: Walls) -> bool:
     """Whether hardly anything between the walls looks like the top face."""
     across = np.asarray(np.linspace(0.1, 0.9, 17) * walls.width_mm, np.float64)
-    return bool(np.mean(_beside(patch, unlike, walls.first, across) > _LEAST_STEP) > _SHARE)
+    return bool(np.mean(_beside(patch, unlike, walls.first, across) > _LEAST_STEP) > checks.WALL_SHARE)
 
 
 def _beside(patch: Patch, unlike: NDArray[np.floating], wall: Guide, across: Array) -> Array:

@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from visioncheck import checks
 from visioncheck.errors import Refusal, UserError
 from visioncheck.page.jobs import NAMED, SHOWN, photo_name
 from visioncheck.present.naming import error_sentence
@@ -77,7 +78,7 @@ def picture_ending(path: str) -> str:
     from PIL import Image
     from pillow_heif import register_heif_opener
 
-    from visioncheck.photo.load import LEAST_SIDE_PX, MOST_PIXELS, jpeg_is_whole
+    from visioncheck.photo.load import jpeg_is_whole
 
     register_heif_opener()
     try:
@@ -86,12 +87,12 @@ def picture_ending(path: str) -> str:
             with Image.open(path, formats=list(_ENDINGS)) as image:
                 kind, (width, height) = str(image.format), image.size
     except Image.DecompressionBombError:
-        raise UserError(f"The picture has more than {MOST_PIXELS // 10**6} megapixels.") from None
+        raise UserError(f"The picture has more than {checks.PHOTO_MOST_PIXELS // 10**6} megapixels.") from None
     except Exception:  # noqa: BLE001 - a damaged file can raise almost anything in a decoder
         raise UserError("This is not a JPEG, PNG or HEIC photo.") from None
-    if width * height > MOST_PIXELS:
-        raise UserError(f"The picture has more than {MOST_PIXELS // 10**6} megapixels.")
-    if min(width, height) < LEAST_SIDE_PX:
+    if width * height > checks.PHOTO_MOST_PIXELS:
+        raise UserError(f"The picture has more than {checks.PHOTO_MOST_PIXELS // 10**6} megapixels.")
+    if min(width, height) < checks.PHOTO_LEAST_SIDE_PX:
         raise UserError(f"The picture is only {width} x {height} pixels; send the photo in the phone's full size.")
     if kind == "JPEG" and not jpeg_is_whole(Path(path).read_bytes()):
         raise UserError("The photo is cut short or damaged.")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.photo.orientation import as_stored
 
@@ -21,16 +22,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PIL.Image import Image
 
-MOST_PIXELS = 100_000_000
-MOST_BYTES = 300 * 2**20
-LEAST_SIDE_PX = 200
 QUARTER = 4
 
 # Exif 2.32 (JEITA CP-3451), tables 4 and 8
 _MAKE, _MODEL, _ORIENTATION, _DATE, _EXIF_IFD = 0x010F, 0x0110, 0x0112, 0x0132, 0x8769
 _TAKEN, _FOCAL, _FOCAL_35 = 0x9003, 0x920A, 0xA405
 
-_TOO_MANY = f"the picture has more than {MOST_PIXELS // 10**6} megapixels; save it smaller and try again"
+_TOO_MANY = f"the picture has more than {checks.PHOTO_MOST_PIXELS // 10**6} megapixels; save it smaller and try again"
 _DAMAGED = "the picture is damaged; copy it from the phone again"
 _JPEGS = ("JPEG", "MPO")
 """The second: several JPEGs in one file, as phones write it; the first one counts."""
@@ -126,8 +124,10 @@ def _bytes_of(path: Path) -> bytes:
         size = path.stat().st_size
         if size == 0:
             raise UserError(f"{path}: the file is empty; copy it from the phone again")
-        if size > MOST_BYTES:
-            raise UserError(f"{path}: the file is larger than {MOST_BYTES // 2**20} MiB; save the photo as JPEG")
+        if size > checks.PHOTO_MOST_BYTES:
+            raise UserError(
+                f"{path}: the file is larger than {checks.PHOTO_MOST_BYTES // 2**20} MiB; save the photo as JPEG"
+            )
         return path.read_bytes()
     except (OSError, ValueError) as problem:
         why = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
@@ -188,9 +188,9 @@ def _positive(value: object) -> float | None:
 
 
 def _check_size(path: Path, width: int, height: int) -> None:
-    if width * height > MOST_PIXELS:
+    if width * height > checks.PHOTO_MOST_PIXELS:
         raise UserError(f"{path}: {_TOO_MANY}")
-    if min(width, height) < LEAST_SIDE_PX:
+    if min(width, height) < checks.PHOTO_LEAST_SIDE_PX:
         raise UserError(
             f"{path}: the picture is only {width} x {height} pixels; give the photo in the phone's full size"
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.points.crossing import LEVEL, SIGMA_U, SIGMA_V, TURN_U, TURN_V
 from visioncheck.points.neighbours import SaddleFits, own_miss, usual_around
 from visioncheck.points.saddle import contrasts
@@ -12,9 +13,6 @@ from visioncheck.printed.layout import Layout
 
 Flags = NDArray[np.bool_]
 Array = NDArray[np.float64]
-
-_OUTLIER = 4.5
-_WORST_TURN_DEG = 6.0
 
 
 def _are_saddles(layout: Layout, read: SaddleFits) -> Flags:
@@ -24,19 +22,23 @@ def _are_saddles(layout: Layout, read: SaddleFits) -> Flags:
     contrast = contrasts(terms)
     sign = _signs(layout, read, contrast)
     contrast = contrast * sign
-    good &= (contrast > 0.1) & (fits.last_step_px < 0.02)
+    good &= (contrast > checks.POINT_LEAST_CONTRAST) & (fits.last_step_px < checks.POINT_SETTLED_PX)
     normals = np.linalg.inv(read.jacobians)
     for row, turn in ((0, TURN_U), (1, TURN_V)):
         expected = np.arctan2(normals[:, row, 1], normals[:, row, 0])
-        good &= np.abs(terms[:, turn] - expected) < np.radians(_WORST_TURN_DEG)
+        good &= np.abs(terms[:, turn] - expected) < np.radians(checks.POINT_WORST_TURN_DEG)
     places = terms[:, :2]
     amplitude = np.maximum(np.abs(contrast) * terms[:, LEVEL], 1)
-    good &= np.abs(contrast / usual_around(contrast, places, good) - 1) < 0.2
+    good &= np.abs(contrast / usual_around(contrast, places, good) - 1) < checks.POINT_CONTRAST_STRAY
     misfit = np.column_stack([fits.residual_rms, fits.residual_worst]) / amplitude[:, None]
-    good &= np.all(misfit < np.maximum(2.0 * usual_around(misfit, places, good), 0.03), axis=1)
+    good &= np.all(
+        misfit < np.maximum(checks.POINT_MISFIT_TIMES * usual_around(misfit, places, good), checks.POINT_LEAST_MISFIT),
+        axis=1,
+    )
     blur = terms[:, [SIGMA_U, SIGMA_V]]
     usual = usual_around(blur, places, good)
-    good &= np.all((blur < 1.6 * usual + 0.3) & (blur > 0.5 * usual), axis=1)
+    most = checks.POINT_MOST_BLUR_TIMES * usual + checks.POINT_MOST_BLUR_MORE_PX
+    good &= np.all((blur < most) & (blur > checks.POINT_LEAST_BLUR_TIMES * usual), axis=1)
     return good
 
 
@@ -58,4 +60,5 @@ def fit_together(layout: Layout, read: SaddleFits) -> Flags:
     if np.count_nonzero(good) < 8:
         return np.zeros_like(good)
     own = np.hypot(*own_miss(layout, read, good).T)
-    return np.asarray(good & (own < max(_OUTLIER * float(np.median(own[good])), 0.12)))
+    most = max(checks.POINT_OUTLIER_TIMES * float(np.median(own[good])), checks.POINT_LEAST_OUTLIER_PX)
+    return np.asarray(good & (own < most))

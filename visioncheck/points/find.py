@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.errors import Refusal
 from visioncheck.points.accept import field_sign, fit_together
 from visioncheck.points.crossing import SIGMA_U, SIGMA_V
@@ -30,7 +31,6 @@ Array = NDArray[np.float64]
 _BLUE, _GREEN, _RED = range(3)
 _WINDOW = 0.125
 """Half the window's side as a part of the square's: clear of the markers, which begin at 0.15."""
-_FEWEST_POINTS = 20
 _ROUNDS = 5
 _BETTER_PX = 0.7
 """A rejected point is tried again where the mended map moves it by more than this."""
@@ -147,7 +147,7 @@ def _gather(
     photo: Photo, layout: Layout, found: list[SaddleFits], seen: DetectedMarkers, *, colours: bool
 ) -> TargetPoints:
     count = sum(len(read.index) for read in found)
-    if count < _FEWEST_POINTS:
+    if count < checks.POINTS_LEAST:
         raise Refusal("few-points", str(photo.path), "of the target", count=count)
     blue, red = (
         np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found])
@@ -180,5 +180,5 @@ def _in_channel(channel: NDArray[np.uint8], layout: Layout, read: SaddleFits) ->
     windows = windows_at(read.fits.terms[:, :2], read.jacobians, _WINDOW * layout.paper.square_mm)
     places, rms = shift_to_channel(windows.cut(channel), windows, read.fits)
     shift = np.linalg.norm(places - read.fits.terms[:, :2], axis=1)
-    usable = (shift < 2.0) & (rms < 3 * np.median(rms))
+    usable = (shift < checks.POINT_COLOUR_SHIFT_PX) & (rms < checks.POINT_COLOUR_RMS_TIMES * np.median(rms))
     return np.where(usable[:, None], places, np.nan)

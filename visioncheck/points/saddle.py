@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.fitting.least_squares import solve_damped
 from visioncheck.points.crossing import (
     AMPLITUDE,
@@ -38,9 +39,6 @@ _STEPS = 20
 _SETTLED_PX = 0.01
 _ROUGH_STEPS = 6
 _NEAR_ENOUGH_PX = 0.2
-_WILD_PX = 0.5
-_FAINT = 0.2
-"""Least contrast, relative to the usual one, of a window whose crossing is some pixels off its place."""
 _AT_ONCE = 32
 """Windows that fit a processor core's own memory together: all at once takes a third more time."""
 _SHARPEST_PX, _BLURREDEST_PX = 0.3, 6.0
@@ -105,10 +103,10 @@ def fit_saddles(
     contrast = np.abs(contrasts(terms))
     if usual_contrast is None:
         usual_contrast = float(np.quantile(contrast, 0.75)) if len(contrast) else 0.0
-    worth = contrast >= _FAINT * usual_contrast
+    worth = contrast >= checks.POINT_FAINT_SHARE * usual_contrast
     terms, last_step = _settle(values[worth], windows.rows(worth), terms[worth], _ROUGH_STEPS, _NEAR_ENOUGH_PX)
     # what is still wild then stands on no crossing
-    near = (last_step < _WILD_PX) & _within(channel, terms[:, :2] + windows.corner[worth])
+    near = (last_step < checks.POINT_WILD_PX) & _within(channel, terms[:, :2] + windows.corner[worth])
     which = np.flatnonzero(worth)[near]
     terms = terms[near]
     terms[:, :2] += windows.corner[which]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.points.markers import DetectedMarkers
 from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
 from visioncheck.printed.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
@@ -50,7 +51,7 @@ def _coarse_sheet(layout: Layout, number: int, seen: DetectedMarkers) -> CoarseS
     """Map of one sheet from its markers, or None when too few of them agree with one smooth map."""
     order = seen.ids - number * IDS_PER_SHEET
     own = (order >= 0) & (order < min(IDS_PER_SHEET, len(layout.marker_squares)))
-    if np.count_nonzero(own) < 3:
+    if np.count_nonzero(own) < checks.SHEET_LEAST_MARKERS:
         return None
     page = layout.marker_corners_mm[order[own]]
     pixels = seen.corners_px[own]
@@ -62,9 +63,9 @@ def _coarse_sheet(layout: Layout, number: int, seen: DetectedMarkers) -> CoarseS
             return None
         side = np.linalg.norm(pixels - np.roll(pixels, 1, axis=1), axis=2).mean(axis=1)
         miss = np.linalg.norm(residuals.reshape(-1, 4, 2), axis=2).max(axis=1)
-        agree = miss < 0.25 * side
-        if agree.all() or np.count_nonzero(agree) < 3:
+        agree = miss < checks.MARKER_MISS_SHARE * side
+        if agree.all() or np.count_nonzero(agree) < checks.SHEET_LEAST_MARKERS:
             break
         page, pixels = page[agree], pixels[agree]
     count = int(np.count_nonzero(agree))
-    return CoarseSheet(number, sheet_map, count) if count >= 3 else None
+    return CoarseSheet(number, sheet_map, count) if count >= checks.SHEET_LEAST_MARKERS else None

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.fence.squareness import PanelFit
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
@@ -16,12 +17,11 @@ from visioncheck.uncertainty import Size
 Array = NDArray[np.float64]
 
 UNKNOWN_KIND = "unknown"
-_BOW_MM = 0.15
 
 
 def is_curved(bow: Quantity) -> bool:
     """Whether a bow, mm, is one to warn of and no chance."""
-    return abs(bow.value) > max(_BOW_MM, 3 * bow.u)
+    return abs(bow.value) > max(checks.EDGE_BOW_MM, 3 * bow.u)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.reading.piece import Piece
 from visioncheck.reading.quarter_turn import (
     kept_metric,
@@ -22,13 +23,6 @@ from visioncheck.uncertainty import jacobian, propagate
 
 Array = NDArray[np.float64]
 
-_QUARTER = (60.0, 120.0)
-_MOST_STRETCH = 0.02
-"""No home print is out of scale by so much more in one direction than in the other; a wrong match of corners is."""
-_UNLIKE_CHI2 = 25.0
-"""Misfit of two shapes, two numbers: by chance once in 300,000 times."""
-_TOLD_APART = 9.2
-"""Twice the logarithm of 100: one match of the corners is a hundred times as likely as the other."""
 _SHARED = frozenset({"edge", "hollows", "edge bias", "arris", "thickness", "scale", "paper flatness"})
 """What both photos may have alike, the same wood on the same sheet: averaging is not counted on to lower it."""
 
@@ -53,12 +47,12 @@ class Match:
     @property
     def is_quarter(self) -> bool:
         """Whether it was turned by a quarter, near enough."""
-        return _QUARTER[0] <= abs(self.turn_deg) <= _QUARTER[1]
+        return checks.QUARTER_LEAST_DEG <= abs(self.turn_deg) <= checks.QUARTER_MOST_DEG
 
     @property
     def is_one_piece(self) -> bool:
         """Whether the shapes are one."""
-        return self.chi2 < _UNLIKE_CHI2
+        return self.chi2 < checks.PAIR_UNLIKE_CHI2
 
 
 def matches(first: Piece, second: Piece, print_covariance: Array) -> tuple[Match, ...]:
@@ -71,7 +65,7 @@ def matches(first: Piece, second: Piece, print_covariance: Array) -> tuple[Match
     for shift in range(4):
         turned = rolled(second, shift)
         between = map_between(first.corners_mm, turned.corners_mm)
-        if _stretch(between) > _MOST_STRETCH:
+        if _stretch(between) > checks.PAIR_MOST_STRETCH:
             continue
         both = np.concatenate([first.corners_mm.ravel(), turned.corners_mm.ravel()])
         apart, covariance = propagate(_apart, both, sum(joint_covariances(first, turned, print_covariance).values()))
@@ -81,7 +75,7 @@ def matches(first: Piece, second: Piece, print_covariance: Array) -> tuple[Match
 
 def told_apart(found: tuple[Match, ...]) -> bool:
     """Whether the best of the matches stands out."""
-    return len(found) == 1 or found[1].chi2 - found[0].chi2 > _TOLD_APART
+    return len(found) == 1 or found[1].chi2 - found[0].chi2 > checks.PAIR_TOLD_APART
 
 
 def _stretch(between: Array) -> float:

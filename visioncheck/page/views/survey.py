@@ -9,8 +9,8 @@ import numpy as np
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
+from visioncheck import checks
 from visioncheck.camera.support import photo_to_add, views_taken
-from visioncheck.camera.survey_frame import WORST_SCALE
 from visioncheck.errors import UserError
 from visioncheck.page.desk import desk_of, session_of, units_of
 from visioncheck.page.surveys import SurveyFolder, Taken
@@ -151,10 +151,10 @@ def _ruled_mm(text: str, units: UnitWorld, progress: Progress) -> float:
     """Read the ruled length; a rule that was misread is told before the survey fails by it."""
     ruled_mm = parse_length(with_point(text), units)
     nominal_mm = progress.ruled_mm
-    if nominal_mm and abs(ruled_mm / nominal_mm - 1) > WORST_SCALE:
+    if nominal_mm and abs(ruled_mm / nominal_mm - 1) > checks.SURVEY_WORST_SCALE:
         raise UserError(
-            f"{text!r:.40} is more than {100 * WORST_SCALE:.0f} % from {progress.nominal}; read the rule again, or"
-            " print the sheet at 100 %, without fit-to-page"
+            f"{text!r:.40} is more than {100 * checks.SURVEY_WORST_SCALE:.0f} % from {progress.nominal}; read the rule"
+            " again, or print the sheet at 100 %, without fit-to-page"
         )
     return ruled_mm
 

@@ -1,0 +1,269 @@
+"""Every numeric limit at which a stage refuses, doubts or leaves something out, with its unit and where it is from.
+
+"Assumption": a guess that nothing outside confirms; "test photos": held against photos with exact truth, see the guide;
+"common practice, no source": a trade fact without one. Limits of convergence and of sampling stand with their
+algorithms: they change how fast or how finely something is computed, not what is accepted.
+"""
+
+from __future__ import annotations
+
+# A photo as a file
+
+PHOTO_MOST_PIXELS = 100_000_000
+"""px. A larger picture is refused: it would not fit into memory beside its copies; assumption."""
+PHOTO_MOST_BYTES = 300 * 2**20
+"""Bytes. A larger file is refused; assumption."""
+PHOTO_LEAST_SIDE_PX = 200
+"""px. A smaller picture is refused: no sheet can be read in it; assumption."""
+
+# Points of the target
+
+SHEET_LEAST_MARKERS = 3
+"""Markers. With fewer that agree a sheet is not recognised; assumption."""
+MARKER_MISS_SHARE = 0.25
+"""Share of the marker's side. A marker whose corners miss the sheet's map by more is left out; assumption."""
+POINT_FAINT_SHARE = 0.2
+"""Share of the usual contrast. A place with less shows no crossing; assumption."""
+POINT_WILD_PX = 0.5
+"""px. A first fit that still steps by more stands on no crossing; assumption."""
+POINT_SETTLED_PX = 0.02
+"""px. A fit whose last step is longer is left out; assumption."""
+POINT_LEAST_CONTRAST = 0.1
+"""Half the step over the level between. A fainter crossing, or one of the wrong sign, is left out; assumption."""
+POINT_CONTRAST_STRAY = 0.2
+"""Share of the neighbours' contrast. A crossing that differs by more is left out; assumption."""
+POINT_WORST_TURN_DEG = 6.0
+"""deg. Edges that run so far from where the sheet's map has them are of another thing; assumption."""
+POINT_MISFIT_TIMES, POINT_LEAST_MISFIT = 2.0, 0.03
+"""Times the neighbours', and share of the amplitude. A fit whose residuals exceed both is left out; assumption."""
+POINT_MOST_BLUR_TIMES, POINT_MOST_BLUR_MORE_PX, POINT_LEAST_BLUR_TIMES = 1.6, 0.3, 0.5
+"""Times the neighbours', px, times. Blur outside this range is a cover's or a shadow's; assumption."""
+POINT_OUTLIER_TIMES, POINT_LEAST_OUTLIER_PX = 4.5, 0.12
+"""Times the median, px. A point that stands farther from where its neighbours say is left out; assumption."""
+POINTS_LEAST = 20
+"""Points. A photo with fewer is refused; assumption."""
+POINT_COLOUR_SHIFT_PX, POINT_COLOUR_RMS_TIMES = 2.0, 3.0
+"""px, times the median. A point that blue or red sees farther off, or with larger residuals, is not used there;
+assumption."""
+
+# The view of one photo
+
+VIEW_LEAST_POINTS = 12
+"""Points. A view needs this many of a sheet; assumption."""
+VIEW_WORST_SCALE = 2.5
+"""Times the points' own uncertainty. Larger residuals refuse the photo: at most 1.1 on the right sheet lying flat
+(test photos)."""
+VIEW_LEAST_USED = 0.85
+"""Share of the points. Fewer that fit refuse the photo; on a whole photo of the right sheet all do (test photos)."""
+VIEW_WORST_MOVE = 3.5
+"""Standard deviations. Of lens and motion: refocusing makes 0.5, a zoom of 3 % makes 2, a shaky hand 3; beyond, it is
+refused."""
+VIEW_SAME_FOCAL = 0.005
+"""Relative. A focal length that differs by more is named as another zoom; assumption."""
+VIEW_WORST_MISS_MM = 0.4
+"""mm. Of the worst tenth of the points without a survey; prints and waves make 0.06 to 0.08 (test photos)."""
+CAUSE_MOST_LEFT = 0.25
+"""Share of the residuals' mean square. A cause that leaves more is not named; assumption."""
+LENS_SHORTEST_35MM, LENS_LONGEST_35MM = 8.0, 1000.0
+"""mm, 35 mm equivalent. An EXIF focal length beyond is not believed: no lens that draws straight lines has it;
+assumption."""
+
+# The survey
+
+SURVEY_LEAST_PHOTOS = 4
+"""Photos. Fewer are refused; assumption."""
+SURVEY_LEAST_ON_SHEET = 12
+"""Points. A photo with fewer of sheet 0 is left out; assumption."""
+SURVEY_MISFIT_TIMES = 4.0
+"""Times the other photos' residuals. Such a photo shows something else and is left out; assumption."""
+SURVEY_PHOTOS_FOR_ONE_LEFT_OUT = 4
+"""Photos. Where more disagree, it is not known which are right; assumption."""
+SURVEY_WORST_SCALE = 0.02
+"""Relative. A ruled length that differs by more from the layout is refused: a print not at 100 %, or a slip of
+reading; assumption."""
+SURVEY_MOST_STRETCH = 0.02
+"""Relative. Printers are off by 0.1 to 0.4 %, old ones by up to 2 % (see the guide); more is refused."""
+SURVEY_MOST_SHEAR_DEG = 0.6
+"""deg. Likewise of the sheet's right angles."""
+SURVEY_MOST_RESIDUAL_PX = 2.0
+"""px of a picture 4000 px wide. Larger residuals are refused; real phones leave 0.03 to 0.12 (test photos)."""
+SURVEY_TILT_NEEDED_DEG = 8.0
+"""deg. Without any tilt above it, and without quarter turns, a survey is refused; assumption."""
+SURVEY_LONGEST_LENS = 20
+"""Times the picture's width. A longer focal length is a fit that has run away; assumption."""
+LATERAL_LEAST, LATERAL_SMALLEST = 4.0, 2e-5
+"""Standard deviations, relative. A smaller lateral colour is taken as none: it moves no point by a hundredth of a
+pixel in a dozen."""
+RIG_LEAST_POINTS = 8
+"""Points. A rig file with fewer is refused; assumption."""
+EVIDENCE_LEAST_CHANCE = 1e-4
+"""Probability. A pair or panel less likely under the rig is left out of its refinement; assumption."""
+
+# Light on the sheet
+
+GLARE_SHARE = 0.005
+"""Share of the sheet. More burnt out is flagged; assumption."""
+GLARE_BEYOND_USE = 0.2
+"""Share of the sheet. More burnt out is refused; assumption."""
+BLURRED_PX = 3.0
+"""px. Points blurred by more are flagged; assumption."""
+FEW_POINTS = 40
+"""Points. A view from fewer is flagged; assumption."""
+STEEP_DEG = 35.0
+"""deg. A view tilted by more is flagged; assumption."""
+LENS_MOVED = 1.4
+"""Standard deviations. Lens and motion farther from the survey's are flagged; refocusing makes 0.5."""
+LIFTED_MM = 0.03
+"""mm. A sheet seen to lie farther off its surveyed shape is flagged; assumption."""
+
+# Edges
+
+EDGE_FAINTEST = 0.35
+"""Votes. A line with fewer is no edge; assumption."""
+EDGE_INNER_SHARE = 0.45
+"""Share of the outline's own votes. An inner line with more is the top arris; assumption."""
+EDGE_WORST_CHI, EDGE_LEAST_CHI = 3.5, 0.5
+"""Times the usual misfit, times the noise. A row that misfits by more than both is left out; assumption."""
+EDGE_LEAST_STEP = 0.3
+"""Of the step of 1. A common profile with a smaller one holds no edge; assumption."""
+EDGE_OFF_LEVEL = 0.4
+"""Of the step. A row whose levels differ by more from its block's is left out; assumption."""
+EDGE_UNLIKE = 0.3
+"""Share of the light. A row whose light differs by more holds a mark or a tear; assumption."""
+EDGE_SOFTER_PX = 1.5
+"""px beyond twice the print's blur. A softer edge is a shadow's, a stain's or a rounding's and is refused;
+assumption."""
+EDGE_LEAST_CONTRAST = 2.7
+"""Step over noise. A fainter edge is flagged; assumption."""
+EDGE_SHORT_MM = 25.0
+"""mm. A shorter edge is flagged; assumption."""
+EDGE_TORN_SHARE = 0.4
+"""Share of the edge. More of it not seen is flagged; assumption."""
+EDGE_BELIEVED = 0.3
+"""Robust weight. A station that counts less is not seen; assumption."""
+EDGE_BOW_MM = 0.15
+"""mm. A larger bow, beyond three standard uncertainties too, is flagged; assumption."""
+LINE_LEAST_STATIONS = 8
+"""Stations. A line needs this many; assumption."""
+TONE_LEAST_EDGES = 12
+"""Edges of the print. With fewer clean ones the tone curve is not known; assumption."""
+TONE_LEAST_STEP = 0.1
+"""Linear light. A fainter edge of the print tells nothing of the tone curve; assumption."""
+TONE_UNEVEN = 0.02
+"""Share of the step. An edge whose levels scatter by more is left out; assumption."""
+
+# A piece on the sheet
+
+OFF_SHEET_MM = 2.0
+"""mm. A piece nearer to the border of the region that is looked at is refused; assumption."""
+TAG_CONTRADICTS_MM = 2.0
+"""mm. A thickness told that differs by more from the tag's, and by more than three standard uncertainties, is
+flagged; assumption."""
+THICKEST_MM = 200.0
+"""mm. A thickness told beyond it is a slip of typing; assumption."""
+QUARTER_LEAST_DEG, QUARTER_MOST_DEG = 60.0, 120.0
+"""deg. A pair turned by less or more leaves the sheet's shear open; see the guide."""
+PAIR_UNLIKE_CHI2 = 25.0
+"""Chi-square of two numbers. Two shapes farther apart are not one piece: by chance once in 300,000 times."""
+PAIR_TOLD_APART = 9.2
+"""Twice a log likelihood ratio. One match of the corners must be a hundred times as likely as the next."""
+PAIR_MOST_STRETCH = 0.02
+"""Relative. No home print is out of scale by so much more in one direction than in the other; a wrong match is."""
+
+# Kinds of piece and the fence error
+
+KIND_LEAST_OPEN = 0.001
+"""Probability. A kind more probable than this may be meant; assumption."""
+KIND_LEAST_TOLD = 0.01
+"""Probability. A kind that the user names is refused below this, and a panel whose misfit is as large by a smaller
+chance; assumption."""
+KIND_DOUBTFUL = 0.15
+"""Probability. Another kind as probable in spite of what the user says makes the reading doubtful; assumption."""
+STRIP_LEAST_RATIO = 2.0
+"""Length over width. A strip is at least so long; assumption."""
+PANEL_MOST_RATIO = 4.0
+"""Length over width. A panel, each of whose sides has to lie safely on the fence, is at most so long; common
+practice, no source."""
+PANEL_CLOSURE_CHANCE = 0.05
+"""Probability. A panel whose misfit is as large by a smaller chance is flagged; assumption."""
+STEP_LIKELY = 2 / 3
+"""Probability. The cheapest step that decides with at least this is named; assumption."""
+STEP_WORTH_IT = 0.9
+"""Share of the uncertainty. A step that leaves more is not worth its trouble; assumption."""
+
+# Slots, gaps and grooves
+
+SEAM_LEAST_MM = 15.0
+"""mm. A shorter line is no slot or gap that runs into a piece; assumption."""
+SEAM_DARKER = 0.8
+"""Natural log of light. A line less dark than the wood beside it is none; the strongest grain reached 0.5 (test
+photos)."""
+SEAM_ACROSS = 0.9
+"""Share of the piece. A line that runs through more crosses the piece; assumption."""
+SEAM_DARKER_ACROSS = 0.6
+"""Natural log of light. Likewise, where it crosses the piece: halves may be butted tightly."""
+SEAM_UNBROKEN = 0.85
+"""Share of its length. A line seen on less is broken; assumption."""
+SLOT_DARKER = 1.0
+"""Natural log of light. A narrow slot is darker than the wood beside it by at least this (nearly three times);
+assumption."""
+SLOT_LEAST_LENGTH_MM = 15.0
+"""mm. A shorter slot is not looked for; assumption."""
+SLOT_LEAST_RATIO = 2.0
+"""Length over width. A slot is at least so long; assumption."""
+SLOT_LEAST_WOOD = 0.8
+"""Share of its length. With less wood beside it a band is a shadow along the work's own edge; assumption."""
+SLOT_LEAST_TINT = 0.3
+"""log ratio of colours. Sheet and wood less apart are not told apart by tint; assumption."""
+WALL_SHARE = 0.75
+"""Share of its length. A wall has wood on one side and none on the other along more than this; assumption."""
+WALL_RIVAL = 0.6
+"""Share of the best votes. Another pair of walls with more may be the slot as well; assumption."""
+WALL_LEAST_STATIONS = 40
+"""Rows of pixels. A wall traced on fewer is refused; assumption."""
+WALL_WORST_MISFIT = 3.0
+"""Times the usual misfit. A row that misfits by more is left out; assumption."""
+WALL_LEAST_STEP = 0.3
+"""Share of the usual step. A row with a smaller step of light is left out; assumption."""
+FLOOR_MISFIT_SHARE, FLOOR_MISFIT_SHARE_TINTED = 0.75, 0.95
+"""Share of the misfit. A floor must leave less to be believed; and where the sheet's tint beside the wall shows one;
+assumption."""
+FLOOR_UNLIKE = 0.1
+"""Share of the step to the wood. A floor that differs less from the side face is none; assumption."""
+FLOOR_SHEET_TINT = 0.2
+"""log(blue/green). The sheet is bluer than wood by more than this, a floor of the same wood is not; assumption."""
+FLOOR_DARK = 0.02
+"""Linear light. Below it the sensor's noise has no colour to tell; assumption."""
+SLOT_NARROWEST_PX = 4.0
+"""px. Below this the two walls' blurs run together, and the width read depends on what the blur is taken for."""
+SLOT_MARGIN_PX = 12.0
+"""px. A slot whose end lies nearer to the picture's border is refused; assumption."""
+SLOT_SOFTEST_PX = 1.6
+"""px. Blur beyond which widths were 0.05 to 0.19 mm out, three times their u: two test photos blurred by 2 px or
+moved."""
+SLOT_SHADOW_BLUR_TIMES, SLOT_SHADOW_BLUR_MORE_PX = 1.6, 0.6
+"""Times the print's blur, px. A softer wall may be a shadow's edge; assumption."""
+SLOT_THICKNESS_SIGMAS = 2.0
+"""Standard uncertainties. A thickness that differs by more from what the side face shows is refused; assumption."""
+SLOT_HIDDEN_MM = 0.05
+"""mm. With more than this hidden beside a wall the width would be a guess; assumption."""
+SLOT_TORN_SHARE = 0.25
+"""Share of a wall. More of it not believed is flagged; assumption."""
+GROOVE_BOARD_MM = 3.0
+"""mm. A board that differs by more, and by more than 2 %, is not the plan's; assumption."""
+GROOVE_PARALLEL = 0.05
+"""rad. A groove askew by more is not the plan's; assumption."""
+GROOVE_FAR_OFF_MM = 10.0
+"""mm. A groove farther off its place is taken for another one, not for a bad one; assumption."""
+PLAN_SAME_MM = 0.005
+"""mm. Lengths nearer than this are one: below what a fence can be set to; assumption."""
+PLAN_MOST_PASSES = 100
+"""Passes. More for one groove are a slip of typing; assumption."""
+PLAN_TOUCH_MM = 1.0
+"""mm. A blade nearer than this to the fence wants a sacrificial face on it; common practice, no source."""
+PLAN_OFF_CENTRE_MM = 0.4
+"""mm. The blade may run this far off the middle of an insert's channel, 1/64 in; common practice, no source."""
+PLAN_SLIVER_MM = 3.0
+"""mm. Wood narrower than this between two grooves breaks out; common practice, no source."""
+PLAN_MOST_GROOVES = 100
+"""Grooves. A plan with more is refused; assumption."""
