@@ -96,6 +96,8 @@ LATERAL_LEAST, LATERAL_SMALLEST = 4.0, 2e-5
 pixel in a dozen."""
 RIG_LEAST_POINTS = 8
 """Points. A rig file with fewer is refused; assumption."""
+RIG_LONGEST_LENS_PX = 10**6
+"""px. A rig file with a longer focal length is refused; assumption."""
 EVIDENCE_LEAST_CHANCE = 1e-4
 """Probability. A pair or panel less likely under the rig is left out of its refinement; assumption."""
 
@@ -267,3 +269,5 @@ PLAN_SLIVER_MM = 3.0
 """mm. Wood narrower than this between two grooves breaks out; common practice, no source."""
 PLAN_MOST_GROOVES = 100
 """Grooves. A plan with more is refused; assumption."""
+PLAN_MOST_SETTINGS = 200
+"""Settings. More for one groove are refused; assumption."""

@@ -12,14 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, model_validator
 
+from visioncheck import checks
 from visioncheck.camera.lens import LENS_TERMS, Lens
 from visioncheck.camera.rig import SCHEMA, UNSTEADY, Rig, digest_of
 from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
 from visioncheck.printed.layout import PAPERS, SHEETS, layout_of
 
-_WIDEST_PX = 10**6
-_FEWEST_POINTS = 8
 _MOST_LATERAL = 0.01
 _SMOOTH_TERMS = {0, *((degree + 1) * (degree + 2) // 2 for degree in range(12))}
 
@@ -38,8 +37,8 @@ class PhonePart(_Part):
     focal_mm: float | None = None
 
 
-_Pixels = Annotated[int, Field(gt=0, le=_WIDEST_PX)]
-_Width = Annotated[float, Field(gt=0, lt=_WIDEST_PX)]
+_Pixels = Annotated[int, Field(gt=0, le=checks.RIG_LONGEST_LENS_PX)]
+_Width = Annotated[float, Field(gt=0, lt=checks.RIG_LONGEST_LENS_PX)]
 _Sheet = Annotated[int, Field(ge=0, lt=SHEETS)]
 _Triple = Annotated[list[float], Field(min_length=3, max_length=3)]
 _Lateral = Annotated[float, Field(ge=-_MOST_LATERAL, le=_MOST_LATERAL)]
@@ -72,7 +71,7 @@ class RigPart(_Part):
     scale_u_rel: Annotated[float, Field(ge=0, le=1)]
     sheet: list[_Sheet]
     index: list[Annotated[int, Field(ge=0)]]
-    points_mm: Annotated[list[_Triple], Field(min_length=_FEWEST_POINTS)]
+    points_mm: Annotated[list[_Triple], Field(min_length=checks.RIG_LEAST_POINTS)]
     learnt_from: list[str] = []
     survey_sha256: str | None = None
     covariance_lower_f4: str
@@ -86,7 +85,7 @@ class RigPart(_Part):
             ("index", len(self.index) == len(self.points_mm)),
             ("smooth_px", {len(each) for each in self.smooth_px} <= _SMOOTH_TERMS),
             ("smooth_px", len(self.smooth_px[0]) == len(self.smooth_px[1])),
-            ("lens", 0 < self.lens.f < _WIDEST_PX),
+            ("lens", 0 < self.lens.f < checks.RIG_LONGEST_LENS_PX),
             ("lens", 0 < self.lens.cx < self.picture_px[0] and 0 < self.lens.cy < self.picture_px[1]),
             ("steadiness", self.schema_ == UNSTEADY or self.steadiness is not None),
         ):

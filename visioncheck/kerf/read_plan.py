@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.files import parse_toml, read_text
 from visioncheck.kerf.plan import Groove, Plan, Saw
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _LARGEST_FILE = 100_000
-_MOST_GROOVES = 100
 _LONGEST_MM = 10_000.0
 _WIDEST_MM = 60.0
 _OVERLAP_MM = 0.8
@@ -28,7 +28,6 @@ _OVERLAP_MM = 0.8
 _TOLERANCE_MM = 0.25
 """0.010 in (common practice, no source)."""
 _AFTER = "groove "
-_MOST_SETTINGS = 200
 _EDGES = 'edges = ["front", "back"]'
 
 
@@ -59,7 +58,7 @@ def _two_edges(value: Any) -> tuple[str, str]:
 
 
 def _own_settings(value: Any) -> tuple[float, ...]:
-    if not isinstance(value, list) or not 1 <= len(value) <= _MOST_SETTINGS:
+    if not isinstance(value, list) or not 1 <= len(value) <= checks.PLAN_MOST_SETTINGS:
         raise ValueError('must list the fence settings, such as ["3in", "3 1/4in"]')
     return tuple(within(one, 0.0, _LONGEST_MM) for one in value)
 
@@ -122,8 +121,9 @@ class PlanTable(Table):
         list[GrooveTable],
         Field(
             min_length=1,
-            max_length=_MOST_GROOVES,
-            description=f"write [[groove]] on a line of its own and its keys below, 1 to {_MOST_GROOVES} times",
+            max_length=checks.PLAN_MOST_GROOVES,
+            description=f"write [[groove]] on a line of its own and its keys below, 1 to {checks.PLAN_MOST_GROOVES}"
+            " times",
         ),
     ]
 
