@@ -173,12 +173,19 @@ def four_photos(rig_file):
     return ("in", "--log", "log", "--sled", SLEDS / "alder-lane.toml", "--rig", rig_file, "--workers", 1)
 
 
-def test_ctrl_c_keeps_what_is_done(four_photos):
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_asked_to_stop_it_keeps_what_is_done(four_photos, number):
+    """Ctrl-C reaches the whole group, SIGTERM the one process that it is sent to."""
     program = start(*four_photos, "-o", "all.csv")
     wait_for_an_entry(program)
-    os.killpg(program.pid, signal.SIGINT)
+    if number == signal.SIGINT:
+        os.killpg(program.pid, number)
+    else:
+        program.send_signal(number)
     out, said = program.communicate(timeout=LONGEST_S)
-    assert program.returncode == 130
+    assert program.returncode == 128 + number
+    with pytest.raises(ProcessLookupError):
+        os.killpg(program.pid, 0)  # no worker is left
     assert "Traceback" not in said
     kept = entries()
     assert 1 <= len(kept) <= 2

@@ -107,6 +107,27 @@ def test_measure_keeps_each_photo(tmp_path, capsys, rig_file):
     assert all(entry.sled == "Alder Lane" and entry.person == "Ida" for entry in kept)
 
 
+def test_a_correction_with_a_photo_is_measured(tmp_path, capsys, rig_file):
+    """Never a typed value under a photo: another photo in place of an entry's is read, with its sled and rig."""
+    folder = tmp_path / "log"
+    wrong = tmp_path / "wrong.jpg"
+    shutil.copyfile(PHOTOS / "corner-1.jpg", wrong)
+    line = ["log", "attach", str(folder), str(wrong), "--rig", str(rig_file), "--sled", str(SLED)]
+    assert main([*line, "--note", "dry oak"]) == 0
+    (old,) = entries(folder)
+    line = ["log", "attach", str(folder), str(PHOTOS / "corner-2.jpg"), "--corrects", old.id]
+    assert main(line) == 0
+    new = next(entry for entry in entries(folder) if entry.id != old.id)
+    assert (new.corrects, new.file_name, new.note) == (old.id, "corner-2.jpg", "dry oak")
+    assert new.fence_error_deg == pytest.approx(0.085, abs=0.02)  # the photo's truth file
+    assert new.reading["rig_sha256"] == old.reading["rig_sha256"]
+    assert f"stands in for {old.id[:8]}" in capsys.readouterr().out
+    (tmp_path / "typed.json").write_text(json.dumps({"schema": 1, "status": "refused", "reason": "x"}))
+    line = ["log", "attach", str(folder), "--corrects", new.id, "--reading", str(tmp_path / "typed.json")]
+    assert main(line) == 2
+    assert "is of the photo corner-2.jpg" in capsys.readouterr().err
+
+
 def test_log_attach_measures_by_itself(tmp_path, capsys, rig_file):
     line = ["log", "attach", str(tmp_path / "log"), str(PHOTOS / "corner-2.jpg"), "--rig", str(rig_file)]
     capsys.readouterr()
