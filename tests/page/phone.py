@@ -59,7 +59,7 @@ class Phone:
 
     def get(self, path, **headers):
         answer = self.ask("GET", path, headers=headers)
-        found = re.search(rb'name="form" value="([0-9a-f]+)"', answer.body)
+        found = re.search(rb'name="form" value="([\w-]+)"', answer.body)
         if found and answer.status == 200:
             self.form_token = found[1].decode()
         return answer
