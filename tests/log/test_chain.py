@@ -13,7 +13,7 @@ import pytest
 from tests.log.conftest import make_draft, make_photo, make_reading, old_log, typed_draft
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.log import records, schema
+from visioncheck.log import chain, records, schema
 from visioncheck.log.backup import back_up
 from visioncheck.log.check import check, check_folder
 from visioncheck.log.clean import clean
@@ -57,6 +57,17 @@ def test_each_link_hashes_its_record_and_the_link_before(filled):
         previous = link.sha256
     assert number == 6
     assert [link.kind for link in filled.links()] == ["entry", "entry", "tag", "entry", "tag", "entry"]
+
+
+def test_a_link_put_in_another_ones_place_breaks_the_chain(filled):
+    """Whole in itself, but not what the next one was written after."""
+    links = list(filled.links())
+    other = chain.next_link(links[1], chain.TAG, "7", "0" * 64)
+    assert other.is_whole
+    assert list(chain.gaps(links)) == []
+    assert list(chain.gaps([*links[:2], other, *links[3:]])) == [chain.Gap(4, 3)]
+    assert list(chain.gaps([links[0], *links[3:]])) == [chain.Gap(2, 3)]
+    assert list(chain.gaps(links[1:])) == [chain.Gap(1, 1)]
 
 
 @pytest.mark.parametrize("table", ["entry", "link", "tag"])

@@ -7,7 +7,7 @@ import math
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.entry import KINDS, MORE_PHOTOS, STATUSES, content_of, digest_of
 from visioncheck.quantity import Quantity
 from visioncheck.saw import LARGEST_ERROR_DEG
@@ -25,7 +25,7 @@ _AHEAD = timedelta(hours=26)
 _EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-class InFuture(UserError):  # noqa: N818 - it is a question, not a fault
+class InFuture(InputError):  # noqa: N818 - it is a question, not a fault
     """A reading whose time has not come yet."""
 
 
@@ -134,11 +134,13 @@ def require_time(time: datetime, what: str = "The reading") -> None:
     """
     if time > datetime.now(UTC) + _AHEAD:
         raise InFuture(
-            f"{what} is of {time:%Y-%m-%d}, which is still to come, and would count as the newest for good; say when "
-            "it really was with --time, or set the clock of the camera or of this computer."
+            "time",
+            f"{what} is of {time:%Y-%m-%d}, which is still to come, and would count as the newest for good; set the "
+            "clock of the camera or of this computer, or give its true <time> (log attach).",
         )
     if time < _EARLIEST:
-        raise UserError(f"{what} is of {time.year}, before there were such readings; say when it was with --time.")
+        said = f"{what} is of {time.year}, before there were such readings; give its true <time> (log attach)."
+        raise InputError("time", said)
 
 
 def fault_of(entry: Entry) -> str | None:
