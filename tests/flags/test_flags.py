@@ -262,6 +262,11 @@ def cut_by_the_frame() -> Picture:
     return lay(aside, sawn(rectangle((90.0, 70.0), (105.0, 200.0), 0.0)))
 
 
+def round_piece() -> Picture:
+    turn = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    return lay(bare(), np.array([105.0, 148.5]) + 45 * np.column_stack([np.cos(turn), np.sin(turn)]))
+
+
 def over_the_sheets_edge() -> Picture:
     return lay(bare(), sawn(rectangle(centre_mm=(175.0, 148.5))))
 
@@ -300,6 +305,7 @@ REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
     "no sheet": ("no-target", no_sheet, "no printed target", ()),
     "mirrored": ("mirrored", mirrored, "mirrored", ()),
     "bare sheet": ("no-piece", bare, "no four-sided workpiece", ()),
+    "round": ("no-piece", round_piece, "no four straight sides", ()),
     "two pieces": ("two-pieces", two_pieces, "two pieces", ()),
     "cut off": ("cut-off", cut_by_the_frame, "cut off", ()),
     "off the sheet": ("off-sheet", over_the_sheets_edge, "over the sheet's edge", ()),

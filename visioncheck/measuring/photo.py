@@ -534,14 +534,13 @@ def _traces(
 ) -> tuple[Trace, ...]:
     photo, sharpness_px = detection.photo, detection.points.blur_px
     traces = []
-    corners = outline.corners_mm
-    for start, end, covers in zip(corners, np.roll(corners, -1, axis=0), outline.covers, strict=True):
+    for k, covers in enumerate(outline.covers):
+        start, end = _side(outline.corners_mm, k)
         guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in covers))
         trace = trace_edge(photo.bgr, view, guide, thickness_mm)
         # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
         if trace is None or trace.blur_px > 2 * sharpness_px + checks.EDGE_SOFTER_PX:
-            marks = Marks(_seen_px(view, [corners]), _seen_px(view, [np.stack([start, end])]))
-            raise _lost_edge(photo.path.name, thickness_mm, glare=glare).showing(marks)
+            raise _lost_edge(photo, view, outline, k, thickness_mm, glare=glare)
         traces.append(trace)
     return tuple(traces)
 
@@ -550,11 +549,22 @@ def _closed(outline: Array) -> Array:
     return np.concatenate([outline, outline[:1]])
 
 
-def _lost_edge(name: str, thickness_mm: float | None, *, glare: bool) -> Refusal:
-    if glare:
-        return Refusal("glare", name, "edge")
-    # a side face is looked for where the thickness says
-    return Refusal("low-contrast", name, thickness_mm=thickness_mm)
+def _lost_edge(
+    photo: Photo, view: View, outline: Outline, edge: int, thickness_mm: float | None, *, glare: bool
+) -> Refusal:
+    """Say why an edge cannot be followed, and show which."""
+    name, line = photo.path.name, _side(outline.corners_mm, edge)
+    corners_px = view.to_image(outline.corners_mm)
+    side = edge_ways(corners_px, photo.exif.orientation)[edge]
+    hidden_mm = sum(cover.end_mm - cover.start_mm for cover in outline.covers[edge])
+    if hidden_mm > checks.EDGE_HIDDEN * float(np.linalg.norm(line[1] - line[0])):
+        refusal = Refusal("covered-edge", name, side=side)
+    elif glare:
+        refusal = Refusal("glare", name, "edge", side=side)
+    else:
+        # a side face is looked for where the thickness says
+        refusal = Refusal("low-contrast", name, side=side, thickness_mm=thickness_mm)
+    return refusal.showing(Marks((corners_px,), _seen_px(view, [line])))
 
 
 def _tag_on(points: TargetPoints, view: View, corners: Array) -> DetectedTag | None:

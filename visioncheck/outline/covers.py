@@ -160,16 +160,25 @@ def _covers(
         return np.asarray(here & (here.mean() <= _NO_COVER), bool)
 
     above = most(foreign, -_BESIDE_MM)
-    return (*_stretches(above, at, "over"), *_stretches(most(strange, _BESIDE_MM) & ~above, at, "against"))
+    return tuple(_stretches(above, most(strange, _BESIDE_MM), at))
 
 
-def _stretches(here: NDArray[np.bool_], at: Array, lies: Lies) -> list[Cover]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], here, [False]]).astype(np.int8)))
-    runs = [(float(at[first]), float(at[last - 1])) for first, last in edges.reshape(-1, 2)]
-    joined: list[tuple[float, float]] = []
-    for first, last in runs:
-        if joined and first - joined[-1][1] < 2 * _AROUND_MM:
-            joined[-1] = joined[-1][0], last
+def _stretches(above: NDArray[np.bool_], beyond: NDArray[np.bool_], at: Array) -> list[Cover]:
+    """One for each thing: where it lies over the edge somewhere, it does."""
+    here = np.concatenate([[False], above | beyond, [False]]).astype(np.int8)
+    runs = np.flatnonzero(np.diff(here)).reshape(-1, 2)
+    joined: list[tuple[int, int]] = []
+    for first, end in runs:
+        if joined and at[first] - at[joined[-1][1] - 1] < 2 * _AROUND_MM:
+            joined[-1] = joined[-1][0], int(end)
         else:
-            joined.append((first, last))
-    return [Cover(a - _AROUND_MM, b + _AROUND_MM, lies) for a, b in joined if b - a >= _LEAST_MM]
+            joined.append((int(first), int(end)))
+    return [
+        Cover(
+            float(at[first]) - _AROUND_MM,
+            float(at[end - 1]) + _AROUND_MM,
+            "over" if above[first:end].any() else "against",
+        )
+        for first, end in joined
+        if at[end - 1] - at[first] >= _LEAST_MM
+    ]

@@ -93,7 +93,7 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     found = found or _distinct(_candidates(_shaded(overview), seen))
     if not found:
         strange = tuple(_closed(view.to_image(part)) for part in _strange_parts(overview))
-        raise Refusal("no-piece", photo.path.name).showing(Marks(trouble=strange))
+        raise Refusal("no-piece", photo.path.name, "shape" if strange else "").showing(Marks(trouble=strange))
     return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
 
 

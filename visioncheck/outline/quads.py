@@ -32,10 +32,12 @@ _LEAST_CORNER_DEG = 35.0
 _COARSE = 2
 _LACK, _BESIDE = 1.0, 0.35
 """What a place within the four sides costs that looks like the sheet, and one beyond that looks like the piece."""
-_LEAST_FILLED = 0.8
+_LEAST_FILLED = 0.85
 """Share of the quadrilateral that must look like the piece, or be covered."""
 _LEAST_SIDE = 0.3
-"""Share of every side that must be seen."""
+"""Share of every side that must be seen ..."""
+_LEAST_MEAN = 0.6
+"""... and of all four in the mean: a round thing touches any side over a third of it."""
 
 
 @dataclass(frozen=True)
@@ -212,12 +214,14 @@ def _snapped(corners: Array, places: Array, directions: Array) -> Array:
 
 
 def _is_seen(corners: Array, places: Array) -> bool:
-    """Whether enough of every side is seen."""
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        reach = float(np.linalg.norm(end - start))
-        along = (end - start) / reach
-        at, off = (places - start) @ along, (places - start) @ np.array([-along[1], along[0]])
-        on = (at > 0) & (at < reach) & (np.abs(off) < 2 * _NEAR_PX)
-        if len(np.unique(np.floor(at[on] / 2))) < _LEAST_SIDE * reach / 2:
-            return False
-    return True
+    """Whether enough of every side is seen, and most of all four."""
+    shares = [_seen_share(start, end, places) for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    return min(shares) >= _LEAST_SIDE and float(np.mean(shares)) >= _LEAST_MEAN
+
+
+def _seen_share(start: Array, end: Array, places: Array) -> float:
+    reach = float(np.linalg.norm(end - start))
+    along = (end - start) / reach
+    at, off = (places - start) @ along, (places - start) @ np.array([-along[1], along[0]])
+    on = (at > 0) & (at < reach) & (np.abs(off) < 2 * _NEAR_PX)
+    return len(np.unique(np.floor(at[on] / 2))) / (reach / 2)

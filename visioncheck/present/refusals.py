@@ -39,8 +39,8 @@ def _edge_lost(fields: Fields) -> str:
     thickness = fields.get("thickness_mm")
     doubt = "" if thickness is None else f", or check the thickness, {thickness:.1f} mm"
     return (
-        "an edge of the piece hardly differs from what lies beside it; turn the light so that no shadow falls there, or"
-        f" use the other field{doubt}."
+        f"the piece's {fields['side']} edge hardly differs from what lies beside it; turn the light so that no shadow"
+        f" falls there, or use the other field{doubt}."
     )
 
 
@@ -147,6 +147,14 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "no four-sided workpiece stands out from the sheet; lay the piece inside the band with all its corners in the"
         " picture, or use the other field (dark for pale work, light for dark work)."
     ),
+    ("no-piece", "shape"): (
+        "something lies on the sheet, but no four straight sides are seen on it; take away what hides its edges, or lay"
+        " a piece with four straight sides there."
+    ),
+    ("covered-edge", ""): (
+        "too little of the piece's {side} edge is seen beside what lies there; clear the sheet around the piece, and"
+        " take the photo again."
+    ),
     ("not-bare", ""): "something lies on the sheet; take it away: a survey is of the bare sheet",
     ("mirrored", ""): "the picture is mirrored; switch off mirroring in the camera and photograph it again",
     ("no-target", ""): "no printed target is seen; photograph the whole sheet, sharp and evenly lit",
@@ -189,7 +197,7 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "{share:.0%} of the sheet is burnt out white; move the lamp or the phone to the side, or tap on the sheet so"
         " that the phone takes it darker."
     ),
-    ("glare", "edge"): "an edge of the piece is lost in the glare; move the lamp or the phone to the side.",
+    ("glare", "edge"): "the piece's {side} edge is lost in the glare; move the lamp or the phone to the side.",
     ("two-pieces", ""): (
         "shows two pieces; lay one piece on the sheet at a time; two butted halves are measured together (<piece=gap>)."
     ),
