@@ -12,7 +12,8 @@ from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rays import still
 from visioncheck.camera.steadiness import held
-from visioncheck.camera.survey import SMOOTH_TERMS, print_error
+from visioncheck.camera.survey_frame import print_error
+from visioncheck.camera.survey_start import SMOOTH_TERMS
 from visioncheck.geometry import similarity
 
 BOARD = (9, 6)
