@@ -24,7 +24,8 @@ from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main as visioncheck
 from visioncheck.errors import UserError
 from visioncheck.fence.squareness import fit_panel
-from visioncheck.measuring.photo import measure_photo, measure_turned
+from visioncheck.measuring.pair import measure_turned
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.printed.layout import layout_of
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading

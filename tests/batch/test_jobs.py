@@ -18,8 +18,8 @@ from visioncheck.camera.rig import Rig, save_rig
 from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
+from visioncheck.measuring.detect import Detection
 from visioncheck.measuring.keep import RigFile, SledFile, Told
-from visioncheck.measuring.photo import Detection
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
 from visioncheck.present.naming import error_sentence

@@ -18,18 +18,23 @@ import numpy as np
 
 from tests.bench.photos import PIECES
 from visioncheck.camera.rig_file import load_rig
-from visioncheck.measuring import photo as measure
+from visioncheck.measuring import detect, kind
+from visioncheck.measuring import piece as seen
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.picture import draw_reading
 from visioncheck.reading import piece
 
 STAGES = {
-    "read and decode": {measure: ["load_photo"]},
-    "find points": {measure: ["find_points"]},
-    "view": {measure: ["rigid_view"]},
-    "outline": {measure: ["find_outlines", "find_seam"]},
-    "edges": {measure: ["trace_edge"]},
+    "read and decode": {detect: ["load_photo"]},
+    "find points": {detect: ["find_points"]},
+    "view": {seen: ["rigid_view"]},
+    "outline": {seen: ["find_outlines", "find_seam"]},
+    "edges": {seen: ["trace_edge"]},
     "lines": {piece: ["fit_line", "bow"]},
-    "budget": {measure: ["read_piece", "read_edges", "read_corners", "weigh_kinds", "with_fence_error"]},
+    "budget": {
+        seen: ["read_piece"],
+        kind: ["read_edges", "read_corners", "weigh_kinds", "with_fence_error"],
+    },
 }
 OTHER, WHOLE, PICTURE = "everything else", "whole measurement", "annotated picture"
 
@@ -92,7 +97,7 @@ def time_stages(photo, rig, rounds, clock=perf_counter):
         times["colour decode"].append(clock() - start)
         watch = Stopwatch(clock)
         with watch.on_stages():
-            measure.measure_photo(photo, rig)
+            measure_photo(photo, rig)
         for stage in (*STAGES, OTHER):
             times[stage].append(watch.seconds[stage])
         times[WHOLE].append(sum(watch.seconds.values()))
@@ -101,7 +106,7 @@ def time_stages(photo, rig, rounds, clock=perf_counter):
 
 def time_picture(photo, rig, rounds, clock=perf_counter):
     """Seconds of the annotated picture, round by round."""
-    measured = measure.measure_photo(photo, rig)
+    measured = measure_photo(photo, rig)
     times = []
     with tempfile.TemporaryDirectory() as scratch:
         for _ in range(rounds + 1):

@@ -8,7 +8,7 @@ from tests.bench.__main__ import run, table, visioncheck
 from tests.bench.photos import PIECES
 from tests.bench.stages import OTHER, STAGES, WHOLE, time_stages
 from visioncheck.camera.rig_file import load_rig
-from visioncheck.measuring import photo as measure
+from visioncheck.measuring import detect as measure
 
 pytestmark = pytest.mark.photos
 

@@ -19,7 +19,10 @@ from tests.report.hand_made import SLED
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError
 from visioncheck.fence.typed import reckon_typed
-from visioncheck.measuring.photo import _Arrow, _Seen, _tell, _tell_gap
+from visioncheck.measuring.gap import tell_gap
+from visioncheck.measuring.kind import tell_piece
+from visioncheck.measuring.piece import SeenPiece
+from visioncheck.measuring.tags import Arrow
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 from visioncheck.reading.piece import read_corners, read_edges, read_piece, read_taper
@@ -86,7 +89,7 @@ def side_of(points_mm, middle_mm, orientation=1):
 
 def seen_in(orientation, shape, tag=None):
     photo = SimpleNamespace(path=SimpleNamespace(name="a.jpg"), exif=SimpleNamespace(orientation=orientation))
-    return _Seen(photo, ("a4", "light", 0), shape, tag, THICK, ())
+    return SeenPiece(photo, ("a4", "light", 0), shape, tag, THICK, ())
 
 
 def told(polygon, at_fence, kind, sled, laid, *, orientation=1, cuts=None, tag=None):
@@ -94,7 +97,7 @@ def told(polygon, at_fence, kind, sled, laid, *, orientation=1, cuts=None, tag=N
     corners, _ = outline(laid([p for p, _ in polygon]))
     said = None if at_fence is None else side_of(laid(edge(polygon, at_fence)), corners.mean(axis=0), orientation)
     shape = piece_of(corners)
-    return _tell(seen_in(orientation, shape, tag), shape, kind, sled, said, cuts).reading
+    return tell_piece(seen_in(orientation, shape, tag), shape, kind, sled, said, cuts).reading
 
 
 def lay(polygon, turn_deg, *, down=False):
@@ -169,7 +172,7 @@ def test_gap(fence, turned, e, turn, orientation):
     along = np.array([0.0, -1.0 if fence == "rear" else 1.0])
     side = side_of(laid([(middle_of(left) + middle_of(right)) / 2 + 40 * along]), middle, orientation)
     sled = sled_of(fence, "left")
-    found = _tell_gap(reading, None, sled, side, turned, orientation)
+    found = tell_gap(reading, None, sled, side, turned, orientation)
     assert found.fence_error.value == pytest.approx(e, abs=1e-3)
     assert found.fence_error.u == pytest.approx(reading.taper.u / 2)
     # the wall called the left half's is the left half's
@@ -180,7 +183,7 @@ def test_gap(fence, turned, e, turn, orientation):
     ends = {k: np.linalg.norm(found.edges[k].end_mm - found.edges[k].start_mm) for k in (1, 3)}
     assert found.open_end == max(ends, key=ends.get)
     # without what was told: the size, and the question
-    asked = _tell_gap(reading, None, sled, None, None, orientation)
+    asked = tell_gap(reading, None, sled, None, None, orientation)
     assert asked.fence_error is None
     assert asked.fence_error_size.value == pytest.approx(abs(e), abs=1e-3)
     assert "--turned-half" in asked.question
@@ -188,16 +191,16 @@ def test_gap(fence, turned, e, turn, orientation):
     assert side in {asked.ways[1], asked.ways[3]}
     # a tag on the half that was not turned tells both
     tag = arrow(laid([middle_of(still)])[0], at_straightedge.mean(axis=0) - laid([middle_of(still)])[0])
-    assert _tell_gap(reading, tag, sled, None, None, orientation).fence_error == found.fence_error
+    assert tell_gap(reading, tag, sled, None, None, orientation).fence_error == found.fence_error
     wrong_half = arrow(laid([middle_of(right if still is left else left)])[0], tag.up)
     with pytest.raises(UserError, match=f"the {turned} half is said .* but the tag lies on it"):
-        _tell_gap(reading, wrong_half, sled, None, turned, orientation)
+        tell_gap(reading, wrong_half, sled, None, turned, orientation)
     wrong_way = arrow(laid([middle_of(still)])[0], -tag.up)
     with pytest.raises(UserError, match=rf"the {side} edge .* at the fence .*, but the tag's arrow"):
-        _tell_gap(reading, wrong_way, sled, side, turned, orientation)
+        tell_gap(reading, wrong_way, sled, side, turned, orientation)
 
 
-class arrow(_Arrow):  # noqa: N801 - stands for a function
+class arrow(Arrow):  # noqa: N801 - stands for a function
     """A tag at a place on the top face with its arrow along `up`."""
 
     def __init__(self, at_mm, up):
@@ -244,7 +247,7 @@ def test_a_long_piece_askew_is_named_by_how_its_edges_face_not_by_how_far_out_th
     corners, _ = outline(laid([p for p, _ in strip]))
     shape = piece_of(corners)
     for side in ("left", "right"):
-        reading = _tell(seen_in(1, shape), shape, "strip", sled, side, 5).reading
+        reading = tell_piece(seen_in(1, shape), shape, "strip", sled, side, 5).reading
         assert reading.fence_error is None
         assert sorted(reading.question.split("--fence-edge ")[1].rstrip(".").split(" or ")) == ["bottom", "top"]
 
@@ -254,7 +257,7 @@ def test_without_a_sled_what_was_assumed_is_kept_with_the_answer(kind):
     if kind == "gap":
         left, right = butted(board(200.0, 80.0), 0.1, "right", "rear", clearance=1.5)
         laid = Laid((middle_of(left) + middle_of(right)) / 2, 0.0)
-        reading = _tell_gap(gap_between(left, right, laid), None, None, "top", "right", 1)
+        reading = tell_gap(gap_between(left, right, laid), None, None, "top", "right", 1)
         assert reading.assumed == {"fence": "rear"}
     else:
         offcut, _ = cut(board(260.0, 90.0), "a", 120, 0.1, piece="left", fence="rear", fresh="fresh")

@@ -29,7 +29,8 @@ from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
-from visioncheck.measuring.photo import detect, measure_photo
+from visioncheck.measuring.detect import detect
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.present.as_json import reading_json
 from visioncheck.present.correction import describe

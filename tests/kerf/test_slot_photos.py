@@ -17,7 +17,8 @@ from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.cli import main
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measuring.photo import measure_photo, measure_turned
+from visioncheck.measuring.pair import measure_turned
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.load import load_photo

@@ -10,7 +10,7 @@ import pytest
 from tests.conftest import PHOTOS
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.fence import of_piece
-from visioncheck.measuring import photo as measure
+from visioncheck.measuring import piece as measure
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.budget import better_lines, budgets_of
 from visioncheck.quantity import Quantity
@@ -55,7 +55,7 @@ def test_taper_and_width(rig):
 
 
 def test_a_panel_whose_first_cut_is_found_by_its_corners(rig, monkeypatch):
-    monkeypatch.setattr(measure, "_tag_on", lambda *_: None)
+    monkeypatch.setattr(measure, "tag_on", lambda *_: None)
     reading = measure_photo(PHOTOS / "panel-2.jpg", rig, Quantity(6.0, 0.3, "mm"), "panel").reading
     assert reading.fence_edge is None
     assert added(reading.budget) == pytest.approx(reading.fence_error.u, rel=1e-3)
@@ -63,7 +63,7 @@ def test_a_panel_whose_first_cut_is_found_by_its_corners(rig, monkeypatch):
 
 def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
     reading = measure_photo(PHOTOS / "panel-2.jpg", rig, piece="panel").reading
-    seen = measure._see(PHOTOS / "panel-2.jpg", rig, None)
+    seen = measure.see_piece(PHOTOS / "panel-2.jpg", rig, None)
     doubtful = Quantity(reading.fence_error.value, 2 * reading.fence_error.u, "deg")
     # the corners in the order cut, from the edge cut first on towards the second
     step = (reading.cut_edge - reading.fence_edge) % 4
@@ -75,7 +75,7 @@ def test_what_the_fit_of_one_order_does_not_hold_is_the_orders(rig):
 
 
 def test_a_corner_without_a_fence_edge_has_the_budget_of_the_least_certain(rig, monkeypatch):
-    monkeypatch.setattr(measure, "_tag_on", lambda *_: None)
+    monkeypatch.setattr(measure, "tag_on", lambda *_: None)
     reading = measure_photo(PHOTOS / "corner-2.jpg", rig, Quantity(18.0, 0.3, "mm"), "corner").reading
     assert reading.fence_error is None
     assert added(reading.budget) == pytest.approx(max(corner.angle.u for corner in reading.corners), rel=1e-3)

@@ -10,8 +10,9 @@ import pytest
 from PIL import Image
 
 from visioncheck.camera.rig_file import load_rig
-from visioncheck.measuring import photo as measure
-from visioncheck.measuring.photo import detect, measure_photo
+from visioncheck.measuring import piece as measure
+from visioncheck.measuring.detect import detect
+from visioncheck.measuring.photo import measure_photo
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4" / "corner-2.jpg"
 pytestmark = pytest.mark.photos
@@ -61,7 +62,7 @@ def test_same_reading(kind, rig, usual, request):
 
 
 def test_the_side_is_told_of_the_picture_as_it_is_shown(rig, heic, png, monkeypatch):
-    monkeypatch.setattr(measure, "_tag_on", lambda *_: None)  # its arrow would contradict one of them
+    monkeypatch.setattr(measure, "tag_on", lambda *_: None)  # its arrow would contradict one of them
     # orientation 6 shows the stored left side on top
     top = measure_photo(heic, rig, fence_edge="top").reading.fence_edge
     assert top == measure_photo(png, rig, fence_edge="left").reading.fence_edge

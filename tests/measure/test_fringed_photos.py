@@ -16,7 +16,8 @@ import pytest
 from tests.photo.develop import with_lateral_colour
 from visioncheck.camera.from_photos import rig_of
 from visioncheck.camera.survey import survey
-from visioncheck.measuring.photo import Detection, measure_photo
+from visioncheck.measuring.detect import Detection
+from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 

@@ -12,8 +12,9 @@ from tests.conftest import PHOTOS
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.measuring import photo as measure
-from visioncheck.measuring.photo import measure_photo, measure_turned
+from visioncheck.measuring import pair as measure
+from visioncheck.measuring.pair import measure_turned
+from visioncheck.measuring.photo import measure_photo
 
 pytestmark = pytest.mark.photos
 
@@ -79,9 +80,9 @@ def test_command_says_the_turn_and_the_budget_and_draws_both(capsys, tmp_path):
 
 
 def test_another_sheet_is_refused_without_a_survey(monkeypatch):
-    see = measure._see
+    see = measure.see_piece
     sheets = iter((0, 1))
-    monkeypatch.setattr(measure, "_see", lambda *how: replace(see(*how), sheet=("a4", "light", next(sheets))))
+    monkeypatch.setattr(measure, "see_piece", lambda *how: replace(see(*how), sheet=("a4", "light", next(sheets))))
     with pytest.raises(UserError, match="different sheets"):
         measure_turned(PAIR)
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests.reading.test_quarter_turn import PIECE, PRINT, angles, seen
 from visioncheck.errors import UserError
-from visioncheck.measuring.photo import _quarter_turn
+from visioncheck.measuring.pair import quarter_turn
 from visioncheck.reading.pair import matches, mean_piece, told_apart
 from visioncheck.reading.piece import Piece, corner_weights, read_corners
 
@@ -130,7 +130,7 @@ def test_what_a_lens_takes_up_of_the_prints_error_in_one_photo_alone_cancels_too
 @pytest.mark.parametrize(("turn", "said"), [(180, "by a half turn"), (2, "not turned"), (45, "turned by 45°")])
 def test_another_turn_is_said_clearly(turn, said):
     with pytest.raises(UserError, match=said) as refused:
-        _quarter_turn(photo(seen(10)), photo(seen(10 + turn)), PRINT_COVARIANCE)
+        quarter_turn(photo(seen(10)), photo(seen(10 + turn)), PRINT_COVARIANCE)
     assert "do not cancel" in str(refused.value)
     assert "90°" in str(refused.value)
 
@@ -138,22 +138,22 @@ def test_another_turn_is_said_clearly(turn, said):
 def test_a_square_needs_a_tag_and_the_tag_tells():
     turned = np.roll(SQUARE, 1, axis=0)  # a square turned a quarter looks as before
     with pytest.raises(UserError, match="piece tag"):
-        _quarter_turn(photo(SQUARE), photo(turned), PRINT_COVARIANCE)
-    match = _quarter_turn(photo(SQUARE, (0, -1)), photo(SQUARE, (1, 0)), PRINT_COVARIANCE)
+        quarter_turn(photo(SQUARE), photo(turned), PRINT_COVARIANCE)
+    match = quarter_turn(photo(SQUARE, (0, -1)), photo(SQUARE, (1, 0)), PRINT_COVARIANCE)
     assert match.turn_deg == pytest.approx(90)
     with pytest.raises(UserError, match="by a half turn"):
-        _quarter_turn(photo(SQUARE, (0, -1)), photo(SQUARE, (0, 1)), PRINT_COVARIANCE)
+        quarter_turn(photo(SQUARE, (0, -1)), photo(SQUARE, (0, 1)), PRINT_COVARIANCE)
 
 
 def test_two_pieces_are_no_pair():
     other = PIECE * [1.0, 1.15] + [60, 100]
     with pytest.raises(UserError, match="one and the same piece"):
-        _quarter_turn(photo(seen(0)), photo(other), PRINT_COVARIANCE)
+        quarter_turn(photo(seen(0)), photo(other), PRINT_COVARIANCE)
     crooked = seen(90) + np.array([[0.5, 0], [0, 0], [0, 0], [0, 0]])
     with pytest.raises(UserError, match="one and the same piece"):
-        _quarter_turn(photo(seen(0)), photo(crooked), PRINT_COVARIANCE)
+        quarter_turn(photo(seen(0)), photo(crooked), PRINT_COVARIANCE)
     with pytest.raises(UserError, match="tags 222 and 223"):
-        _quarter_turn(photo(seen(0), (0, -1)), photo(seen(90), (1, 0), tag_id=223), PRINT_COVARIANCE)
+        quarter_turn(photo(seen(0), (0, -1)), photo(seen(90), (1, 0), tag_id=223), PRINT_COVARIANCE)
 
 
 def test_a_wildly_stretched_print_is_no_print():

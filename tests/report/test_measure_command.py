@@ -12,7 +12,7 @@ import pytest
 from tests.report.hand_made import corner_piece, photo
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measuring.photo import Measured
+from visioncheck.measuring.detect import Measured
 
 CAUTION = "Unplug the saw"
 

@@ -45,7 +45,6 @@ OF_ALGORITHMS = {
 OUTLINE_SEARCH = {"outline/find.py", "outline/quads.py", "outline/covers.py", "outline/bare.py"}
 # not a limit but a state's number
 NO_LIMITS = {
-    "camera/rig.py": {"UNSTEADY", "SCHEMA"},
     "fence/squareness.py": {"_TIED_DEG"},
     "fence/typed.py": {"_LEAST_CHANCE"},
 }

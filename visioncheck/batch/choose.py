@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from visioncheck.batch.jobs import Job, Known
+    from visioncheck.measuring.detect import Detection
     from visioncheck.measuring.keep import RigFile
-    from visioncheck.measuring.photo import Detection
 
 
 def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:

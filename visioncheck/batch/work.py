@@ -24,7 +24,7 @@ class Finding:
 
 def find(job: Job, known: Known) -> Finding:
     """Measure one photo with the sled and rig that it belongs to; what the user can mend becomes a refusal."""
-    from visioncheck.measuring.photo import detect
+    from visioncheck.measuring.detect import detect
 
     sled = rig = None
     try:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measuring.photo import Detection, Measured
+    from visioncheck.measuring.detect import Detection, Measured
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
@@ -224,7 +224,8 @@ def measure_for_log(
     """
     # looked up here, so that attaching alone does not load the measuring
     from visioncheck.correction.correct import correct
-    from visioncheck.measuring.photo import measure_photo, measure_turned
+    from visioncheck.measuring.pair import measure_turned
+    from visioncheck.measuring.photo import measure_photo
     from visioncheck.present.settle import basis_of
 
     told = told or Told()

@@ -147,7 +147,8 @@ def kind_of_lesson(reading: Mapping[str, Any]) -> Kind | None:
 
 def _evidence(log: Log, entry: Entry, kind: Kind, rig: Rig) -> Evidence:
     # lazy: they bring the numerics and the pictures
-    from visioncheck.measuring.photo import see_panel, see_turned
+    from visioncheck.measuring.pair import see_turned
+    from visioncheck.measuring.photo import see_panel
     from visioncheck.reading.sheet_evidence import pair_evidence, panel_evidence
 
     told = told_of(entry.reading)

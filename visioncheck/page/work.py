@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
+    from visioncheck.measuring.detect import Detection
     from visioncheck.measuring.keep import Outcome, Told
-    from visioncheck.measuring.photo import Detection
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -58,6 +58,7 @@ class Places:
 def warm_up() -> None:
     """Load what measuring needs."""
     import visioncheck.measuring.keep
+    import visioncheck.measuring.pair
     import visioncheck.measuring.photo
     import visioncheck.present.picture  # noqa: F401 - for their loading alone
 
@@ -149,8 +150,8 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
+    from visioncheck.measuring.detect import detect
     from visioncheck.measuring.keep import SledFile, Told, attach_outcome, measure_for_log, read_rig, read_told, told_of
-    from visioncheck.measuring.photo import detect
     from visioncheck.sled.file import parse_sled
 
     said = job.told

@@ -1,0 +1,75 @@
+"""From one photo to the reading of a slot or gap, and what a gap says of the fence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from visioncheck.camera.rig import Rig
+from visioncheck.fence.of_halves import ENDS as GAP_ENDS
+from visioncheck.fence.of_halves import with_halves_error
+from visioncheck.flags import in_order
+from visioncheck.measuring.detect import Detection, Measured, detect, refuse_another_phone
+from visioncheck.measuring.kind import assuming
+from visioncheck.measuring.piece import fit_view, glare_flags, view_flags
+from visioncheck.measuring.slot import Scene, slot_reading, work_region
+from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tags_on
+from visioncheck.outline.find import find_outlines
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import Reading
+from visioncheck.reading.sides import agreed_edge, edge_on_side, edge_ways
+from visioncheck.saw import PieceSide, Saw
+from visioncheck.sled.model import Sled
+
+
+def measure_slot(
+    path: Path | Detection,
+    rig: Rig | None,
+    thickness: Quantity | None,
+    kind: str,
+    sled: Sled | None,
+    fence_edge: str | None,
+    turned_half: PieceSide | None,
+) -> Measured:
+    """Measure the slot or gap (`kind`) in one photo; parameters and errors as for `measure_photo`."""
+    detection = path if isinstance(path, Detection) else detect(path, rig)
+    photo, points = detection.photo, detection.points
+    refuse_another_phone(photo, rig)
+    fit = fit_view(detection, rig)
+    glare = glare_flags(photo, points)
+    region = work_region(find_outlines(photo, points, fit.view), kind)
+    tags = tags_on(points, fit.view, region)
+    thick, thick_flags = read_thickness(tags[0] if tags else None, thickness, fit.view, rig)
+    known = thick is not UNKNOWN_THICKNESS
+    reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
+    if kind == "gap":
+        # two tags do not tell which half was turned
+        tag = Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None
+        reading = tell_gap(reading, tag, sled, fence_edge, turned_half, photo.exif.orientation)
+    flags = (*view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
+    tag_id = tags[0].id if tags else None
+    return Measured(photo, replace(reading, tag_id=tag_id, flags=in_order(flags)))
+
+
+def tell_gap(
+    reading: Reading,
+    tag: Arrow | None,
+    sled: Sled | None,
+    fence_edge: str | None,
+    turned_half: PieceSide | None,
+    orientation: int,
+) -> Reading:
+    """What the gap says of the fence, or what it asks."""
+    corners_px = np.array([corner.at_px for corner in reading.corners])
+    runs = np.array([edge.end_mm - edge.start_mm for edge in reading.edges])
+    outwards = runs[:, ::-1] * [-1.0, 1.0]  # an outline's side (x, y) has its outside at (-y, x)
+    ways = edge_ways(corners_px, orientation)
+    said = None if fence_edge is None else edge_on_side(corners_px, orientation, fence_edge)
+    pointed = None if tag is None else tag.among(outwards / np.linalg.norm(runs, axis=1)[:, None], GAP_ENDS)
+    reading = replace(reading, ways=ways, fence_edge=agreed_edge(reading.photo, ways, said, pointed))
+    place = tag.place_mm if tag and pointed is not None else None
+    saw = sled.saw if sled else Saw()
+    told = with_halves_error(reading, turned_half, place, saw)
+    return assuming(told, sled, {"fence": saw.fence})

@@ -1,0 +1,154 @@
+"""What a piece says once its kind is told or weighed: the fence error, or what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck import checks
+from visioncheck.edges.trace import Trace
+from visioncheck.errors import Marks, Refusal
+from visioncheck.fence.kind import KindWeights, weigh_kinds
+from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
+from visioncheck.flags import in_order
+from visioncheck.measuring.detect import Measured
+from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge
+from visioncheck.outline.seam import Seam
+from visioncheck.present.kinds import which_kind_words
+from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, is_curved
+from visioncheck.reading.piece import (
+    Piece,
+    angle_covariance_deg2,
+    corner_weights,
+    read_corners,
+    read_edges,
+    read_taper,
+    read_widths,
+)
+from visioncheck.reading.sides import EVERY_EDGE, edge_ways
+from visioncheck.saw import Saw
+from visioncheck.sled.model import Sled
+
+Array = NDArray[np.float64]
+
+
+def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> Reading:
+    """Note what the fence error's sign was taken from, where no sled says."""
+    return replace(reading, assumed=taken) if sled is None and reading.fence_error else reading
+
+
+def tell_piece(
+    seen: SeenPiece,
+    shape: Piece,
+    piece: str | None,
+    sled: Sled | None,
+    fence_edge: str | None,
+    cuts: int | None,
+) -> Measured:
+    """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
+    bare = Reading(
+        photo=seen.photo.path.name,
+        piece=UNKNOWN_KIND,
+        edges=read_edges(shape),
+        corners=read_corners(shape),
+        budget=_least_certain(shape),
+        thickness=seen.thickness,
+        ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
+        tag_id=None if seen.tag is None else seen.tag.id,
+        covers=seen.covers,
+    )
+    # of a strip the fence touches an end
+    edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
+    told = piece or (None if cuts is None else "strip")
+    edge = agreed_fence_edge(seen, shape, fence_edge, edges[told or "corner"])
+    angles = [corner.angle.value for corner in bare.corners]
+    weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
+    if told is not None:
+        _refuse_another_kind(seen, told, weights, shape, first_known=edge is not None)
+    kinds = (told,) if told else _open_kinds(weights.open, seen.seam)
+    bare = replace(bare, fence_edge=edge)
+    if len(kinds) > 1:
+        reading = _asked(bare, shape, kinds, seen.seam)
+    else:
+        saw = sled.saw if sled else Saw()
+        rivals = weights.rivals(kinds[0]) if told else {}
+        own, *others = (with_fence_error(replace(bare, piece=kind), shape, cuts, saw) for kind in (*kinds, *rivals))
+        reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
+        reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
+    seam_flags = () if seen.seam is None else ("seam",)
+    covered = ("covered-edge",) if seen.covers else ()
+    flags = (*seen.flags, *edge_flags(reading, shape.traces), *covered, *seam_flags, *reading.flags)
+    return Measured(seen.photo, replace(reading, flags=in_order(flags)))
+
+
+def _refuse_another_kind(seen: SeenPiece, told: str, weights: KindWeights, shape: Piece, *, first_known: bool) -> None:
+    """Refuse a piece that cannot be of the kind that was told."""
+    name = seen.photo.path.name
+    if seen.seam is not None and seen.seam.crosses:
+        raise Refusal("other-kind", name, "halves", told=told).showing(Marks((shape.corners_px,)))
+    if not weights.fits(told):
+        refusal = _another_kind(name, told, weights, shape.lengths_mm, first_known=first_known)
+        raise refusal.showing(Marks((shape.corners_px,)))
+
+
+def _another_kind(name: str, told: str, weights: KindWeights, lengths_mm: Array, *, first_known: bool) -> Refusal:
+    """Say why a piece is not of the kind that was told, and what it looks like instead."""
+    others = {kind: p for kind, p in weights.probability.items() if kind != told}
+    likelier = max(others, key=lambda kind: others[kind])
+    if told not in weights.probability:
+        wide, long = sorted(float(lengths_mm[k] + lengths_mm[k + 2]) / 2 for k in range(2))
+        return Refusal("other-kind", name, "shape", told=told, likelier=likelier, long_mm=long, wide_mm=wide)
+    if told == "panel" and weights.panel_chance < weights.probability["panel"]:
+        chance = weights.panel_chance
+        first = {"first_known": first_known}
+        return Refusal("other-kind", name, "misfit", told=told, likelier=likelier, chance=chance, **first)
+    return Refusal("other-kind", name, "corners", told=told, likelier=likelier, chance=weights.probability[told])
+
+
+def _open_kinds(kinds: tuple[str, ...], seam: Seam | None) -> tuple[str, ...]:
+    """What is still to be asked: where a seam is seen, first whether it is one."""
+    if seam is None:
+        return kinds
+    return ("gap", "slot") if seam.crosses else ("slot", "gap", *kinds)
+
+
+def _asked(bare: Reading, shape: Piece, kinds: tuple[str, ...], seam: Seam | None) -> Reading:
+    """The reading as far as it goes for a piece whose kind is open: no fence error, and so no verdict and no move."""
+    asked = replace(bare, open_kinds=kinds, question=which_kind_words(kinds, seam))
+    return replace(asked, taper=read_taper(shape), widths=read_widths(shape)) if "strip" in kinds else asked
+
+
+def _least_certain(shape: Piece) -> Mapping[str, float]:
+    """Budget of the least certain corner, as long as nothing tells which one is asked for."""
+    spreads = [shape.propagate_directions(corner_weights(corner)) for corner in range(4)]
+    return max(spreads, key=lambda spread: spread.u).parts
+
+
+def edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
+    """Codes of what may be doubtful about the edges, see `visioncheck.flags`."""
+    flags = []
+    for edge, trace in zip(reading.edges, traces, strict=True):
+        strip = reading.piece == "strip" or "strip" in reading.open_kinds
+        short_end = strip and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
+        if edge.length_mm < checks.EDGE_SHORT_MM and not short_end:
+            flags.append("short-edge")
+        if is_curved(edge.bow) and not short_end:
+            flags.append("curved-edge")
+        if _seen_share(edge) < 1 - checks.EDGE_TORN_SHARE and not short_end:
+            flags.append("torn-edge")
+        if not trace.arris_clear:
+            flags.append("arris-doubtful")
+        if trace.contrast < checks.EDGE_LEAST_CONTRAST:
+            flags.append("low-contrast")
+    return flags
+
+
+def _seen_share(edge: EdgeReading) -> float:
+    """Share of the edge's half millimetres in which a station was found and believed."""
+    run = edge.end_px - edge.start_px
+    steps = max(round(edge.length_mm / 0.5), 1)
+    at = (edge.stations_px[edge.weights > checks.EDGE_BELIEVED] - edge.start_px) @ run / float(run @ run)
+    return len(np.unique(np.floor(np.clip(at, 0, 1 - 1e-9) * steps))) / steps

@@ -1,0 +1,106 @@
+"""One workpiece in two photos, turned a quarter turn on the sheet in between."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visioncheck.camera.rig import Rig
+from visioncheck.errors import InputError, UserError
+from visioncheck.flags import in_order
+from visioncheck.measuring.detect import Measured
+from visioncheck.measuring.kind import edge_flags, tell_piece
+from visioncheck.measuring.piece import SeenPiece, pointed_edge, see_piece
+from visioncheck.measuring.slot import SLOT_KINDS
+from visioncheck.quantity import Quantity
+from visioncheck.reading.model import Turned
+from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
+from visioncheck.reading.piece import Piece
+from visioncheck.sled.model import Sled
+
+Array = NDArray[np.float64]
+
+
+def measure_turned(
+    paths: tuple[Path, Path],
+    rig: Rig | None = None,
+    thickness: Quantity | None = None,
+    piece: str | None = None,
+    sled: Sled | None = None,
+    fence_edge: str | None = None,
+    cuts: int | None = None,
+) -> Measured:
+    """Measure one workpiece in two photos, the second with the piece turned a quarter turn on the sheet.
+
+    What the sheet is out of shape by cancels, as far as it is affine, with a survey or without.
+
+    Parameters
+    ----------
+    paths : (2,) tuple of Path
+        The photos; the reading is told in the terms of the first, `fence_edge` too.
+    rig, thickness, piece, sled, fence_edge, cuts
+        As for `measure_photo`.
+
+    Raises
+    ------
+    UserError
+        A photo cannot be read, or the two do not show one piece turned by a quarter.
+    Refusal
+        A photo cannot be measured honestly.
+    """
+    if piece in SLOT_KINDS:
+        raise InputError("turned", f"<turned> goes with angles; measure each photo of a {piece} on its own.")
+    first, second = (see_piece(path, rig, thickness) for path in paths)
+    print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance
+    if rig is None and first.sheet != second.sheet:
+        names = f"{paths[0].name} and {paths[1].name}"
+        raise UserError(f"{names} lie on different sheets, whose errors do not cancel; use one sheet, or survey both.")
+    match = quarter_turn(first, second, print_covariance)
+    shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
+    both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
+    told = tell_piece(both, shape, piece, sled, fence_edge, cuts)
+    flags = in_order((*told.reading.flags, *edge_flags(told.reading, second.shape.traces)))
+    turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
+    return replace(told, reading=replace(told.reading, flags=flags, turned=turned))
+
+
+def see_turned(paths: tuple[Path, Path], rig: Rig, thickness: Quantity | None) -> tuple[Piece, Piece, Match]:
+    """Find one workpiece in two photos, turned a quarter turn in between: both shapes, and how they answer.
+
+    Raises
+    ------
+    UserError, Refusal
+        As for `measure_turned`.
+    """
+    first, second = (see_piece(path, rig, thickness) for path in paths)
+    return first.shape, second.shape, quarter_turn(first, second, rig.covariance)
+
+
+def quarter_turn(first: SeenPiece, second: SeenPiece, print_covariance: Array) -> Match:
+    """How the second photo's piece is the first's, turned; the tag tells where the shape leaves it open."""
+    names = f"{first.photo.path.name} and {second.photo.path.name}"
+    if first.tag and second.tag and first.tag.id != second.tag.id:
+        raise UserError(
+            f"{names} show pieces with tags {first.tag.id} and {second.tag.id}; take both photos of one piece."
+        )
+    found = matches(first.shape, second.shape, print_covariance)
+    if first.tag and second.tag:
+        edges = [pointed_edge(seen, seen.shape) or 0 for seen in (first, second)]
+        found = tuple(match for match in found if match.shift == (edges[1] - edges[0]) % 4)
+    if not (found and found[0].is_one_piece):
+        raise UserError(f"{names} do not show one and the same piece; take both photos of one piece.")
+    if not told_apart(found) and any(match.is_quarter for match in found):
+        raise UserError(
+            f"{names}: the piece is too regular to see how it was turned; lay a piece tag on it in both photos."
+        )
+    if not found[0].is_quarter:
+        turn = abs(found[0].turn_deg)
+        how = "by a half turn" if turn > 150 else "not turned" if turn < 30 else f"turned by {turn:.0f}°"
+        raise UserError(
+            f"{names}: the piece is {how} between the two, so the sheet's errors do not cancel; turn it by a quarter"
+            " (90°) on the sheet."
+        )
+    return found[0]
