@@ -199,7 +199,7 @@ def test_asked_to_stop_it_keeps_what_is_done(four_photos, number):
     require_no_process_of(program)
     assert "Traceback" not in said
     kept = entries()
-    assert 1 <= len(kept) <= 2
+    assert 1 <= len(kept) < 4
     assert f"4 photos: {len(kept)} measured, {4 - len(kept)} not yet" in said
     assert out.count("measured") == len(kept)
     assert len(Path("all.csv").read_text().splitlines()) == 1 + len(kept)

@@ -121,6 +121,20 @@ def test_a_write_ahead_file_removed_is_noticed(log_folder, tmp_path):
     assert lost.id[:8] in problem.what
 
 
+def test_a_log_whose_database_does_not_open_is_looked_at_all_the_same(log, log_folder, capsys):
+    entry = log.attach(typed_draft())
+    log.close()
+    (log_folder / DATABASE).write_bytes(b"no database" * 1000)
+    assert main(["log", "check", str(log_folder)]) == 1
+    out = capsys.readouterr().out
+    assert "cannot be opened" in out
+    assert f"missing from the database: entry {entry.id[:8]}" in out
+    (log_folder / DATABASE).unlink()
+    assert main(["log", "check", str(log_folder)]) == 1
+    assert main(["log", "check", str(log_folder.parent)]) == 2
+    assert "not a calibration log" in capsys.readouterr().err
+
+
 def test_a_missing_list_is_said_and_made_again(filled, log_folder):
     text = (log_folder / records.FILE_NAME).read_text()
     (log_folder / records.FILE_NAME).unlink()

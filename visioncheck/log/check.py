@@ -6,7 +6,7 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.log import inventory, schema
+from visioncheck.log import inventory, records, schema
 from visioncheck.log.chain_check import chain_problems, list_problems
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.inventory import DAMAGE, Inventory
@@ -41,7 +41,7 @@ def check_folder(folder: Path) -> Iterator[Problem]:
     try:
         log = Log.open(folder, readonly=True)
     except UserError as problem:
-        if not (folder / FOLDER_NAME).is_dir():
+        if not (folder / FOLDER_NAME).is_dir() and not (folder / records.FILE_NAME).is_file():
             raise
         why = printable(str(problem.__cause__ or problem))
         said = f"The database of {folder} cannot be opened ({why}); its photos are looked at alone"
