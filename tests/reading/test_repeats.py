@@ -8,7 +8,7 @@ import pytest
 from visioncheck.fitting import roughness
 
 
-def test_one_model_of_the_unrest_leaves_as_many_degrees_of_freedom_as_terms(monkeypatch):
+def test_one_model_of_the_noise_leaves_as_many_degrees_of_freedom_as_terms(monkeypatch):
     """A variance estimated from n normal terms about zero has n degrees of freedom (JCGM 100, G.3.2).
 
     Mean and variance of 1/χ² give it back: n = 4 + 2 mean²/variance, as E = n s²/(n − 2) and the second

@@ -49,7 +49,7 @@ def smooth_shapes(nominal_mm: Array) -> Array:
     flat = np.zeros((2 * len(powers), n, 3))
     for k, power in enumerate(powers):
         flat[2 * k, :, 0] = flat[2 * k + 1, :, 1] = power
-    # shifts, the turn and the scale are nobody's error
+    # shifts, the turn and the scale are no error of the print
     free = np.zeros((4, n, 3))
     free[0, :, 0] = free[1, :, 1] = 1
     centred = nominal_mm - nominal_mm.mean(axis=0)

@@ -80,8 +80,8 @@ class _PlaneFit:
 
     LENS_SD = np.array([1e-9, 1e-9, 1e-9, 0.05, 0.05, 1e-9, 1e-9, 1e-9])
 
-    def __init__(self, lens: Lens, nominal: Array, pixels: Array, page_mm: Array) -> None:
-        self.nominal, self.pixels, self.page_mm = nominal, pixels, page_mm
+    def __init__(self, lens: Lens, nominal: Array, pixels: Array, sheet_mm: Array) -> None:
+        self.nominal, self.pixels, self.sheet_mm = nominal, pixels, sheet_mm
         homography, _ = cv2.findHomography(nominal, lens.directions(pixels), cv2.LMEDS)
         self.homography, self.lens, self.turn = homography / homography[2, 2], lens, np.zeros(3)
         first = lens.terms
@@ -138,8 +138,8 @@ class _PlaneFit:
         weight = self.weights / self.scale**2
         inverse = inverse_scaled(self.full)
         gain = inverse @ np.einsum("nki,n->ink", rows, weight).reshape(len(inverse), -1)
-        print_basis = _print_errors(self.nominal, self.page_mm)
-        # a print error moves the pixels as the homography moves the page
+        print_basis = _print_errors(self.nominal, self.sheet_mm)
+        # a print error moves the pixels as the homography moves the sheet
         slopes = self._pixel_slopes()
         moved = np.einsum("nkj,bnj->bnk", slopes, print_basis).reshape(len(print_basis), -1)
         spread = gain @ moved.T
@@ -164,9 +164,9 @@ class _PlaneFit:
         return np.stack([(view.to_image(self.nominal + step * axis) - base) / step for axis in np.eye(2)], axis=2)
 
 
-def _print_errors(nominal: Array, page_mm: Array) -> Array:
+def _print_errors(nominal: Array, sheet_mm: Array) -> Array:
     """Errors of a home print, one standard deviation each, (basis, n, 2) mm; the same ones whatever a photo shows."""
-    middle, half = (page_mm.min(axis=0) + page_mm.max(axis=0)) / 2, np.ptp(page_mm, axis=0) / 2
+    middle, half = (sheet_mm.min(axis=0) + sheet_mm.max(axis=0)) / 2, np.ptp(sheet_mm, axis=0) / 2
     x, y = (nominal - middle).T
     a, b = x / half[0], y / half[1]
     zero = np.zeros_like(x)

@@ -226,7 +226,7 @@ def hidden_px(model: SlotModel, levels: Array) -> float:
 
 
 def unseen_floor_px(rows: LightRows, places: Array, model: SlotModel) -> float:
-    """How broad a strip of floor may lie beside the near wall that has the wood's light and only its tint betrays."""
+    """How broad a strip of floor may lie beside the near wall that has the wood's light and differs in tint alone."""
     if model.meets_px is not None:
         return 0.0
     out = np.median(places[:, 0]) - rows.offsets

@@ -129,7 +129,7 @@ def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_si
 
 
 def _step_strength(rows: Array) -> Array:
-    """How much colour changes at each offset of each block, in units of the block's own unrest: (blocks, samples)."""
+    """How much colour changes at each offset of each block, in units of the noise inside: (blocks, samples)."""
     n = max(2, round(_BESIDE_MM / _COARSE_PITCH_MM))
     total = np.concatenate([np.zeros_like(rows[:, :1]), np.cumsum(rows, axis=1)], axis=1)
     mean = (total[:, n:] - total[:, :-n]) / n
@@ -137,8 +137,8 @@ def _step_strength(rows: Array) -> Array:
     # between the window that ends at sample k and the window that starts there
     difference = mean[:, n:] - mean[:, :-n]
     inner = rows[:, : max(4, rows.shape[1] // 4)]
-    unrest = np.sqrt(np.mean((inner - inner.mean(axis=1, keepdims=True)) ** 2, axis=(0, 1))) + 0.02
-    size = np.sqrt(np.sum((difference / unrest) ** 2, axis=2))
+    noise = np.sqrt(np.mean((inner - inner.mean(axis=1, keepdims=True)) ** 2, axis=(0, 1))) + 0.02
+    size = np.sqrt(np.sum((difference / noise) ** 2, axis=2))
     jump[:, n : n + size.shape[1]] = size
     return jump
 

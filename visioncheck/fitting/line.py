@@ -39,9 +39,9 @@ class FittedLine:
     residuals : (n,) array
         Distance of each station from the line, along the normal.
     robust_weight : (n,) array
-        1 for a station fully believed, 0 for one voted out.
+        1 for a station of full weight, 0 for one rejected.
     sigma : float
-        Standard deviation of one station of mean weight, the price of the voting included.
+        Standard deviation of one station of mean weight, the loss by down-weighting included.
     correlation_length : float
         Length of edge over which the residuals repeat themselves; at least one station pitch.
     dof : float

@@ -15,7 +15,7 @@ _MODEL_STATIONS = 400
 _CORRELATIONS = np.geomspace(0.002, 0.15, 12)
 """Of roughness, as parts of the edge's length. Beyond that it is form rather than roughness."""
 _ROUGH_SHARES = (0.3, 0.6, 0.8, 0.9, 0.96, 1.0)
-"""Of the slow unrest's power; the rest is white."""
+"""Of the power of the slow terms; the rest is white."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ def stations_in_one_patch(
     """How often stations repeat themselves, for the fitted polynomial's terms of the `wanted` degrees.
 
     The influences are projected on Legendre polynomials over the stations that there are. The squares of the terms
-    from the third degree up are each a sample of the unrest at one wavelength; the unrest at a fitted term's own
+    from the third degree up are each a sample of the noise at one wavelength; the noise at a fitted term's own
     wavelength, which the fit has taken away, follows from a model of it: white noise and exponentially
     correlated roughness, their shares and the correlation length not known, every one of a grid of them
     weighed by its likelihood (P. Whittle, *Hypothesis Testing in Time Series Analysis*, 1951; the scale after

@@ -162,13 +162,13 @@ def _seams(piece: _Rectified, *, turned: bool) -> list[Seam]:
     # a line's slope is known to a step: a little broader, it stays in one column all the way
     darker = cv2.dilate(darker, np.ones((1, 3), np.uint8))[_PX_PER_MM // 2 :: _PX_PER_MM]
     wood = float(np.median(box.light[~box.covered]))
-    strange = np.maximum((wood - box.light) / _NO_WOOD, box.alike)
-    strange[box.covered] = 0
-    strange = cv2.blur(strange, (1, _PX_PER_MM))[_PX_PER_MM // 2 :: _PX_PER_MM]
+    unlike_wood = np.maximum((wood - box.light) / _NO_WOOD, box.alike)
+    unlike_wood[box.covered] = 0
+    unlike_wood = cv2.blur(unlike_wood, (1, _PX_PER_MM))[_PX_PER_MM // 2 :: _PX_PER_MM]
     runs = [
         _longest(darker > checks.SEAM_DARKER, checks.SEAM_LEAST_MM),
         _longest(darker > checks.SEAM_DARKER_ACROSS, checks.SEAM_ACROSS * height),
-        _longest(strange > 1, checks.SEAM_LEAST_MM, strange),
+        _longest(unlike_wood > 1, checks.SEAM_LEAST_MM, unlike_wood),
     ]
     # the outline's sides in the order of the rectangle's: top, right, bottom, left
     names = (3, 1) if turned else (0, 2)
@@ -229,12 +229,12 @@ def _runs(lines: NDArray[np.bool_]) -> Array:
     return np.where(reached >= len(lines) - skipped, float(len(lines)), reached)
 
 
-def _between_walls(strange: Map, shift: NDArray[np.int_], column: int) -> bool:
+def _between_walls(unlike_wood: Map, shift: NDArray[np.int_], column: int) -> bool:
     """Whether what is no wood in this column has wood on both sides, and ends there sharply."""
-    columns = np.arange(strange.shape[1])
-    there = np.clip(columns[None, :] + shift[:, None], 0, strange.shape[1] - 1)
+    columns = np.arange(unlike_wood.shape[1])
+    there = np.clip(columns[None, :] + shift[:, None], 0, unlike_wood.shape[1] - 1)
     # beside the piece there is no wood
-    inner = np.where(_off_the_sides(strange.shape), strange, np.float32(2))
+    inner = np.where(_off_the_sides(unlike_wood.shape), unlike_wood, np.float32(2))
     profile = np.median(np.take_along_axis(inner, there, axis=1), axis=0)
     wall, beside = int(_WALL_MM * _PX_PER_MM), int(_BESIDE_MM * _PX_PER_MM)
     for outward in (profile[column::-1], profile[column:]):

@@ -80,7 +80,7 @@ class Patch:
 class _Patch:
     """How far each place is from being wood like its surroundings (from 1 on it counts), and where the work is."""
 
-    strange: Array
+    unlike_wood: Array
     inside: NDArray[np.uint8]
     corner_mm: Array
 
@@ -92,8 +92,8 @@ def find_slot(
 ) -> RoughSlot | None:
     """Find the longest straight line that is far darker than the wood on both sides of it, or shows the sheet.
 
-    The direction is found by adding up strangeness along straight lines (J. Radon, 1917), so that a thin gap or one
-    crossed by chips is found as well.
+    The direction is found by adding up unlikeness to wood along straight lines (J. Radon, 1917), so that a thin gap or
+    one crossed by chips is found as well.
 
     Parameters
     ----------
@@ -109,12 +109,12 @@ def find_slot(
     RoughSlot or None
         None where no such line is seen.
     """
-    patch = _Patch(_strange(seen, darker), seen.inside, seen.corner_mm)
-    rows, columns = np.nonzero(patch.strange > 1)
+    patch = _Patch(_unlike_wood(seen, darker), seen.inside, seen.corner_mm)
+    rows, columns = np.nonzero(patch.unlike_wood > 1)
     if len(rows) < checks.SLOT_LEAST_LENGTH_MM / PITCH_MM:
         return None
     points = np.column_stack([columns, rows]).astype(np.float64) * PITCH_MM
-    found = _direction(points, np.minimum(patch.strange[rows, columns], _MOST), _angles(along))
+    found = _direction(points, np.minimum(patch.unlike_wood[rows, columns], _MOST), _angles(along))
     band = _measure(patch, points, *found)
     if band is None or band.line.length_mm < max(checks.SLOT_LEAST_LENGTH_MM, checks.SLOT_LEAST_RATIO * band.width_mm):
         return None
@@ -153,12 +153,12 @@ def look_at_work(bgr: NDArray[np.uint8], view: View, region_mm: Array, covered_m
     return Patch(np.asarray(log, np.float32), np.asarray(inside, np.uint8), work == 0, covered, low)
 
 
-def _strange(seen: Patch, least: float) -> Array:
+def _unlike_wood(seen: Patch, least: float) -> Array:
     log, inside = seen.log_light, seen.inside.astype(bool)
     darker = _narrow(-log[..., GREEN], inside) / least
-    strange = np.maximum(darker, _like_sheet(log[..., BLUE] - log[..., RED], inside, seen.beside))
-    strange[~inside | seen.covered] = 0
-    return np.asarray(strange, np.float64)
+    unlike_wood = np.maximum(darker, _like_sheet(log[..., BLUE] - log[..., RED], inside, seen.beside))
+    unlike_wood[~inside | seen.covered] = 0
+    return np.asarray(unlike_wood, np.float64)
 
 
 def _like_sheet(tint: NDArray[np.float32], inside: NDArray[np.bool_], beside: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -200,7 +200,7 @@ def _angles(along: Array | None) -> Array:
 
 
 def _direction(points: Array, weights: Array, angles: Array) -> tuple[float, float]:
-    """Angle, rad, and offset, mm, of the straight line with the most strangeness on it."""
+    """Angle, rad, and offset, mm, of the straight line with the most unlikeness to wood on it."""
     best, found = -1.0, (0.0, 0.0)
     for angle in angles:
         rho = points @ np.array([-np.sin(angle), np.cos(angle)])
@@ -254,13 +254,13 @@ def _run(at: Array) -> tuple[float, float]:
 def _sides(
     patch: _Patch, along: Array, normal: Array, rho: float, ends: tuple[float, float]
 ) -> tuple[float, float] | None:
-    """Where the median strangeness across the band falls below 1 or half of its middle's."""
+    """Where the median unlikeness to wood across the band falls below 1 or half of its middle's."""
     length = ends[1] - ends[0]
     at = np.linspace(ends[0] + 0.1 * length, ends[1] - 0.1 * length, 200)
     offsets = np.arange(-_WIDEST_MM, _WIDEST_MM + 0.05, 0.1)
     places = at[:, None, None] * along + (rho + offsets[None, :, None]) * normal
     where = (places / PITCH_MM).astype(np.float32)
-    seen = cv2.remap(patch.strange.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
+    seen = cv2.remap(patch.unlike_wood.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
     profile = np.median(seen, axis=0)
     middle = len(offsets) // 2
     top = float(profile[middle - 5 : middle + 6].max())

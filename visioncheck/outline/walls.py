@@ -180,12 +180,12 @@ def unlike_top_face(patch: Patch, paper: Array) -> Array:
     tint = patch.log_light - green[..., None]
     typical = np.median(tint[rim], axis=0)
     apart = paper - typical
-    strange = darker
+    unlike = darker
     if np.linalg.norm(apart) > checks.SLOT_LEAST_TINT:
-        strange = np.maximum(strange, 1.6 * ((tint - typical) @ apart) / float(apart @ apart) - 0.3)
-    strange = np.clip(strange, 0, 1)
-    strange[~wood] = 0
-    return np.asarray(strange, np.float64)
+        unlike = np.maximum(unlike, 1.6 * ((tint - typical) @ apart) / float(apart @ apart) - 0.3)
+    unlike = np.clip(unlike, 0, 1)
+    unlike[~wood] = 0
+    return np.asarray(unlike, np.float64)
 
 
 def _plane(values: NDArray[np.float32], where: NDArray[np.bool_]) -> Array:

@@ -69,7 +69,7 @@ def detect_markers(small: NDArray[np.uint8], reduction: int, *, one_window: bool
 
 
 def _without_twins(ids: NDArray[np.int64], corners: Array) -> DetectedMarkers:
-    """Leave out every id that is read twice: one of the two is wrong and nobody knows which."""
+    """Leave out every id that is read twice: one of the two is wrong, and which one is not known."""
     values, counts = np.unique(ids, return_counts=True)
     once = np.isin(ids, values[counts == 1])
     return DetectedMarkers(ids[once], corners[once])

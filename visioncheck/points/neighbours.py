@@ -70,7 +70,7 @@ def with_true_scatter(layout: Layout, read: SaddleFits) -> SaddleFits:
     R. T. Birge, The calculation of errors by the method of least squares (Physical Review, 1932), with a median in
     place of the squares, and averaged with what it commonly is, so that few points say little.
     """
-    u_px = read.fits.u_px * usual_around(read.fits.unrest, read.fits.terms[:, :2], np.ones(len(read.index), bool))
+    u_px = read.fits.u_px * usual_around(read.fits.noise_factor, read.fits.terms[:, :2], np.ones(len(read.index), bool))
     squares, readings = _scatter_squares(layout, read, u_px)
     ratio = np.sqrt((_USUAL_WEIGHT * _USUAL_SCATTER**2 + squares) / (_USUAL_WEIGHT + readings))
     return replace(read, fits=replace(read.fits, u_px=u_px * ratio))

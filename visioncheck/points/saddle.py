@@ -2,7 +2,7 @@
 
 The model is that of `visioncheck.points.crossing`.
 The steps are those of D. W. Marquardt, *An algorithm for least-squares estimation of nonlinear parameters* (1963):
-undamped ones swing to and fro where blur, halo and spread are hard to tell apart.
+undamped steps oscillate where blur, halo and spread are strongly correlated.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Fits:
         slope of the light (1/px), halo.
     u_px : (n,) ndarray
         Standard uncertainty of x and of y (root of the mean variance) by the residuals as if even and uncorrelated.
-    unrest : (n,) ndarray
+    noise_factor : (n,) ndarray
         How many times larger it is by the residuals as they are: greater at edges than beside them, and alike in
         neighbouring pixels. A single point's is rough; see `find`.
     residual_rms, residual_worst : (n,) ndarray
@@ -69,7 +69,7 @@ class Fits:
 
     terms: Array
     u_px: Array
-    unrest: Array
+    noise_factor: Array
     residual_rms: Array
     residual_worst: Array
     last_step_px: Array
@@ -81,7 +81,7 @@ def fit_saddles(
     """Fit the saddles of a channel near predicted `places` (n, 2), edge directions from `jacobians`.
 
     First a few steps on half the pixels, where the prediction stands; then with windows about the places found, so
-    that what a window holds does not hang on the prediction.
+    that what a window holds does not depend on the prediction.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def fit_saddles(
         usual_contrast = float(np.quantile(contrast, 0.75)) if len(contrast) else 0.0
     worth = contrast >= checks.POINT_FAINT_SHARE * usual_contrast
     terms, last_step = _settle(values[worth], windows.rows(worth), terms[worth], _ROUGH_STEPS, _NEAR_ENOUGH_PX)
-    # what is still wild then stands on no crossing
+    # what still takes long steps then stands on no crossing
     near = (last_step < checks.POINT_WILD_PX) & _within(channel, terms[:, :2] + windows.corner[worth])
     which = np.flatnonzero(worth)[near]
     terms = terms[near]
@@ -186,7 +186,7 @@ def _equations(values: Single, windows: Windows, terms: Array) -> _Equations:
 
 def _damped_step(at: _Equations, damping: Array) -> Array:
     step = solve_damped(at.normal, at.right, (damping + 1e-6)[:, None, None])
-    # a first step from a poor start can be wild
+    # a first step from a poor start can be far too long
     for most, which in ((2.5, [X, Y]), (0.15, [TURN_U, TURN_V]), (0.5, [SIGMA_U, SIGMA_V])):
         step[:, which] = np.clip(step[:, which], -most, most)
     return step
@@ -212,7 +212,7 @@ def shift_to_channel(values: Single, windows: Windows, green: Fits) -> tuple[Arr
 def _start(values: Single, windows: Windows, places: Array, jacobians: Array) -> Array:
     weight = windows.weight
     normals = np.asarray(np.linalg.inv(jacobians), float)
-    # row 0 of the inverse is the gradient of page x: the normal of the edge that runs along page y
+    # row 0 of the inverse is the gradient of sheet x: the normal of the edge that runs along sheet y
     along, across = sheet_offsets(normals, windows.offset, windows.corner - places)
     sign = np.sign(along * across)
     count = np.maximum(weight.sum(axis=1), 1)

@@ -1,4 +1,4 @@
-"""A smooth map from a sheet's page frame to the picture: homography and a low polynomial for the lens."""
+"""A smooth map from a sheet's sheet frame to the picture: homography and a low polynomial for the lens."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _ROOM = 0.01
 
 @dataclass(frozen=True)
 class SheetMap:
-    """Page mm to px: pixels = homography(page) + polynomial(page scaled to about -1 … 1).
+    """Sheet mm to px: pixels = homography(sheet) + polynomial(sheet scaled to about -1 … 1).
 
     A homography alone misses by tens of px: a lens bends straight lines.
     """
@@ -29,21 +29,21 @@ class SheetMap:
     degree: int
     coefficients: Array
 
-    def pixels(self, page_mm: Array) -> Array:
-        """Pixels (n, 2) of page points (n, 2), mm."""
-        flat = project(self.homography, page_mm)
-        return np.asarray(flat + _basis(page_mm, self.centre_mm, self.half_mm, self.degree) @ self.coefficients)
+    def pixels(self, sheet_mm: Array) -> Array:
+        """Pixels (n, 2) of sheet points (n, 2), mm."""
+        flat = project(self.homography, sheet_mm)
+        return np.asarray(flat + _basis(sheet_mm, self.centre_mm, self.half_mm, self.degree) @ self.coefficients)
 
-    def jacobians(self, page_mm: Array, step_mm: float = 0.5) -> Array:
-        """d(pixels)/d(page), (n, 2, 2): columns are the pixels one mm takes along page x and y."""
+    def jacobians(self, sheet_mm: Array, step_mm: float = 0.5) -> Array:
+        """d(pixels)/d(sheet), (n, 2, 2): columns are the pixels one mm takes along sheet x and y."""
         columns = [
-            (self.pixels(page_mm + offset) - self.pixels(page_mm - offset)) / (2 * step_mm)
+            (self.pixels(sheet_mm + offset) - self.pixels(sheet_mm - offset)) / (2 * step_mm)
             for offset in (np.array([step_mm, 0.0]), np.array([0.0, step_mm]))
         ]
         return np.stack(columns, axis=-1)
 
 
-def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -> tuple[SheetMap, Array]:
+def fit_sheet_map(sheet_mm: Array, pixels: Array, degree: int, floor_px: float) -> tuple[SheetMap, Array]:
     """Robust fit (Cauchy weights, scale from the median) of a map; also the residuals (n, 2), px.
 
     Parameters
@@ -56,12 +56,12 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
     ValueError
         The points fix no homography.
     """
-    homography = _homography(page_mm, pixels)
-    centre = page_mm.mean(axis=0)
-    half = float(np.max(np.abs(page_mm - centre))) or 1.0
-    basis = _basis(page_mm, centre, half, degree)
-    wanted: Array = pixels - project(homography, page_mm)
-    weights = np.ones(len(page_mm))
+    homography = _homography(sheet_mm, pixels)
+    centre = sheet_mm.mean(axis=0)
+    half = float(np.max(np.abs(sheet_mm - centre))) or 1.0
+    basis = _basis(sheet_mm, centre, half, degree)
+    wanted: Array = pixels - project(homography, sheet_mm)
+    weights = np.ones(len(sheet_mm))
     coefficients = np.zeros((basis.shape[1], 2))
     residuals = wanted
     for _ in range(_ROBUST_STEPS):
@@ -76,18 +76,18 @@ def fit_sheet_map(page_mm: Array, pixels: Array, degree: int, floor_px: float) -
     return SheetMap(homography, centre, half, degree, coefficients), residuals
 
 
-def _homography(page_mm: Array, pixels: Array) -> Array:
+def _homography(sheet_mm: Array, pixels: Array) -> Array:
     """By least squares, or where most points disagree with those, by the draws of four that most agree with.
 
     Draws often fail where all points are good: they stand in rows, and in fours close together as corners of squares.
     """
     room_px = max(_ROOM * float(np.ptp(pixels, axis=0).max()), 1.0)
     best, least = None, np.inf
-    for method in (0, cv2.LMEDS, cv2.RANSAC) if len(page_mm) >= _FEWEST_TO_DRAW else (0,):
-        fitted, _ = cv2.findHomography(page_mm, pixels, method, room_px, maxIters=_DRAWS)
+    for method in (0, cv2.LMEDS, cv2.RANSAC) if len(sheet_mm) >= _FEWEST_TO_DRAW else (0,):
+        fitted, _ = cv2.findHomography(sheet_mm, pixels, method, room_px, maxIters=_DRAWS)
         if fitted is None or not np.all(np.isfinite(fitted)):
             continue
-        miss = float(np.median(np.linalg.norm(pixels - project(np.array(fitted, float), page_mm), axis=1)))
+        miss = float(np.median(np.linalg.norm(pixels - project(np.array(fitted, float), sheet_mm), axis=1)))
         if miss < least:
             best, least = np.array(fitted, float), miss
         if least < room_px:
@@ -103,6 +103,6 @@ def project(homography: Array, points: Array) -> Array:
     return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
-def _basis(page_mm: Array, centre: Array, half: float, degree: int) -> Array:
-    x, y = ((page_mm - centre) / half).T
+def _basis(sheet_mm: Array, centre: Array, half: float, degree: int) -> Array:
+    x, y = ((sheet_mm - centre) / half).T
     return np.stack([x**a * y**b for a in range(degree + 1) for b in range(degree + 1 - a)], axis=-1)

@@ -24,7 +24,7 @@ class CoarseSheet:
     number : int
         Of the sheet.
     map : SheetMap
-        Its page frame to pixels.
+        Its sheet frame to pixels.
     agree : int
         Markers that agree with the map.
     """

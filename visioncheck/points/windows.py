@@ -93,6 +93,6 @@ def windows_at(places: Array, jacobians: Array, half_mm: float) -> Windows:
 
 
 def sheet_offsets(normals: NDArray[Any], offset: NDArray[Any], shift: NDArray[Any]) -> NDArray[Any]:
-    """Page offsets x and y, (2, n, k), mm, of pixel offsets from the window's middle, which stands `shift` off."""
+    """Sheet offsets x and y, (2, n, k), mm, of pixel offsets from the window's middle, which stands `shift` off."""
     x, y = offset[..., 0] + shift[:, :1], offset[..., 1] + shift[:, 1:]
     return np.stack([normals[:, row, :1] * x + normals[:, row, 1:] * y for row in range(2)])

@@ -43,7 +43,7 @@ TAG_WORDS = ("points to the edge that", "lay against the fence", "(panel: the ed
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """An upright rectangle, mm, page frame."""
+    """An upright rectangle, mm, sheet frame."""
 
     left: float
     top: float
@@ -212,7 +212,7 @@ def _tag_words(pages: _Pages, tag: int, place: Box) -> None:
 
 
 class _Pages:
-    """A PDF being drawn in the page frame (mm, y down)."""
+    """A PDF being drawn in the sheet frame (mm, y down)."""
 
     def __init__(self, paper: Paper, title: str) -> None:
         self._height = paper.height_mm

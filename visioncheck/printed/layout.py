@@ -54,7 +54,7 @@ class Layout:
     columns, rows : int
         Number of squares.
     origin_mm : (2,) tuple of float
-        Top-left corner of the grid of squares, page frame.
+        Top-left corner of the grid of squares, sheet frame.
     """
 
     paper: Paper
@@ -71,7 +71,7 @@ class Layout:
 
     @cached_property
     def origin_mm(self) -> tuple[float, float]:
-        """Top-left corner of the centred grid, mm, page frame."""
+        """Top-left corner of the centred grid, mm, sheet frame."""
         square = self.paper.square_mm
         return (
             (self.paper.width_mm - self.columns * square) / 2,

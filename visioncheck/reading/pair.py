@@ -168,7 +168,7 @@ def _weighted(both: Array, covariance: Array) -> tuple[Array, Array]:
     """The first of two outlines (16,), given that both have one shape: corners (8,) and their derivative (8, 16).
 
     Least squares with the covariance of all that is uncertain (A. C. Aitken, *On least squares and linear combination
-    of observations*, 1935), as an update by the difference d of the shapes, which should be nought:
+    of observations*, 1935), as an update by the difference d of the shapes, which should be zero:
     ``c − K d, K = cov(c, d) var(d)⁻¹``. Equal and independent errors give the plain mean; an error that both photos
     share with unequal parts k₁ and −k₂ cancels with the weights k₂ and k₁.
     """
