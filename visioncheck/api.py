@@ -14,13 +14,14 @@ from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
+    from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.decision import Verdict
     from visioncheck.fence.typed import Reckoned
     from visioncheck.log.entry import EntryDraft
     from visioncheck.measuring.keep import Outcome, RigFile, SledFile, Told
     from visioncheck.measuring.sheets import Surveyed
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
     from visioncheck.present.naming import Door
     from visioncheck.reading.model import Reading
     from visioncheck.sled.model import Sled
@@ -54,7 +55,7 @@ class SurveyResult:
 
     def lines(self, door: Door = "python") -> list[Line]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
-        from visioncheck.present.correction import Line
+        from visioncheck.present.line import Line
         from visioncheck.present.survey_lines import left_out_words, survey_lines
 
         left_out = [Line("Left out", reason) for reason in left_out_words(self.surveyed, door)]
@@ -143,7 +144,7 @@ class Measurement:
         return self.outcome.correction
 
     @property
-    def question(self) -> str | None:
+    def question(self) -> Question | None:
         """What must be told before the fence error is known."""
         return self.reading.question
 
@@ -222,7 +223,7 @@ class TypedMeasurement:
     @property
     def value(self) -> Quantity | None:
         """The fence error, deg, signed; None where a question must be answered first."""
-        return None if self.result.ask else self.result.error
+        return None if self.result.question else self.result.error
 
     @property
     def verdict(self) -> Verdict | None:
@@ -236,12 +237,12 @@ class TypedMeasurement:
         from visioncheck.fence.next_step import Basis
 
         owner = _owner(self.sled)
-        return None if self.result.ask or not owner else correct(self.result.error, owner, Basis(self.result.kind))
+        return None if self.result.question or not owner else correct(self.result.error, owner, Basis(self.result.kind))
 
     @property
-    def question(self) -> str | None:
+    def question(self) -> Question | None:
         """What must be told before the fence error is known."""
-        return self.result.ask
+        return self.result.question
 
     @property
     def doubts(self) -> tuple[str, ...]:
@@ -256,15 +257,15 @@ class TypedMeasurement:
 
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values that JSON can hold, as the log keeps it."""
-        from visioncheck.fence.typed import reckoned_json
+        from visioncheck.results.as_json import typed_json
 
-        return reckoned_json(self.result, _owner(self.sled))
+        return typed_json(self.result, _owner(self.sled))
 
     def render(self) -> bytes:
         """Draw the fence error with its ± beside the sled's tolerance, PNG."""
         from visioncheck.present.error_bar import draw_error
 
-        signed = not self.result.ask
+        signed = not self.result.question
         return draw_error(self.result.error, _owner(self.sled), self.correction, signed=signed)
 
     def draw(self, path: StrPath) -> Path:

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from visioncheck.correction.correct import correct
 from visioncheck.correction.means import Passes, Stack, best_stack, means_for
 from visioncheck.fence.decision import Verdict
-from visioncheck.present.correction import correction_json, describe, leaf_words
+from visioncheck.present.correction import describe, leaf_words
 from visioncheck.quantity import Quantity
+from visioncheck.results.advice import correction_json
 from visioncheck.sled.model import Screw, Shims, Sled
 
 SLED = Sled(

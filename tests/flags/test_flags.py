@@ -32,11 +32,11 @@ from visioncheck.cli import main
 from visioncheck.flags import in_order
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_light
-from visioncheck.present.as_json import reading_json
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
+from visioncheck.results.as_json import reading_json
 
 pytestmark = pytest.mark.photos
 

@@ -32,11 +32,11 @@ from visioncheck.errors import UserError
 from visioncheck.measuring.detect import detect
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.load import load_photo
-from visioncheck.present.as_json import reading_json
 from visioncheck.present.correction import describe
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
+from visioncheck.results.as_json import reading_json
 from visioncheck.sled.file import load_sled
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -20,8 +20,9 @@ from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import pending_adjustment, standing_of
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import Outcome, SledFile, attach_outcome
-from visioncheck.present.correction import correction_json, describe
+from visioncheck.present.correction import describe
 from visioncheck.quantity import Quantity
+from visioncheck.results.advice import correction_json
 from visioncheck.sled.file import parse_sled
 
 LONG = """name = "Long sled"

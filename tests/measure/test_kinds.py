@@ -14,9 +14,9 @@ from visioncheck.cli import main
 from visioncheck.errors import Refusal
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.outline.seam import find_seam
-from visioncheck.present.as_json import reading_json
 from visioncheck.present.naming import error_sentence
 from visioncheck.quantity import Quantity
+from visioncheck.results.as_json import reading_json
 
 pytestmark = pytest.mark.photos
 

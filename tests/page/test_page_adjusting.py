@@ -10,11 +10,12 @@ import time
 import pytest
 from phone import PHOTOS, SLED_KEY, until
 
-from visioncheck.fence.typed import reckon_typed, reckoned_json
+from visioncheck.fence.typed import reckon_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import read_sled
 from visioncheck.page.stock import key_of
+from visioncheck.results.as_json import typed_json
 
 MOVING = re.compile(r"\b(LEFT|RIGHT) end (FORWARD|BACK)")
 
@@ -37,7 +38,7 @@ def finished(phone, answer):
 
 def attach_typed(page, degrees, adjusted=""):
     file = read_sled(page.settings.sleds / "alder-lane.toml")
-    reading = reckoned_json(reckon_typed({"angle": str(90 + degrees), "u": "0.004deg"}, file.sled), file.sled)
+    reading = typed_json(reckon_typed({"angle": str(90 + degrees), "u": "0.004deg"}, file.sled), file.sled)
     with Log.open(page.settings.log) as log:
         draft = EntryDraft("Alder Lane", reading, kind="typed", sled_text=file.text, adjusted=adjusted)
         return log.attach(draft).id

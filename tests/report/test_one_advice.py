@@ -16,10 +16,11 @@ from visioncheck.batch.results import result_json, write_csv
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Verdict
 from visioncheck.fence.next_step import Basis
-from visioncheck.present.correction import correction_json, describe
+from visioncheck.present.correction import describe
 from visioncheck.present.picture import _todo
 from visioncheck.present.verdict import verdict_view
 from visioncheck.quantity import Quantity
+from visioncheck.results.advice import correction_json
 from visioncheck.sled.model import Screw, Shims
 
 ADJUSTERS = {

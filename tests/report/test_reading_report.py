@@ -20,13 +20,13 @@ from visioncheck.correction.correct import correct
 from visioncheck.errors import Refusal
 from visioncheck.flags import FlagCode
 from visioncheck.photo.orientation import upright
-from visioncheck.present.as_json import reading_json, refused_json
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
+from visioncheck.results.as_json import reading_json, refused_json
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
 # the piece takes 200 of 380 px that are left after a margin of 0.45 × 200 px on every side, cut at the border

@@ -21,11 +21,11 @@ from visioncheck.correction.correct import correct
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.rows import new_entry
 from visioncheck.log.store import Log
-from visioncheck.present.as_json import reading_json
-from visioncheck.present.from_json import reading_of
 from visioncheck.present.pages import stylesheet
 from visioncheck.present.report_page import _budget, _facts, _row, _todo, _verdict, report_page
 from visioncheck.quantity import Quantity
+from visioncheck.results.as_json import reading_json
+from visioncheck.results.from_json import reading_of
 from visioncheck.sled.file import parse_sled
 
 ALDER = (Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml").read_text()

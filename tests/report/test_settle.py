@@ -9,9 +9,9 @@ import pytest
 from tests.report.hand_made import SLED, corner_piece
 from visioncheck.correction.correct import Correction, correct
 from visioncheck.present.reading import reading_lines
-from visioncheck.present.settle import basis_of
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading, Turned
+from visioncheck.results.basis import basis_of
 
 T = SLED.tolerance_deg  # 0.01°
 

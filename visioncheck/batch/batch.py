@@ -17,6 +17,7 @@ from visioncheck.log.photos import read_photo
 from visioncheck.log.rows import short
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.measuring.keep import Outcome, attach_outcome, refused
+from visioncheck.results.schema_1 import brought_up
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
@@ -41,11 +42,13 @@ class Result:
         ``"measured"`` now; ``"as before"``: nothing has changed since; ``"refused"``, now or before;
         ``"withdrawn"`` in the log by hand; ``"same photo"``: given twice.
     reading : dict
-        The reading's JSON object; for a photo given twice the reason alone.
+        The reading's JSON object; empty for a photo given twice.
     sled, entry : str or None
         The sled's name, and the id of the log's entry.
     counts : bool
         Whether it is its sled's newest reading, with nothing adjusted since: only that one says what to do.
+    same_as : str
+        Of a photo given twice, whose.
     """
 
     job: Job
@@ -54,6 +57,7 @@ class Result:
     sled: str | None = None
     entry: str | None = None
     counts: bool = False
+    same_as: str = ""
 
 
 def with_standing(log: Log, results: Sequence[Result]) -> list[Result]:
@@ -83,8 +87,8 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
     second = _second_photos(log, jobs=[job for same in by_content.values() for job in same])
     for sha256, (first, *others) in by_content.items():
         if sha256 in second:
-            what = {"reason": f"the second photo of {second[sha256]}"}
-            settled += [Result(job, "same photo", what) for job in (first, *others)]
+            what = f"the second photo of {second[sha256]}"
+            settled += [Result(job, "same photo", {}, same_as=what) for job in (first, *others)]
             continue
         if any(_said_of(job) != _said_of(first) for job in others):
             settled += _contradiction([first, *others])
@@ -94,7 +98,7 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
             left.append(first)
         else:
             settled.append(before)
-        settled += [Result(job, "same photo", {"reason": f"the same photo as {first.label}"}) for job in others]
+        settled += [Result(job, "same photo", {}, same_as=f"the same photo as {first.label}") for job in others]
     return left, settled
 
 
@@ -186,7 +190,7 @@ def _before(log: Log, job: Job, known: Known) -> Result | None:
     entry = log.standing_entry(job.sha256)
     if entry is None:
         reading = log.refusal(_key(job, known))
-        return None if reading is None else Result(job, "refused", reading, job.sled)
+        return None if reading is None else Result(job, "refused", brought_up(reading), job.sled)
     if entry.reading["status"] == "refused":
         return Result(job, "withdrawn", entry.reading, entry.sled, entry.id)
     if _sled_now(entry, job, known) is None and known.only not in {None, entry.sled}:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 from rich.text import Text
 
+from visioncheck.present.questions import reason_of
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
@@ -23,6 +25,8 @@ def result_json(result: Result) -> dict[str, Any]:
     own: dict[str, Any] = {"file": result.job.label, "sled": result.sled, "state": result.state, "entry": result.entry}
     if "correction" in result.reading:
         own["correction"] = _correction(result)
+    reason = _reason(result)
+    own |= {"reason": reason} if reason else {}
     return {**own, **{key: value for key, value in result.reading.items() if key not in own}}
 
 
@@ -31,7 +35,7 @@ def _correction(result: Result) -> dict[str, Any]:
     found: dict[str, Any] = result.reading.get("correction") or {}
     if result.counts or not found:
         return found
-    from visioncheck.present.correction import without_move
+    from visioncheck.results.advice import without_move
 
     return without_move(found)
 
@@ -75,7 +79,7 @@ def _row(result: Result | None) -> dict[str, Any]:
         "move_mm": (move.get("move_mm") or {}).get("value"),
         "move_expanded_95_mm": (move.get("move_mm") or {}).get("expanded"),
         "flags": " ".join(reading.get("flags", [])),
-        "reason": reading.get("reason"),
+        "reason": _reason(result) if result else None,
         "entry": None if result is None else result.entry,
     }
 
@@ -110,15 +114,17 @@ def _stands(correction: Mapping[str, Any]) -> tuple[str, str]:
 def reasons(results: Sequence[Result]) -> list[str]:
     """Say why photos have no fence error: what was refused, and what is asked."""
     return [
-        f"{result.job.label}: {_without_name(result)}"
-        for result in results
-        if result.reading.get("reason") and result.state != "same photo"
+        f"{result.job.label}: {_without_name(result)}" for result in results if _reason(result) and not result.same_as
     ]
+
+
+def _reason(result: Result) -> str:
+    return result.same_as or reason_of(result.reading)
 
 
 def _without_name(result: Result) -> str:
     """Take off the photo's name, which a reason begins with when the photo is at fault."""
-    reason = str(result.reading["reason"])
+    reason = _reason(result)
     for name in (result.job.label, str(result.job.path), result.job.path.name):
         reason = reason.removeprefix(f"{name}: ")
     return reason

@@ -189,7 +189,7 @@ def _say(results: Sequence[Result], *, as_json: bool) -> None:
 def _say_sum(results: Sequence[Result], photos: int, log: Path) -> None:
     states = [result.state for result in results]
     counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
-    asking = sum("reason" in each.reading for each in results if each.state in {"measured", "as before"})
+    asking = sum("question" in each.reading for each in results if each.state in {"measured", "as before"})
     if asking:
         counts.append(f"{asking} of them with a question to you")
     missing = photos - len(results)

@@ -80,7 +80,7 @@ def groove(
         found = layout_json(layout) | ({"verified": verified_json(wanted, checked)} if photo else {})
         typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
         return
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
     from visioncheck.present.terminal import print_report
 
     lines = layout_lines(layout) + [Line("Drawing", str(path)) for path in drawings]

@@ -60,7 +60,7 @@ def show(
     from visioncheck.log.entry import content_of
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
-    from visioncheck.present.correction import without_move
+    from visioncheck.results.advice import without_move
 
     with Log.open(log, readonly=True) as open_log:
         entry = open_log.get(entry_id)

@@ -208,7 +208,7 @@ def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
     if log is None or outcome.measured is None or outcome.instead:
         return outcome
     from visioncheck.log.standing import SUPERSEDED, standing_of
-    from visioncheck.present.correction import without_move
+    from visioncheck.results.advice import without_move
 
     entry = log.standing_entry(outcome.measured.photo.sha256)
     standing = None if entry is None else standing_of(entry, log.entries(sled=entry.sled))
@@ -250,7 +250,9 @@ def _draw_refusal(outcome: Outcome, picture: Path) -> None:
 def _say_json(outcomes: Sequence[Outcome]) -> None:
     import json
 
-    found = [outcome.reading for outcome in outcomes]
+    from visioncheck.present.questions import with_reason
+
+    found = [with_reason(outcome.reading) for outcome in outcomes]
     typer.echo(json.dumps(found[0] if len(found) == 1 else found, indent=2, ensure_ascii=False))
 
 

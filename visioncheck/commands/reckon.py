@@ -69,7 +69,9 @@ def reckon(
     if as_json:
         import json
 
-        typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
+        from visioncheck.present.questions import with_reason
+
+        typer.echo(json.dumps(with_reason(found.to_dict()), indent=2, ensure_ascii=False))
         return
     from visioncheck.present.terminal import print_report
 

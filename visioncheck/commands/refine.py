@@ -27,7 +27,7 @@ def refine(
     from visioncheck.log.store import Log
     from visioncheck.measuring.keep import read_rig
     from visioncheck.measuring.refine_rig import refine_by_log
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
     from visioncheck.present.refined_lines import refined_lines
     from visioncheck.present.terminal import print_report
 

@@ -11,7 +11,7 @@ from visioncheck.errors import UserError
 from visioncheck.files import refuse_idle
 
 if TYPE_CHECKING:
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
     from visioncheck.sled.model import Sled
     from visioncheck.study.photos import Laid, Settings
 
@@ -120,7 +120,7 @@ def _measured(folder: Path, settings: Settings) -> Laid:
 
 
 def _photo_lines(laid: Laid | None) -> list[Line]:
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
 
     if laid is None:
         return []

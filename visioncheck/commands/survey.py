@@ -25,7 +25,7 @@ def survey(
     from rich.progress import track
 
     import visioncheck
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
     from visioncheck.present.terminal import print_report
 
     if picture is not None and picture.suffix.lower() != ".png":

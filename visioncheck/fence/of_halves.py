@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from visioncheck.codes import Question
 from visioncheck.errors import InputError
 from visioncheck.fence.signs import ButtedHalves, at_the_saw, fence_error
 
@@ -93,15 +94,11 @@ def _asking(reading: Reading, saw: Saw, *, half: bool, end: bool) -> Reading:
     """The size alone, and what is missing for the sign."""
     assert reading.taper is not None
     error = fence_error(ButtedHalves(reading.taper, "far", "left"), saw)
-    asks = ["which half was turned over, as they lay at the saw: --turned-half left or right"] if half else []
-    if end:
-        first, last = (reading.ways[k] for k in ENDS)
-        asks.append(
-            f"at which end of the gap was the straightedge, as the picture shows it: --fence-edge {first} or {last}"
-        )
-    question = ", and ".join(asks)
-    return replace(
-        reading,
-        fence_error_size=replace(error, value=abs(error.value)),
-        question=f"{question[0].upper()}{question[1:]}.",
-    )
+    ends = tuple(reading.ways[k] for k in ENDS)
+    if not half:
+        question = Question("straightedge", ends)
+    elif not end:
+        question = Question("turned half", ("left", "right"))
+    else:
+        question = Question("half and straightedge", ends)
+    return replace(reading, fence_error_size=replace(error, value=abs(error.value)), question=question)

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
+from visioncheck.codes import Question
 from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
-from visioncheck.fence.squareness import PanelFit, fit_panel, weigh_orders
+from visioncheck.fence.squareness import fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import Reading
+from visioncheck.reading.model import PanelFit, Reading
 from visioncheck.reading.perpendicularity import cut_zone
 from visioncheck.reading.piece import (
     Piece,
@@ -26,6 +27,9 @@ from visioncheck.reading.piece import (
 from visioncheck.saw import Saw
 
 Array = NDArray[np.float64]
+
+EDGES = ("top", "bottom", "left", "right")
+"""Sides of the picture."""
 
 
 def with_fence_error(
@@ -77,7 +81,7 @@ def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
     if reading.fence_edge is None:
         return replace(
             reading,
-            question="Which edge lay on the fence? Say --fence-edge top, bottom, left or right, as in the picture.",
+            question=Question("fence edge", EDGES),
         )
     cut = _cut_edge(shape, reading.fence_edge, saw)
     corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
@@ -108,8 +112,7 @@ def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
         if not weighed.settled():
             return replace(
                 reading,
-                question="Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge,"
-                " or say --fence-edge top, bottom, left or right.",
+                question=Question("first edge", EDGES),
             )
         corners = [(weighed.best + 1 + k) % 4 for k in range(4)]
         budget = _panel_budget(shape, weighed.fits[weighed.best], corners, weighed.opening)
@@ -178,18 +181,15 @@ def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> 
     budget = shape.propagate_directions(taper_weights(shape)).parts
     reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
     if cuts is None:
-        return replace(
-            reading, question="How many successive cuts made this strip? Say --cuts, 5 for a panel cut all round."
-        )
+        return replace(reading, question=Question("cuts"))
     ends = strip_ends(shape)
     # a positive taper is wider at the last end
     error = fence_error(LastStrip(taper, "fence" if reading.fence_edge == ends[0] else "far", cuts), saw)
     if reading.fence_edge not in ends:
-        first, last = (reading.ways[end] for end in ends)
         return replace(
             reading,
             fence_error_size=replace(error, value=abs(error.value)),
-            question=f"Which end of the strip was at the fence? Say --fence-edge {first} or {last}.",
+            question=Question("strip end", tuple(reading.ways[end] for end in ends)),
         )
     return replace(reading, fence_error=error)
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from visioncheck.quantity import Quantity
+from visioncheck.reading.model import PanelFit
 
 Floats = NDArray[np.float64]
 
@@ -43,44 +44,6 @@ def taper_from_widths(widths_mm: ArrayLike, covariance_mm2: ArrayLike, length: Q
     variance = float(covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]) + (ratio * length.u) ** 2
     u_rad = math.sqrt(max(variance, 0.0)) / length.value / (1 + ratio**2)
     return Quantity(math.degrees(math.atan(ratio)), math.degrees(u_rad), "deg", length.dof)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PanelFit:
-    """Least squares of a four-cut panel's corners.
-
-    Parameters
-    ----------
-    opening : Quantity
-        How far three corners open beyond a right angle, and the fourth closes three times, deg.
-    shear : Quantity or None
-        What an affine error of the sheet (or of the instrument) adds to the corners alternately, deg.
-    opening_shear_covariance : float
-        Covariance of the two, deg².
-    weights : (4,) array
-        How the opening follows from the four corners.
-    residuals_deg : (4,) array
-        Reading less fit, in the order of the corners cut.
-    chi2 : float
-        Weighted sum of squared residuals.
-    chi2_dof : int
-        Independent readings less parameters.
-    probability : float
-        Chance of so large a `chi2` when the panel is what it should be; small: an edge is not straight, the
-        piece moved between cuts, or the order of the cuts is wrong.
-    closure : Quantity
-        Sum of the corners less 360°, deg.
-    """
-
-    opening: Quantity
-    shear: Quantity | None
-    opening_shear_covariance: float
-    weights: Floats
-    residuals_deg: Floats
-    chi2: float
-    chi2_dof: int
-    probability: float
-    closure: Quantity
 
 
 def fit_panel(

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from visioncheck.codes import Note, Question
 from visioncheck.errors import InputError, UserError
 from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
 from visioncheck.saw import LARGEST_ERROR_DEG, Saw
@@ -13,7 +14,6 @@ from visioncheck.saw import LARGEST_ERROR_DEG, Saw
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from visioncheck.present.correction import Line
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 
@@ -40,7 +40,6 @@ _COUNTS = {
     "corners": ("fence", "piece_side"),
     "wedge": ("fence",),
 }
-_NO_SIGN = "The reading does not say which way the fence leans"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +60,8 @@ class Reckoned:
     """
 
     error: Quantity
-    notes: tuple[Line, ...] = ()
-    ask: str | None = None
+    notes: tuple[Note, ...] = ()
+    question: Question | None = None
     kind: str = ""
     assumed: Mapping[str, str] = field(default_factory=dict)
 
@@ -107,7 +106,7 @@ def reckon_typed(
             f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
             "and the nominal angle"
         )
-    if sled or result.ask:
+    if sled or result.question:
         return result
     told = {"fence": fence, "piece_side": side}
     taken = {"fence": typed.saw.fence, "piece_side": typed.saw.piece}
@@ -184,7 +183,7 @@ def _from_taper(typed: _Typed) -> Reckoned:
     taper = Quantity(abs(_angle(typed, "taper")), _u_angle(typed), "deg")
     wide = typed.given.get("wide")
     if wide is None:
-        ask = f"{_NO_SIGN}: say which end of the strip is the wider with --wide rear or --wide front"
+        ask = Question("wider end", ("rear", "front"))
         error = _error(typed, LastStrip(taper, "rear", typed.cuts))
         return Reckoned(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
     end: Any = _one_of("wide", wide, ("rear", "front"))
@@ -199,14 +198,11 @@ def _error(typed: _Typed, cut: Cut) -> Quantity:
         raise InputError("cuts", f"<cuts> {typed.cuts}: {problem}") from None
 
 
-def _strip_notes(typed: _Typed) -> tuple[Line, ...]:
-    from visioncheck.present.correction import Line
+def _strip_notes(typed: _Typed) -> tuple[Note, ...]:
 
     multiple = strip_multiple(typed.cuts, typed.saw.nominal_deg)
-    counted = f"the strip of cut {typed.cuts} carries the error {multiple} times"
-    if typed.cuts - 1 < round(360 / (180 - typed.saw.nominal_deg)):
-        counted += "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
-    return (Line("Counted", counted),)
+    uncut = typed.cuts - 1 < round(360 / (180 - typed.saw.nominal_deg))
+    return (Note("counted", {"cuts": typed.cuts, "multiple": multiple, "outer_side_uncut": uncut}),)
 
 
 def _from_angle(typed: _Typed) -> Reckoned:
@@ -235,22 +231,14 @@ def _from_corners(typed: _Typed) -> Reckoned:
         raise InputError("corners", _NO_CLOSURE.format(total=sum(angles), u=_u_angle(typed)))
     if fit.probability < _LEAST_CHANCE:
         raise InputError("corners", _MISFIT.format(misfit=float(abs(fit.residuals_deg).max())))
-    notes = (_closure_line(fit.closure),)
+    notes = (Note("closure", {"off_deg": fit.closure.value, "expanded_deg": fit.closure.expanded()}),)
     if orders is not None and not orders.settled():
-        ask = "The four orders of cutting can't be told apart: read the corners in the order cut, without --unordered"
+        ask = Question("order of cuts")
         return Reckoned(replace(orders.opening, value=abs(orders.opening.value)), notes, ask)
     return Reckoned(_error(typed, FourCuts(fit.opening)), notes)
 
 
-def _closure_line(closure: Quantity) -> Line:
-    from visioncheck.present.correction import Line
-
-    return Line("Closure", f"the four corners sum to 360° {closure.value:+.3f}° ± {closure.expanded():.3f}°")
-
-
 def _from_wedge(typed: _Typed) -> Reckoned:
-    from visioncheck.present.assumed import PARALLEL_ONLY
-    from visioncheck.present.correction import Line
     from visioncheck.quantity import Quantity
 
     if typed.saw.nominal_deg != 90:
@@ -267,11 +255,10 @@ def _from_wedge(typed: _Typed) -> Reckoned:
         wedge = Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
     turned, opens = typed.given.get("turned"), typed.given.get("opens")
     if turned is None or opens is None:
-        ask = f"{_NO_SIGN}: say --turned left or right and --opens straightedge or far"
-        return Reckoned(wedge.scaled(0.5, "deg"), ask=ask)
+        return Reckoned(wedge.scaled(0.5, "deg"), question=Question("half and opening"))
     half: Any = _one_of("turned", turned, ("left", "right"))
     where: Any = _one_of("opens", opens, ("straightedge", "far"))
-    notes = (Line("Turned over", f"the {half} half, as they lay at the saw; {PARALLEL_ONLY}"),)
+    notes = (Note("turned over", {"half": half}),)
     return Reckoned(_error(typed, ButtedHalves(wedge, where, half)), notes)
 
 
@@ -327,20 +314,3 @@ def _positive_u(u: float) -> float:
     if not u > 0 or not math.isfinite(u):
         raise InputError("u", "<u> must be larger than nothing: no reading is exact")
     return u
-
-
-def reckoned_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
-    """Write what was reckoned as JSON, schema 1, as the log keeps it."""
-    from visioncheck.correction.correct import correct
-    from visioncheck.fence.next_step import Basis
-    from visioncheck.present.correction import correction_json, error_json
-
-    found: dict[str, Any] = {"schema": 1, "status": "measured", "piece": result.kind, **error_json(result.error)}
-    if result.ask:
-        found |= {"status": "sign unknown", "reason": result.ask}
-    elif sled:
-        found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
-    if result.assumed:
-        found["assumed"] = dict(result.assumed)
-    found["notes"] = [f"{line.label}: {line.text}" for line in result.notes]
-    return found

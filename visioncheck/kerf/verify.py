@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.present.correction import Line, quantity_json
 from visioncheck.present.grooves import said
+from visioncheck.present.line import Line
 from visioncheck.quantity import Quantity
+from visioncheck.results.numbers import quantity_json
 from visioncheck.uncertainty import welch_satterthwaite
 from visioncheck.units import format_length, format_small
 

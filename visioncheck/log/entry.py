@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.quantity import Quantity
+from visioncheck.results.schema_1 import brought_up
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,7 +32,7 @@ class EntryDraft:
     sled : str
         The sled's name.
     reading : Mapping
-        The JSON object of one measurement (schema 1), kept whole.
+        The JSON object of one measurement, kept whole.
     kind : str
         ``"photo"`` or ``"typed"`` (readings typed in from callipers).
     time : datetime or None
@@ -111,9 +112,9 @@ class Entry:
 
     @property
     def reading(self) -> dict[str, Any]:
-        """The measurement's JSON object, parsed once; do not change it."""
+        """The measurement's JSON object as schema 2 has it, parsed once; do not change it."""
         if self._parsed is None:
-            object.__setattr__(self, "_parsed", json.loads(self.reading_json))
+            object.__setattr__(self, "_parsed", brought_up(json.loads(self.reading_json)))
         parsed: dict[str, Any] = self._parsed or {}
         return parsed
 

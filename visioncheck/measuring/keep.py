@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck import checks
-from visioncheck.errors import InputError, Refusal, UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.files import read_text
 from visioncheck.log.adjusting import require_after
 from visioncheck.log.entry import EntryDraft, sha256_text
@@ -97,7 +97,7 @@ class Outcome:
     Attributes
     ----------
     reading : dict
-        The measurement's JSON object (schema 1): measured, with its budget and flags, or refused, with the reason.
+        The measurement's JSON object (schema 2): measured, with its budget and flags, or refused, with the reason.
     sled, rig : SledFile, RigFile or None
         What it was measured with.
     measured : Measured or None
@@ -226,7 +226,7 @@ def measure_for_log(
     from visioncheck.correction.correct import correct
     from visioncheck.measuring.pair import measure_turned
     from visioncheck.measuring.photo import measure_photo
-    from visioncheck.present.settle import basis_of
+    from visioncheck.results.basis import basis_of
 
     told = told or Told()
     owner = sled.sled if sled else None
@@ -247,7 +247,7 @@ def measure_for_log(
 def _reading_of(
     measured: Measured, correction: Correction | None, sled: SledFile | None, rig: RigFile | None, told: Told
 ) -> dict[str, Any]:
-    from visioncheck.present.as_json import reading_json
+    from visioncheck.results.as_json import reading_json
 
     found = reading_json(measured.reading, correction, sled.sled if sled else None)
     return found | {"photo_sha256": measured.photo.sha256} | _read_with(sled, rig, told)
@@ -257,11 +257,9 @@ def refused(
     path: Path, problem: UserError, sled: SledFile | None = None, rig: RigFile | None = None, told: Told | None = None
 ) -> Outcome:
     """Build the outcome of a photo that cannot be measured."""
-    from visioncheck.present.as_json import refused_json
-    from visioncheck.present.naming import error_sentence
+    from visioncheck.results.as_json import refused_json
 
-    code = problem.code if isinstance(problem, Refusal) else None
-    reading = refused_json(path.name, error_sentence(problem), code) | _read_with(sled, rig, told or Told())
+    reading = refused_json(path.name, problem) | _read_with(sled, rig, told or Told())
     return Outcome(path, reading, sled, rig, problem=problem)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
+from visioncheck.codes import Question
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
@@ -17,7 +18,6 @@ from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Measured
 from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge
 from visioncheck.outline.seam import Seam
-from visioncheck.present.kinds import which_kind_words
 from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, is_curved
 from visioncheck.reading.piece import (
     Piece,
@@ -115,9 +115,14 @@ def _open_kinds(kinds: tuple[str, ...], seam: Seam | None) -> tuple[str, ...]:
     return ("gap", "slot") if seam.crosses else ("slot", "gap", *kinds)
 
 
+def _which_kind(kinds: tuple[str, ...], seam: Seam | None) -> Question:
+    seen = {} if seam is None else {"seam_crosses": seam.crosses, "seam_mm": seam.length_mm}
+    return Question("kind", kinds, seen)
+
+
 def _asked(bare: Reading, shape: Piece, kinds: tuple[str, ...], seam: Seam | None) -> Reading:
     """The reading as far as it goes for a piece whose kind is open: no fence error, and so no verdict and no move."""
-    asked = replace(bare, open_kinds=kinds, question=which_kind_words(kinds, seam))
+    asked = replace(bare, open_kinds=kinds, question=_which_kind(kinds, seam))
     return replace(asked, taper=read_taper(shape), widths=read_widths(shape)) if "strip" in kinds else asked
 
 

@@ -10,19 +10,22 @@ from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
 from visioncheck.measuring.keep import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
-from visioncheck.present.correction import Line, advice_words, means_words, with_range
+from visioncheck.present.correction import advice_words, means_words, with_range
 from visioncheck.present.flags import FLAGS, remedy
-from visioncheck.present.from_json import flags_of, quantity_of, reading_of
+from visioncheck.present.line import Line
+from visioncheck.present.questions import note_line, reason_of
 from visioncheck.present.reading import degrees
-from visioncheck.present.settle import basis_of_json
 from visioncheck.present.slot import fine_length, gap_lines
 from visioncheck.present.verdict import VerdictView, tone_of, verdict_view
+from visioncheck.results.basis import basis_of_json
+from visioncheck.results.from_json import flags_of, notes_of, quantity_of, question_of, reading_of
 from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
+    from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
@@ -36,7 +39,7 @@ _SAID_LARGE = {"Verdict", "Do", "Move", "With", "How", "Fence", "Size", "Tell me
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class Form:
     """What the photo does not show and its user can tell; which fields to ask for.
 
     Attributes
@@ -94,7 +97,7 @@ class AnswerView:
     newer: str | None
     lines: tuple[Line, ...]
     doubts: tuple[tuple[str, str], ...]
-    question: Question | None
+    question: Form | None
     picture: str | None
     is_photo: bool
     is_turned: bool
@@ -115,7 +118,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
     said = {line.label: line.text for line in verdict.lines}
     moves = correction is not None and correction.moves and standing.counts
     reading = reading_of(found)
-    question = _question(found)
+    question = _form(found)
     return AnswerView(
         id=entry.id,
         sled=entry.sled,
@@ -157,11 +160,11 @@ def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:
     return sled if units is None else replace(sled, units=units)
 
 
-def _act(entry: Entry, sled: Sled | None, correction: Correction | None, question: Question | None) -> tuple[str, ...]:
+def _act(entry: Entry, sled: Sled | None, correction: Correction | None, question: Form | None) -> tuple[str, ...]:
     if question is not None:
         return (question.text,)
     if entry.fence_error is None:
-        return (_slot_words(entry, sled) or str(entry.reading.get("reason") or "This reading has no fence error"),)
+        return (_slot_words(entry, sled) or reason_of(entry.reading, "page") or "This reading has no fence error",)
     if sled is None or correction is None:
         return ("The sled's file is not in the log, so there is no verdict",)
     if correction.moves:
@@ -184,55 +187,46 @@ def _slot_words(entry: Entry, sled: Sled | None) -> str:
     return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
 
 
-def _question(found: Mapping[str, Any]) -> Question | None:
-    """Tell from what a photo's reading lacks what its user has to say."""
-    if found.get("fence_error_deg") is not None or "corners" not in found or not found.get("reason"):
-        return None
-    if found.get("open_kinds"):
-        return _which_kind(tuple(found["open_kinds"]), edge_known="fence_edge" in found)
-    ask = _BY_KIND.get(str(found.get("piece")))
-    if ask:
-        return ask(found)
-    return Question("Which edge lay on the fence?", edge=True)
+def _form(found: Mapping[str, Any]) -> Form | None:
+    """The form for what is asked of a photo's reading; typed readings are typed anew."""
+    question = question_of(found)
+    ask = None if question is None else _FORMS.get(question.code)
+    return None if question is None or ask is None else ask(question, found)
 
 
-def _which_kind(kinds: tuple[str, ...], *, edge_known: bool) -> Question:
+def _which_kind(question: Question, found: Mapping[str, Any]) -> Form:
     """Ask for the kind, and with it for what most of the kinds need."""
-    edge = not edge_known and not set(kinds) <= {"slot", "gap"}
+    kinds = question.choices
+    edge = "fence_edge" not in found and not set(kinds) <= {"slot", "gap"}
     text = "What kind of piece is this" + (", and which edge lay on the fence?" if edge else "?")
-    return Question(text, kinds=kinds, edge=edge, cuts="strip" in kinds)
+    return Form(text, kinds=kinds, edge=edge, cuts="strip" in kinds)
 
 
-def _of_strip(found: Mapping[str, object]) -> Question:
-    if found.get("fence_error_size_deg") is None:
-        # its ends are asked for after, when the reading names them
-        return Question("How many successive cuts made this strip?", cuts=True)
-    return Question("Which end of the strip was at the fence?", end=True, ways=_ends(found))
-
-
-def _of_gap(found: Mapping[str, object]) -> Question:
-    if found.get("fence_edge") is not None:
-        return Question("Which half was turned over?", half=True)
-    text = "Which half was turned over, and where was the straightedge?"
-    return Question(text, half=True, straightedge=True, ways=_ends(found))
-
-
-def _of_panel(_: Mapping[str, object]) -> Question:
-    return Question("Which edge was cut first?", edge=True)
-
-
-_BY_KIND = {"strip": _of_strip, "gap": _of_gap, "panel": _of_panel}
-
-
-def _ends(found: Mapping[str, object]) -> tuple[str, ...]:
-    """Of a strip or a gap two sides are ends, and the reading's own question names them."""
-    return tuple(way for way in WAYS if way in str(found["reason"]).split("--fence-edge")[-1]) or WAYS
+_FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
+    "kind": _which_kind,
+    "fence edge": lambda *_: Form("Which edge lay on the fence?", edge=True),
+    "first edge": lambda *_: Form("Which edge was cut first?", edge=True),
+    # its ends are asked for after, when the reading names them
+    "cuts": lambda *_: Form("How many successive cuts made this strip?", cuts=True),
+    "strip end": lambda asked, _: Form("Which end of the strip was at the fence?", end=True, ways=asked.choices),
+    "turned half": lambda *_: Form("Which half was turned over?", half=True),
+    "straightedge": lambda asked, _: Form(
+        "At which end of the gap was the straightedge?", straightedge=True, ways=asked.choices
+    ),
+    "half and straightedge": lambda asked, _: Form(
+        "Which half was turned over, and where was the straightedge?",
+        half=True,
+        straightedge=True,
+        ways=asked.choices,
+    ),
+}
+"""The page's own words for what is asked, and its fields."""
 
 
 def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[Line]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
-    lines += [Line(*note.split(": ", 1)) for note in found.get("notes", []) if ": " in note]
+    lines += [note_line(note) for note in notes_of(found)]
     rig = log.document(entry.rig_sha256)
     if entry.photo_sha256 is not None:
         lines.append(Line("Survey", "none" if rig is None else _rig_words(rig)))

@@ -302,8 +302,8 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
     from visioncheck.photo.load import load_photo
-    from visioncheck.present.from_json import reading_of
     from visioncheck.present.picture import render_reading
+    from visioncheck.results.from_json import reading_of
     from visioncheck.sled.file import parse_sled
 
     with Log.open(places.log, readonly=True) as log:

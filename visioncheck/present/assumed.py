@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from visioncheck.present.correction import Line
+from visioncheck.present.line import Line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.present.correction import Line
+from visioncheck.present.line import Line
 from visioncheck.quantity import coverage_factor
 
 if TYPE_CHECKING:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 from visioncheck.correction.correct import Correction, correct
 from visioncheck.correction.means import Passes, Stack, Turns
 from visioncheck.fence.decision import Decision, Verdict
+from visioncheck.present.line import Line
+from visioncheck.present.naming import Door
 from visioncheck.sled.model import Screw
 from visioncheck.units import (
     MM_PER_IN,
@@ -16,29 +17,14 @@ from visioncheck.units import (
     format_error,
     format_run,
     format_small,
-    in_per_ft_from_deg,
-    mm_per_m_from_deg,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from visioncheck.fence.next_step import Basis, Code
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 
-Door = Literal["command", "page"]
-"""Where advice is read: a page names no command."""
-
 _WAYS = {"forward": "FORWARD, away from the operator", "back": "BACK, towards the operator"}
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a report: a short label and what it says."""
-
-    label: str
-    text: str
 
 
 def error_words(error: Quantity, fence_length_mm: float | None = None, units: UnitWorld = "mm") -> str:
@@ -243,65 +229,3 @@ def _after_words(correction: Correction) -> str:
     ways = format_error(correction.after.value, signed=False)
     expected = f"expect {ways.deg} ± {correction.after.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
     return f"{expected}; chance of being inside then: {percent(correction.then.probability_inside)}"
-
-
-def quantity_json(quantity: Quantity) -> dict[str, float | None]:
-    """Write a quantity for JSON; infinite degrees of freedom are null."""
-    dof = None if math.isinf(quantity.dof) else quantity.dof
-    return {"value": quantity.value, "u": quantity.u, "dof": dof, "expanded": quantity.expanded()}
-
-
-def error_json(error: Quantity) -> dict[str, Any]:
-    """Write a fence error, and the other ways to say it, for JSON."""
-    return {
-        "fence_error_deg": quantity_json(error),
-        "in_per_ft": in_per_ft_from_deg(error.value),
-        "mm_per_m": mm_per_m_from_deg(error.value),
-    }
-
-
-def correction_json(correction: Correction) -> dict[str, Any]:
-    """Write a correction for JSON: lengths in mm, angles in degrees; a move where one is advised, and nowhere else."""
-    found: dict[str, Any] = {
-        "advice": correction.advice,
-        "verdict": correction.now.verdict.value,
-        "probability_inside": correction.now.probability_inside,
-    }
-    if correction.moves:
-        found |= _move_json(correction)
-    if correction.next_step is not None:
-        step = correction.next_step
-        found["next_step"] = {
-            "code": step.code,
-            "count": step.count,
-            "expanded_deg": step.expanded_deg,
-            "probability_decides": step.probability_decides,
-        }
-    return found
-
-
-def without_move(found: Mapping[str, Any]) -> dict[str, Any]:
-    """Take the order to move out of a correction's JSON: of a reading that does not count any more, how it stood."""
-    kept = {key: found[key] for key in ("verdict", "probability_inside") if key in found}
-    return {"advice": "see the newest reading"} | kept
-
-
-def _move_json(correction: Correction) -> dict[str, Any]:
-    means = correction.means
-    made: dict[str, Any]
-    if isinstance(means, Turns):
-        made = {"turns": float(means.turns), "way_round": means.way_round}
-    else:
-        made = {"passes_mm": [list(stack.leaves_mm) for stack in means.stacks]}
-        made |= {} if means.buy_mm is None else {"buy_mm": means.buy_mm}
-    return {
-        "end": correction.end,
-        "way": correction.way,
-        "move_mm": quantity_json(correction.move),
-        **made,
-        "left_over_mm": correction.left_over_mm,
-        "after_deg": quantity_json(correction.after),
-        "verdict_after": correction.then.verdict.value,
-        "probability_inside_after": correction.then.probability_inside,
-        "probability_better": correction.probability_better,
-    }

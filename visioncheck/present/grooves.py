@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.kerf.passes import kerf_of, scale_offset_mm
-from visioncheck.present.correction import Line, quantity_json
+from visioncheck.present.line import Line
+from visioncheck.results.numbers import quantity_json
 from visioncheck.units import MM_PER_IN, format_length, format_small
 
 if TYPE_CHECKING:

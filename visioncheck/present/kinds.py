@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from visioncheck.outline.seam import Seam
+    from visioncheck.codes import Question
 
 KIND_WORDS = {
     "corner": "an offcut with one fresh cut",
@@ -16,17 +14,19 @@ KIND_WORDS = {
     "slot": "a board with a saw slot",
     "gap": "two halves of one cut, butted",
 }
-_OPTIONS = {"strip": "--cuts, 5 for a panel cut all round"}
+_ANSWERS = {"strip": "<cuts>, 5 for a panel cut all round"}
 RUB_OUT = "If it is only drawn, rub it out and shoot again"
 
 
-def which_kind_words(kinds: Sequence[str], seam: Seam | None) -> str:
+def which_kind_words(question: Question) -> str:
     """Ask which of several kinds a piece is, and name what answers."""
-    choices = [f"{KIND_WORDS[kind]} (say {_OPTIONS.get(kind, f'--piece {kind}')})" for kind in kinds]
-    question = f"Is this {', '.join(choices[:-1])} or {choices[-1]}?"
-    if seam is None:
-        return f"{question} The photo alone does not tell."
-    return f"{question} {seam_words(seam.length_mm, crosses=seam.crosses)}.{f' {RUB_OUT}.' if seam.crosses else ''}"
+    choices = [f"{KIND_WORDS[kind]} (say {_ANSWERS.get(kind, f'<piece={kind}>')})" for kind in question.choices]
+    asked = f"Is this {', '.join(choices[:-1])} or {choices[-1]}?"
+    crosses, length_mm = (question.fields.get(key) for key in ("seam_crosses", "seam_mm"))
+    if crosses is None:
+        return f"{asked} The photo alone does not tell."
+    line = seam_words(float(length_mm or 0.0), crosses=bool(crosses))
+    return f"{asked} {line}.{f' {RUB_OUT}.' if crosses else ''}"
 
 
 def seam_words(length_mm: float, *, crosses: bool) -> str:

@@ -10,7 +10,7 @@ from visioncheck.present.pages import data_uri, environment
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
 
 
 def as_html(title: str, lines: Sequence[Line], picture_png: bytes, *, cautions: bool = False) -> str:

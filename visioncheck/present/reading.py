@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 
 from visioncheck.fence.decision import decide
 from visioncheck.present.assumed import assumed_lines
-from visioncheck.present.correction import Line, describe, error_words, verdict_words
+from visioncheck.present.correction import describe, error_words, verdict_words
 from visioncheck.present.flags import FLAGS, remedy
-from visioncheck.present.settle import basis_of
+from visioncheck.present.line import Line
+from visioncheck.present.questions import question_sentence
 from visioncheck.present.slot import slot_lines
+from visioncheck.results.basis import basis_of
 from visioncheck.uncertainty import size_of
 from visioncheck.units import MM_PER_IN, format_error, format_run
 
 if TYPE_CHECKING:
-    from visioncheck.fence.squareness import PanelFit
     from visioncheck.quantity import Quantity
-    from visioncheck.reading.model import EdgeCover, Reading
+    from visioncheck.reading.model import EdgeCover, PanelFit, Reading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
     from visioncheck.units import UnitWorld
@@ -130,7 +131,7 @@ def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line
         if sled:
             lines.append(Line("Verdict", verdict_words(decide(size, sled.tolerance_deg), sled)))
     if reading.question:
-        lines.append(Line("Tell me", reading.question))
+        lines.append(Line("Tell me", question_sentence(reading.question)))
     return lines
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from visioncheck.present.correction import Line
+from visioncheck.present.line import Line
 
 if TYPE_CHECKING:
     from visioncheck.measuring.refine_rig import LeftOut, Refined

@@ -14,15 +14,17 @@ from visioncheck.log.trend import Trend, assess, points_of
 from visioncheck.photo.load import load_photo
 from visioncheck.present.budget import Budget
 from visioncheck.present.cautions import CAUTIONS
-from visioncheck.present.correction import Line, means_words, with_range
+from visioncheck.present.correction import means_words, with_range
 from visioncheck.present.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
-from visioncheck.present.from_json import budget_of, flags_of, quantity_of, reading_of
+from visioncheck.present.line import Line
 from visioncheck.present.pages import render_page
+from visioncheck.present.questions import reason_of
 from visioncheck.present.reading import length, size_words
-from visioncheck.present.settle import basis_of_json
 from visioncheck.present.trend import date_words, pending_words, signed_words, trend_words
 from visioncheck.present.trend_chart import adjustment_words, chart_alternative
 from visioncheck.present.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
+from visioncheck.results.basis import basis_of_json
+from visioncheck.results.from_json import budget_of, flags_of, quantity_of, reading_of
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
@@ -231,8 +233,7 @@ def _verdict(facts: _Facts) -> VerdictView:
     if newest is None:
         last = facts.standing[-1].reading
         size = _size(last)
-        reason = last.get("reason")
-        return verdict_view(None, facts.sled, flags_of(last), size, None if reason is None else str(reason))
+        return verdict_view(None, facts.sled, flags_of(last), size, reason_of(last) or None)
     return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), basis=basis_of_json(newest.reading))
 
 
@@ -336,8 +337,8 @@ def _row(entry: Entry, sled: Sled | None) -> Row:
     if isinstance(turned, dict):
         source += f" and {turned.get('photo')}, the piece turned"
     notes = [entry.note, f"by {entry.person}" if entry.person else ""]
-    if error is None and reading.get("reason"):
-        notes.append(str(reading["reason"]))
+    if error is None:
+        notes.append(reason_of(reading))
     if entry.corrects:
         notes.append(f"Stands in for entry {entry.corrects[:8]}")
     if entry.corrected_by:

@@ -1,12 +1,13 @@
-"""A measured slot, or the gap between two halves: in lines and as JSON."""
+"""A measured slot, or the gap between two halves: in lines."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from visioncheck.present.assumed import PARALLEL_ONLY
-from visioncheck.present.correction import Line, quantity_json
+from visioncheck.present.line import Line
 from visioncheck.present.slot_causes import slot_words
+from visioncheck.results.slot import SIDES, WALLS, taper_per_100mm
 from visioncheck.units import MM_PER_IN, format_length, format_small
 
 if TYPE_CHECKING:
@@ -15,10 +16,6 @@ if TYPE_CHECKING:
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
-_PER_MM = 100.0
-_SIDES = ("left", "right")
-_WALLS = (2, 0)
-"""Edges of the reading: the left and the right wall for one who looks from the slot's start along it."""
 TURNED_OVER = ", turned over"
 
 
@@ -35,7 +32,7 @@ def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[L
     ]
     if reading.piece == "slot":
         lines.append(Line("Depth", _depth(slot, units, told=reading.thickness is not None)))
-    for edge, wall in zip(_WALLS, slot.walls, strict=True):
+    for edge, wall in zip(WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
         label = wall_name(reading, edge).removesuffix(TURNED_OVER)
         lines.append(Line(f"{label[0].upper()}{label[1:]}", f"{_straightness(wall.bow, units)}, {rough}"))
@@ -66,7 +63,7 @@ def open_words(reading: Reading) -> str:
 def wall_name(reading: Reading, edge: int) -> str:
     """Name a wall: a gap's by its half, as it lay at the saw where that is known, else by its side of the picture."""
     if reading.piece == "slot":
-        return f"{_SIDES[_WALLS.index(edge)]} wall"
+        return f"{SIDES[WALLS.index(edge)]} wall"
     if reading.left_half is None:
         return f"{reading.ways[edge]} half" if reading.ways else "half"
     side = "left" if edge == reading.left_half else "right"
@@ -119,11 +116,6 @@ def _taper(reading: Reading, slot: SlotReading, units: UnitWorld) -> str:
     return f"{angle}, {size} ± {doubt} {run}"
 
 
-def taper_per_100mm(slot: SlotReading) -> Quantity:
-    """Give how much wider a slot becomes in 100 mm of its length, mm; positive towards its end."""
-    return slot.widening.scaled(_PER_MM / slot.length_mm, "mm")
-
-
 def _sentences(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[str]:
     """What a slot tells of the saw; a gap is made by two edges, and tells of the fence alone."""
     if reading.piece != "slot":
@@ -135,43 +127,3 @@ def _sentences(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[s
         wall_scatter_mm=(slot.walls[0].scatter_mm, slot.walls[1].scatter_mm),
         units=sled.units if sled else "mm",
     )[1:]
-
-
-def slot_json(reading: Reading, slot: SlotReading, sled: Sled | None) -> dict[str, Any]:
-    """Write what a slot or gap has beyond a strip's keys.
-
-    Returns
-    -------
-    dict
-        ``widening_mm`` (width at its end less that at its start, over ``length_mm``), ``taper_mm_per_100mm``,
-        ``walls`` (left and right as seen from its start, of a gap with their ``half`` in words in place of ``side``:
-        ``edge``, ``bow_mm``, positive into the wood, and ``scatter_mm``),
-        ``width_by_thickness`` (mm for each mm that the work is thicker), ``depth_mm`` (that a side face shows, or
-        null), ``wedge_deg`` (a gap's), ``says`` (a slot's, in words), and with the blade's marked width
-        ``nominal_mm`` and ``wider_mm``.
-    """
-    found: dict[str, Any] = {
-        "length_mm": slot.length_mm,
-        "widening_mm": quantity_json(slot.widening),
-        "width_by_thickness": slot.by_thickness,
-        "depth_mm": None if slot.depth is None else quantity_json(slot.depth),
-        "taper_mm_per_100mm": quantity_json(taper_per_100mm(slot)),
-        "walls": [
-            {
-                **({"half": wall_name(reading, edge)} if reading.piece == "gap" else {"side": side}),
-                "edge": edge,
-                "bow_mm": quantity_json(wall.bow),
-                "scatter_mm": wall.scatter_mm,
-            }
-            for side, edge, wall in zip(_SIDES, _WALLS, slot.walls, strict=True)
-        ],
-    }
-    if reading.piece == "gap" and reading.taper:
-        return found | {"wedge_deg": quantity_json(reading.taper)}
-    found["says"] = _sentences(reading, slot, sled)
-    if sled and sled.tip_width_mm is not None:
-        width = reading.widths[len(reading.widths) // 2].width
-        found["nominal_mm"] = sled.tip_width_mm
-        wider = quantity_json(width)
-        found["wider_mm"] = wider | {"value": width.value - sled.tip_width_mm}
-    return found

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, STEADY
-from visioncheck.present.correction import Line
+from visioncheck.present.line import Line
 from visioncheck.present.naming import Door, error_sentence
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from visioncheck.present.cautions import CAUTIONS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from visioncheck.present.correction import Line
+    from visioncheck.present.line import Line
 
 
 def print_report(title: str, lines: Sequence[Line], *, cautions: bool, console: Console | None = None) -> None:

@@ -6,7 +6,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.log.trend import Odd
-from visioncheck.present.correction import percent, quantity_json
+from visioncheck.present.correction import percent
+from visioncheck.results.numbers import quantity_json
 from visioncheck.units import UnitWorld, format_error
 
 # Earlier moves and odd readings that are told one by one

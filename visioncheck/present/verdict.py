@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Literal
 
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.present.correction import Line, describe, error_words, percent, verdict_words
+from visioncheck.present.correction import describe, error_words, percent, verdict_words
 from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.line import Line
 from visioncheck.present.reading import size_words
 from visioncheck.units import format_error
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from visioncheck.fence.next_step import Basis
-    from visioncheck.present.correction import Door
+    from visioncheck.present.naming import Door
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 

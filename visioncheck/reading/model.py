@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
-from visioncheck.fence.squareness import PanelFit
+from visioncheck.codes import Question
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
 from visioncheck.uncertainty import Size
@@ -154,6 +154,44 @@ class Turned:
     surveyed: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PanelFit:
+    """Least squares of a four-cut panel's corners.
+
+    Parameters
+    ----------
+    opening : Quantity
+        How far three corners open beyond a right angle, and the fourth closes three times, deg.
+    shear : Quantity or None
+        What an affine error of the sheet (or of the instrument) adds to the corners alternately, deg.
+    opening_shear_covariance : float
+        Covariance of the two, deg².
+    weights : (4,) array
+        How the opening follows from the four corners.
+    residuals_deg : (4,) array
+        Reading less fit, in the order of the corners cut.
+    chi2 : float
+        Weighted sum of squared residuals.
+    chi2_dof : int
+        Independent readings less parameters.
+    probability : float
+        Chance of so large a `chi2` when the panel is what it should be; small: an edge is not straight, the
+        piece moved between cuts, or the order of the cuts is wrong.
+    closure : Quantity
+        Sum of the corners less 360°, deg.
+    """
+
+    opening: Quantity
+    shear: Quantity | None
+    opening_shear_covariance: float
+    weights: Array
+    residuals_deg: Array
+    chi2: float
+    chi2_dof: int
+    probability: float
+    closure: Quantity
+
+
 @dataclass(frozen=True)
 class Reading:
     """All that was read from one photo.
@@ -187,7 +225,7 @@ class Reading:
         e, deg; see the conventions; None where its sign cannot be known.
     fence_error_size : Quantity or None
         |e|, deg, where only its size can be known.
-    question : str or None
+    question : Question or None
         What the user must say for the error to be known.
     budget : mapping of str to float
         Standard uncertainty of the headline reading by source, deg.
@@ -218,7 +256,7 @@ class Reading:
     cut_edge: int | None = None
     fence_error: Quantity | None = None
     fence_error_size: Quantity | None = None
-    question: str | None = None
+    question: Question | None = None
     open_kinds: tuple[str, ...] = ()
     panel: PanelFit | None = None
     tag_id: int | None = None

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from visioncheck.batch.jobs import PHOTO_SUFFIXES
 from visioncheck.errors import UserError
 from visioncheck.present.naming import error_sentence
+from visioncheck.present.questions import question_sentence
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -127,7 +128,8 @@ def read_photo(photo: StudyPhoto, settings: Settings) -> StudyReading:
             return StudyReading(photo, problem=f"{photo.path.name}: neither a tag nor a folder says which piece it is.")
         photo = replace(photo, piece=f"tag {reading.tag_id}")
     if reading.fence_error is None:
-        return StudyReading(photo, problem=f"{photo.path.name}: {reading.question}")
+        assert reading.question is not None  # one of the two
+        return StudyReading(photo, problem=f"{photo.path.name}: {question_sentence(reading.question)}")
     return StudyReading(photo, reading.fence_error.value, reading.tag_id)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
-from visioncheck.present.correction import Line
+from visioncheck.present.line import Line
 from visioncheck.study.gauge import GaugeStudy, photos_to_average
 
 if TYPE_CHECKING:

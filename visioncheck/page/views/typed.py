@@ -10,12 +10,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.typed import reckon_typed, reckoned_json
+from visioncheck.fence.typed import reckon_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.desk import Desk, desk_of
 from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_field
+from visioncheck.results.as_json import typed_json
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -178,7 +179,7 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
     result = reckon_typed(given, sled.sled)
     draft = EntryDraft(
         sled=sled.sled.name,
-        reading=reckoned_json(result, sled.sled),
+        reading=typed_json(result, sled.sled),
         kind="typed",
         sled_text=sled.text,
         note=fields.get("note", "")[:_LONGEST_TEXT],

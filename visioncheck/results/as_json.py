@@ -1,22 +1,30 @@
-"""A reading for other programs: schema 1."""
+"""Results for other programs and for the log: schema 2."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.present.correction import correction_json, error_json, quantity_json
-from visioncheck.present.slot import slot_json
+from visioncheck.correction.correct import correct
+from visioncheck.errors import InputError, Refusal
+from visioncheck.fence.next_step import Basis
+from visioncheck.results.advice import correction_json
+from visioncheck.results.numbers import error_json, quantity_json
+from visioncheck.results.slot import slot_json
 from visioncheck.uncertainty import size_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
-    from visioncheck.fence.squareness import PanelFit
-    from visioncheck.reading.model import CornerReading, Reading, WidthReading
+    from visioncheck.errors import UserError
+    from visioncheck.fence.typed import Reckoned
+    from visioncheck.reading.model import CornerReading, PanelFit, Reading, WidthReading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
 
-SCHEMA = 1
+SCHEMA = 2
 
 
 def reading_json(reading: Reading, correction: Correction | None = None, sled: Sled | None = None) -> dict[str, Any]:
@@ -34,8 +42,8 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     Returns
     -------
     dict
-        ``schema``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame of
-        sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
+        ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame
+        of sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
         ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each
         edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall,
         edge 0 or 2, that is the left half's) and ``turned_half``, ``assumed`` (``fence`` and ``piece_side`` as taken
@@ -44,15 +52,15 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
         (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at
         an edge and was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the
-        second photo of a pair), ``reason`` (what is asked of the user then), ``open_kinds`` (the kinds that the
+        second photo of a pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the
         piece may be, where that is asked), ``budget_deg`` (standard uncertainty by source),
         ``tag`` (the piece tag's number)
-        and ``correction``; of a slot or gap also what `visioncheck.present.slot.slot_json` gives.
+        and ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
-    found: dict[str, Any] = {"schema": SCHEMA, "photo": reading.photo, "status": "measured"}
+    found: dict[str, Any] = {"schema": SCHEMA, "kind": reading.piece, "photo": reading.photo, "status": "measured"}
     if reading.question:
-        found["reason"] = reading.question
+        found["question"] = _question_json(reading.question)
     if reading.open_kinds:
         found["open_kinds"] = list(reading.open_kinds)
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
@@ -118,7 +126,39 @@ def _corner_json(corner: CornerReading) -> dict[str, Any]:
     return {**{key: float(place) for key, place in places.items()}, "angle_deg": quantity_json(corner.angle)}
 
 
-def refused_json(photo: str, reason: str, code: str | None = None) -> dict[str, Any]:
-    """Write a photo that cannot be measured; `code` is its flag, None where the file itself cannot be read."""
-    flags = [] if code is None else [code]
-    return {"schema": SCHEMA, "photo": photo, "status": "refused", "reason": reason, "flags": flags}
+def refused_json(photo: str, problem: UserError) -> dict[str, Any]:
+    """Write a photo that cannot be measured: refused, or its file or what was told of it cannot be used."""
+    found: dict[str, Any] = {"schema": SCHEMA, "kind": "refused", "photo": photo, "status": "refused"}
+    if isinstance(problem, Refusal):
+        refusal = {"code": problem.code, "case": problem.case, "fields": dict(problem.fields)}
+        return found | {"refusal": refusal, "flags": [problem.code]}
+    parameter = {"parameter": problem.parameter} if isinstance(problem, InputError) else {}
+    sentence = problem.sentence if isinstance(problem, InputError) else str(problem)
+    return found | {"refusal": _as_told(sentence) | parameter, "flags": []}
+
+
+def _as_told(sentence: str) -> dict[str, Any]:
+    return {"code": None, "case": "as told", "fields": {"sentence": sentence}}
+
+
+def withdrawn_json(reading: Mapping[str, Any], reason: str) -> dict[str, Any]:
+    """Write what stands in for a reading that its user takes back, for a reason in the user's words."""
+    photo = {"photo": reading["photo"]} if "photo" in reading else {}
+    return {"schema": SCHEMA, "kind": "withdrawn", **photo, "status": "refused", "withdrawn": reason, "flags": []}
+
+
+def typed_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
+    """Write what typed readings say, as the log keeps it."""
+    found: dict[str, Any] = {"schema": SCHEMA, "kind": "typed", "status": "measured", "piece": result.kind}
+    found |= error_json(result.error)
+    if result.question:
+        found |= {"status": "sign unknown", "question": _question_json(result.question)}
+    elif sled:
+        found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
+    if result.assumed:
+        found["assumed"] = dict(result.assumed)
+    return found | {"notes": [{"code": note.code, "fields": dict(note.fields)} for note in result.notes]}
+
+
+def _question_json(question: Question) -> dict[str, Any]:
+    return {"code": question.code, "choices": list(question.choices), "fields": dict(question.fields)}

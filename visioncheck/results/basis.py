@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.next_step import Basis
 from visioncheck.present.budget import budgets_of
-from visioncheck.present.from_json import reading_of
+from visioncheck.results.from_json import reading_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

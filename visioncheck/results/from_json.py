@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from visioncheck.codes import Note, Question
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
 
@@ -41,6 +42,17 @@ def budget_of(found: Mapping[str, Any]) -> dict[str, float]:
     return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
 
 
+def question_of(found: Mapping[str, Any]) -> Question | None:
+    """Take what is asked of the user; None where nothing is."""
+    asked = found.get("question")
+    return None if asked is None else Question(asked["code"], tuple(asked["choices"]), dict(asked["fields"]))
+
+
+def notes_of(found: Mapping[str, Any]) -> tuple[Note, ...]:
+    """Take the notes on a typed reading."""
+    return tuple(Note(note["code"], dict(note["fields"])) for note in found.get("notes", ()))
+
+
 def reading_of(found: Mapping[str, Any]) -> Reading | None:
     """Build the reading that `reading_json` wrote, as far as a page needs it: lines and corners, no stations.
 
@@ -69,7 +81,7 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
             fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
             fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
-            question=None if found.get("reason") is None else str(found["reason"]),
+            question=question_of(found),
             open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),
             turned=None if found.get("turned") is None else Turned(**found["turned"]),
             budget=budget_of(found),

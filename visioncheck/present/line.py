@@ -1,0 +1,13 @@
+"""A line of a report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a report: a short label and what it says."""
+
+    label: str
+    text: str

@@ -1,0 +1,88 @@
+"""What is asked of the user, why a reading has no fence error, and notes on it: in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from visioncheck.codes import Note, Question
+from visioncheck.errors import Refusal, with_names
+from visioncheck.present.assumed import PARALLEL_ONLY
+from visioncheck.present.kinds import which_kind_words
+from visioncheck.present.line import Line
+from visioncheck.present.naming import NAMING, Door
+from visioncheck.present.refusals import refusal_sentence
+from visioncheck.results.from_json import question_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+_HALF = "which half was turned over, as they lay at the saw: <turned_half> left or right"
+_STRAIGHTEDGE = "at which end of the gap was the straightedge, as the picture shows it: <fence_edge> {0} or {1}"
+_NO_SIGN = "The reading does not say which way the fence leans"
+_SENTENCES: dict[str, str | Callable[[Question], str]] = {
+    "kind": which_kind_words,
+    "fence edge": "Which edge lay on the fence? Say <fence_edge> top, bottom, left or right, as in the picture.",
+    "first edge": (
+        "Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge, or say"
+        " <fence_edge> top, bottom, left or right."
+    ),
+    "cuts": "How many successive cuts made this strip? Say <cuts>, 5 for a panel cut all round.",
+    "strip end": "Which end of the strip was at the fence? Say <fence_edge> {0} or {1}.",
+    "turned half": f"{_HALF}.",
+    "straightedge": f"{_STRAIGHTEDGE}.",
+    "half and straightedge": f"{_HALF}, and {_STRAIGHTEDGE}.",
+    "wider end": f"{_NO_SIGN}: say which end of the strip is the wider with <wide> rear or <wide> front",
+    "order of cuts": (
+        "The four orders of cutting can't be told apart: read the corners in the order cut, without <unordered>"
+    ),
+    "half and opening": f"{_NO_SIGN}: say <turned> left or right and <opens> straightedge or far",
+    "as told": lambda question: str(question.fields["sentence"]),
+}
+
+
+def question_sentence(question: Question, door: Door = "command") -> str:
+    """Ask it."""
+    words = _SENTENCES[question.code]
+    if isinstance(words, str):
+        said = with_names(words, NAMING[door]).format(*question.choices)
+        return said[:1].upper() + said[1:]
+    return with_names(words(question), NAMING[door])
+
+
+def reason_of(found: Mapping[str, Any], door: Door = "command") -> str:
+    """Say why a reading's JSON object has no fence error, or not its sign; empty where it has one."""
+    question = question_of(found)
+    if question is not None:
+        return question_sentence(question, door)
+    if "withdrawn" in found:
+        return f"withdrawn: {found['withdrawn']}"
+    refusal = found.get("refusal")
+    if refusal is None:
+        return ""
+    if refusal["case"] == "as told":
+        return str(refusal["fields"].get("sentence", ""))
+    photo = str(found.get("photo", ""))
+    return refusal_sentence(Refusal(refusal["code"], photo, refusal["case"], **refusal["fields"]), door)
+
+
+def with_reason(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Add the sentence to a reading's JSON object, for people who read JSON."""
+    reason = reason_of(found)
+    return dict(found) | ({"reason": reason} if reason else {})
+
+
+def note_line(note: Note) -> Line:
+    """Say a note in a line."""
+    said = note.fields
+    if note.code == "counted":
+        counted = f"the strip of cut {said['cuts']} carries the error {said['multiple']} times"
+        if said["outer_side_uncut"]:
+            counted += (
+                "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
+            )
+        return Line("Counted", counted)
+    if note.code == "closure":
+        return Line("Closure", f"the four corners sum to 360° {said['off_deg']:+.3f}° ± {said['expanded_deg']:.3f}°")
+    if note.code == "turned over":
+        return Line("Turned over", f"the {said['half']} half, as they lay at the saw; {PARALLEL_ONLY}")
+    return Line(str(said["label"]), str(said["sentence"]))
