@@ -120,7 +120,7 @@ def headline(reading: Reading, truth: dict, line: str) -> tuple[str, float, floa
         k = 0 if lengths[0] + lengths[2] > lengths[1] + lengths[3] else 1
         opening = _angle_between(sides[k], -sides[(k + 2) % 4])
         return "taper", abs(reading.taper.value) - abs(opening), reading.taper.expanded()
-    if reading.question and "--piece" in reading.question:
+    if reading.question and reading.question.code == "kind":
         return "asks which kind", np.nan, np.nan
     if reading.piece != KINDS[truth["type"]]:
         return f"taken for {reading.piece}", np.nan, np.nan

@@ -17,6 +17,7 @@ from visioncheck.errors import UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import RigFile, SledFile, Told
+from visioncheck.present.questions import reason_of
 
 SLEDS = {name: SledFile(replace(SLED, name=name), f"file of {name}") for name in ("Long sled", "Short sled")}
 RIGS = {name: RigFile(None, f"file of {name}") for name in ("one", "other")}
@@ -130,7 +131,7 @@ def test_the_only_sled_given_does_not_take_another_sleds_photo(log, job):
     list(measure(log, [job], KNOWN, run_as(good(job))))
     left, (result,) = settle(log, [replace(job, sled=None)], replace(KNOWN, only="Short sled"))
     assert left == []
-    assert "it is Long sled's in the log" in result.reading["reason"]
+    assert "it is Long sled's in the log" in reason_of(result.reading)
 
 
 def test_a_refusal_is_remembered_until_something_changes(log, job):
@@ -148,7 +149,7 @@ def test_a_refusal_is_remembered_until_something_changes(log, job):
 def test_a_lost_process_or_a_fault_is_refused_and_tried_again(log, job, error, said):
     (result,) = measure(log, [job], KNOWN, run_as(error))
     assert result.state == "refused"
-    assert said in result.reading["reason"]
+    assert said in reason_of(result.reading)
     assert settled(log, job) is None
 
 
@@ -156,7 +157,7 @@ def test_a_photo_that_changed_while_it_was_measured_is_not_kept(log, job):
     finding = good(job)
     make_photo(job.path.parent)
     (result,) = measure(log, [job], KNOWN, run_as(finding))
-    assert "changed while it was measured" in result.reading["reason"]
+    assert "changed while it was measured" in reason_of(result.reading)
     assert list(log.entries()) == []
 
 

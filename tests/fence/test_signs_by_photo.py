@@ -186,8 +186,8 @@ def test_gap(fence, turned, e, turn, orientation):
     asked = tell_gap(reading, None, sled, None, None, orientation)
     assert asked.fence_error is None
     assert asked.fence_error_size.value == pytest.approx(abs(e), abs=1e-3)
-    assert "--turned-half" in asked.question
-    assert f"--fence-edge {asked.ways[1]} or {asked.ways[3]}" in asked.question
+    assert asked.question.code == "half and straightedge"
+    assert asked.question.choices == (asked.ways[1], asked.ways[3])
     assert side in {asked.ways[1], asked.ways[3]}
     # a tag on the half that was not turned tells both
     tag = arrow(laid([middle_of(still)])[0], at_straightedge.mean(axis=0) - laid([middle_of(still)])[0])
@@ -249,7 +249,7 @@ def test_a_long_piece_askew_is_named_by_how_its_edges_face_not_by_how_far_out_th
     for side in ("left", "right"):
         reading = tell_piece(seen_in(1, shape), shape, "strip", sled, side, 5).reading
         assert reading.fence_error is None
-        assert sorted(reading.question.split("--fence-edge ")[1].rstrip(".").split(" or ")) == ["bottom", "top"]
+        assert sorted(reading.question.choices) == ["bottom", "top"]
 
 
 @pytest.mark.parametrize("kind", ["corner", "gap"])

@@ -23,6 +23,7 @@ from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
+from visioncheck.present.questions import question_sentence
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
 from visioncheck.sled.file import load_sled
@@ -109,8 +110,9 @@ def test_a_gap_is_told_by_size_and_the_question_asked(rig):
     assert reading.fence_error is None
     assert reading.fence_error_size is not None
     assert reading.fence_error_size.value == pytest.approx(abs(reading.taper.value) / 2)
-    assert "--turned-half left or right" in str(reading.question)
-    assert "--fence-edge bottom or top" in str(reading.question)
+    asked = question_sentence(reading.question)
+    assert "--turned-half left or right" in asked
+    assert "--fence-edge bottom or top" in asked
 
 
 def truly_open(truth):

@@ -10,7 +10,8 @@ import pytest
 from visioncheck.errors import UserError
 from visioncheck.fence.decision import Verdict
 from visioncheck.kerf.read_plan import load_plan
-from visioncheck.kerf.verify import MeasuredGroove, verified_json, verified_lines, verify
+from visioncheck.kerf.verify import MeasuredGroove, verify
+from visioncheck.present.verified import verified_json, verified_lines
 from visioncheck.quantity import Quantity
 
 PLAN = replace(

@@ -179,7 +179,7 @@ def test_typed_readings_say_what_the_command_says():
     assert found.to_dict()["correction"]["advice"] == found.correction.advice
     unsigned = visioncheck.compute(taper="0.1deg", sled=SLED)
     assert (unsigned.value, unsigned.correction) == (None, None)
-    assert "wide" in unsigned.question
+    assert unsigned.question.code == "wider end"
     assert unsigned.verdict is visioncheck.Verdict.CANNOT_TELL
 
 

@@ -24,7 +24,8 @@ START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 def make_reading(value=0.012, u=0.002, dof=40.0):
     expanded = 2 * u if dof is None or dof > 30 else stats.t.ppf(0.975, int(dof)) * u
     return {
-        "schema": 1,
+        "schema": 2,
+        "kind": "corner",
         "photo": "offcut.jpg",
         "status": "measured",
         "piece": "corner",

@@ -66,7 +66,7 @@ def test_a_photo_counts_once(log, corner):
 def test_a_refused_photo_is_not_kept(log, bare):
     assert bare.reading["status"] == "refused"
     assert bare.measured is None
-    with pytest.raises(type(bare.problem), match="no four-sided workpiece"):
+    with pytest.raises(type(bare.problem), match="no-piece"):
         attach_outcome(log, bare)
     assert list(log.entries()) == []
 

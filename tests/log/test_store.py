@@ -107,7 +107,7 @@ def test_tags_tell_the_sled_and_can_be_reassigned(log):
 @pytest.mark.parametrize(
     ("reading", "match"),
     [
-        ({**make_reading(), "schema": 2}, "schema 2"),
+        ({**make_reading(), "schema": 3}, "schema 3"),
         ({**make_reading(), "status": "fine"}, "status"),
         ({**make_reading(), "fence_error_deg": {"value": 0.1}}, "needs value, u and dof"),
         (make_reading(u=0.0), "cannot be used"),

@@ -12,8 +12,9 @@ from visioncheck.camera.rig_file import load_rig
 from visioncheck.fence import of_piece
 from visioncheck.measuring import piece as measure
 from visioncheck.measuring.photo import measure_photo
-from visioncheck.present.budget import better_lines, budgets_of
+from visioncheck.present.budget import better_lines
 from visioncheck.quantity import Quantity
+from visioncheck.results.budget import budgets_of
 
 pytestmark = pytest.mark.photos
 

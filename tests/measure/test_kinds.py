@@ -15,6 +15,7 @@ from visioncheck.errors import Refusal
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.outline.seam import find_seam
 from visioncheck.present.naming import error_sentence
+from visioncheck.present.questions import question_sentence
 from visioncheck.quantity import Quantity
 from visioncheck.results.as_json import reading_json
 
@@ -51,7 +52,7 @@ def test_where_kinds_fit_alike_they_are_asked_for_and_nothing_is_said_of_the_fen
     assert kinds <= set(reading.open_kinds)
     assert reading.question is not None
     for kind in kinds:
-        assert ("--cuts" if kind == "strip" else f"--piece {kind}") in reading.question
+        assert ("--cuts" if kind == "strip" else f"--piece {kind}") in question_sentence(reading.question)
     assert reading.fence_error is None
     assert reading.fence_error_size is None
     found = reading_json(reading)

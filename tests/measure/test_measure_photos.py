@@ -82,7 +82,7 @@ def test_without_a_rig_a_panel_is_asked_for_and_no_error_is_given():
     reading = measure_photo(PHOTOS / "panel-2.jpg").reading
     assert reading.fence_error is None
     assert reading.question is not None
-    assert "--piece panel" in reading.question
+    assert (reading.question.code, "panel" in reading.question.choices) == ("kind", True)
 
 
 def test_a_bare_sheet_holds_no_piece(rig):

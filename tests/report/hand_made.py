@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from visioncheck.codes import Question
 from visioncheck.photo.load import Exif, Photo
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, WidthReading
@@ -80,7 +81,7 @@ def strip() -> Reading:
         fence_error_size=Quantity(0.03, 0.001, "deg"),
         taper=Quantity(0.12, 0.004, "deg"),
         widths=(WidthReading(0.0, Quantity(25.4, 0.02, "mm")), WidthReading(200.0, Quantity(25.8, 0.02, "mm"))),
-        question="Which end of the strip was at the fence?",
+        question=Question("strip end", ("top", "bottom")),
         flags=(),
     )
 

@@ -9,9 +9,10 @@ import cv2
 import pytest
 
 from tests.report.hand_made import corner_piece, strip
-from visioncheck.present.budget import Budget, better_lines, budget_lines, budgets_of, draw_budget
+from visioncheck.present.budget import better_lines, budget_lines, draw_budget
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import WidthReading
+from visioncheck.results.budget import Budget, budgets_of
 
 
 def test_lines_are_sorted_with_shares_of_the_variance() -> None:

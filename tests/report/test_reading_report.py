@@ -17,12 +17,13 @@ from PIL import Image, ImageOps
 import visioncheck
 from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
 from visioncheck.correction.correct import correct
-from visioncheck.errors import Refusal
+from visioncheck.errors import InputError, Refusal
 from visioncheck.flags import FlagCode
 from visioncheck.photo.orientation import upright
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.picture import draw_reading
+from visioncheck.present.questions import reason_of
 from visioncheck.present.reading import reading_lines
 from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
@@ -56,7 +57,8 @@ def test_every_refusal_has_its_sentence() -> None:
     raised = set()
     for source in Path(visioncheck.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(source.read_text("utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Refusal":
+            is_raised = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Refusal"
+            if is_raised and isinstance(node.args[0], ast.Constant):
                 code = node.args[0]
                 case = node.args[2] if len(node.args) > 2 else ast.Constant("")
                 # a case that is chosen where it is raised has its constants within the expression
@@ -79,7 +81,7 @@ def test_json_of_a_corner() -> None:
     correction = correct(reading.fence_error, SLED)
     found = json.loads(json.dumps(reading_json(reading, correction), allow_nan=False))
     assert {key: found[key] for key in ("schema", "photo", "status", "piece", "flags")} == {
-        "schema": 1, "photo": "offcut.jpg", "status": "measured", "piece": "corner", "flags": ["tilt"],
+        "schema": 2, "photo": "offcut.jpg", "status": "measured", "piece": "corner", "flags": ["tilt"],
     }  # fmt: skip
     assert [corner["angle_deg"]["value"] for corner in found["corners"]] == list(ANGLES_DEG)
     assert (found["corners"][1]["x_mm"], found["corners"][1]["y_mm"]) == (150.0, 110.0)
@@ -94,7 +96,7 @@ def test_json_of_a_corner() -> None:
 
 def test_json_of_a_strip_asks_and_has_no_signed_error() -> None:
     found = reading_json(strip())
-    assert found["reason"] == "Which end of the strip was at the fence?"
+    assert found["question"] == {"code": "strip end", "choices": ["top", "bottom"], "fields": {}}
     assert found["fence_error_size_deg"]["value"] == 0.03
     assert found["taper_deg"]["dof"] is None
     assert [(width["at_mm"], width["value"]) for width in found["width_mm"]] == [(0.0, 25.4), (200.0, 25.8)]
@@ -102,10 +104,18 @@ def test_json_of_a_strip_asks_and_has_no_signed_error() -> None:
 
 
 def test_json_of_a_refusal() -> None:
-    assert refused_json("a.jpg", "a.jpg: shows no piece.", "no-piece") == {
-        "schema": 1, "photo": "a.jpg", "status": "refused", "reason": "a.jpg: shows no piece.", "flags": ["no-piece"],
+    refusal = Refusal("narrow-slot", "a.jpg", what="slot", width_px=3.2, nearest_mm=300.0)
+    found = refused_json("a.jpg", refusal)
+    assert found == {
+        "schema": 2, "kind": "refused", "photo": "a.jpg", "status": "refused", "flags": ["narrow-slot"],
+        "refusal": {
+            "code": "narrow-slot", "case": "", "fields": {"what": "slot", "width_px": 3.2, "nearest_mm": 300.0},
+        },
     }  # fmt: skip
-    assert refused_json("a.jpg", "a.jpg: there is no such file; check the name")["flags"] == []
+    assert reason_of(found) == error_sentence(refusal)
+    told = refused_json("a.jpg", InputError("cuts", "<cuts> is 1"))
+    assert (told["flags"], told["refusal"]["parameter"]) == ([], "cuts")
+    assert (reason_of(told), reason_of(told, "page")) == ("--cuts is 1", "successive cuts is 1")
 
 
 def test_lines_say_the_angle_the_move_and_the_doubt() -> None:
@@ -118,7 +128,7 @@ def test_lines_say_the_angle_the_move_and_the_doubt() -> None:
 
 def test_lines_ask_when_the_sign_is_not_known() -> None:
     said = {line.label: line.text for line in reading_lines(strip(), SLED)}
-    assert said["Tell me"] == "Which end of the strip was at the fence?"
+    assert said["Tell me"] == "Which end of the strip was at the fence? Say --fence-edge top or bottom."
     assert "either way" in said["Size"]
     assert not {"Fence", "Move", "Do"} & set(said)
 

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
 from visioncheck.measuring.keep import Told, read_rig, read_sled, read_told
+from visioncheck.photo.load import PHOTO_SUFFIXES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from visioncheck.measuring.keep import RigFile, SledFile
 
-PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
     *("person", "note", "adjusted", "time"),

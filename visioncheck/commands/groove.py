@@ -62,8 +62,8 @@ def groove(
     checked = _checked(wanted, photo, rig, thickness, fence_edge) if photo else ()
 
     from visioncheck.kerf.passes import lay_out
-    from visioncheck.kerf.verify import verified_json, verified_lines
     from visioncheck.present.grooves import layout_json, layout_lines
+    from visioncheck.present.verified import verified_json, verified_lines
 
     layout = lay_out(wanted)
     drawings: list[Path] = []

@@ -60,6 +60,7 @@ def show(
     from visioncheck.log.entry import content_of
     from visioncheck.log.standing import standing_of
     from visioncheck.log.store import Log
+    from visioncheck.present.questions import with_reason
     from visioncheck.results.advice import without_move
 
     with Log.open(log, readonly=True) as open_log:
@@ -67,7 +68,7 @@ def show(
         photos = open_log.photo_paths(entry)
         standing = standing_of(entry, open_log.entries(sled=entry.sled))
         if as_json:
-            content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": entry.reading}
+            content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": with_reason(entry.reading)}
             del content["reading_json"]
             content["sled_file"] = open_log.document(entry.sled_sha256)
             content["rig_file"] = open_log.document(entry.rig_sha256)
@@ -193,15 +194,17 @@ def _expanded(entry: Listed) -> float:
 
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
     from visioncheck.present.correction import error_words
+    from visioncheck.present.questions import reason_of
 
     reading, error = entry.reading, entry.fence_error
+    reason = reason_of(reading)
     read, written = (f"{when.astimezone():%Y-%m-%d %H:%M}" for when in (entry.time, entry.written))
     lines = [
         ("Entry", entry.id),
         ("Sled", entry.sled),
         ("Read", f"{read} ({entry.kind}), written {written}"),
         ("Fence", "no fence error in this reading" if error is None else error_words(error)),
-        ("Status", str(reading["status"]) + (f": {reading['reason']}" if reading.get("reason") else "")),
+        ("Status", str(reading["status"]) + (f": {reason}" if reason else "")),
         ("Photo", f"{photos[0]} (was {entry.file_name})" if photos else "none"),
         *(("Read with", str(photo)) for photo in photos[1:]),
         ("Person", entry.person),

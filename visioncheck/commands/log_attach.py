@@ -210,6 +210,7 @@ def _draft_of(log: Log, old: Entry) -> EntryDraft:
 def _start(log: Log, given: _Given) -> EntryDraft:
     """Start from the entry to be corrected, or from nothing."""
     from visioncheck.log.entry import EntryDraft
+    from visioncheck.results.as_json import withdrawn_json
 
     if given.corrects is None:
         if given.reading is None:
@@ -220,18 +221,13 @@ def _start(log: Log, given: _Given) -> EntryDraft:
     if given.withdraw is not None:
         # an entry of a day still to come may be taken back, but not kept there
         time = None if old.time > datetime.now(UTC) else old.time
-        return replace(draft, reading=_withdrawn(draft.reading, given.withdraw), time=time)
+        return replace(draft, reading=withdrawn_json(draft.reading, given.withdraw), time=time)
     if given.reading is not None and given.photo is None and old.photo_sha256 is not None:
         raise UserError(
             f"Entry {old.id[:8]} is of the photo {old.file_name}, and {given.reading_file} is a typed reading; "
             "withdraw the entry, and attach the typed reading on its own."
         )
     return draft
-
-
-def _withdrawn(reading: Any, reason: str) -> dict[str, Any]:
-    kept = {"photo": reading["photo"]} if "photo" in reading else {}
-    return {"schema": 1, **kept, "status": "refused", "reason": f"withdrawn: {reason}"}
 
 
 def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
@@ -251,6 +247,7 @@ def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
 def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | None) -> None:
     from visioncheck.log.adjusting import Moment
     from visioncheck.measuring.keep import attach_outcome, measure_for_log, read_rig
+    from visioncheck.present.questions import reason_of
 
     rig = None if given.rig is None else read_rig(given.rig)
     old = None if given.corrects is None else log.get(given.corrects)
@@ -263,7 +260,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
     entry = attach_outcome(log, outcome, **given.beside, now=now, corrects=None if old is None else old.id)
     typer.echo(_attached_words(log, entry))
     if entry.fence_error is None:
-        typer.echo(f"No fence error yet: {outcome.reading['reason']} Answer it with visioncheck measure … --log.")
+        typer.echo(f"No fence error yet: {reason_of(outcome.reading)} Answer it with visioncheck measure … --log.")
 
 
 def _sled_of(log: Log, entry: Entry) -> SledFile | None:

@@ -226,8 +226,9 @@ def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: 
     if outcome.measured is None:
         _draw_refusal(outcome, picture)
         return
-    from visioncheck.present.budget import budgets_of, draw_budget
+    from visioncheck.present.budget import draw_budget
     from visioncheck.present.picture import draw_reading
+    from visioncheck.results.budget import budgets_of
 
     reading = outcome.measured.reading
     draw_reading(outcome.measured.photo, reading, outcome.correction, picture, sled)
@@ -257,9 +258,10 @@ def _say_json(outcomes: Sequence[Outcome]) -> None:
 
 
 def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> None:
-    from visioncheck.present.budget import better_lines, budget_lines, budgets_of
+    from visioncheck.present.budget import better_lines, budget_lines
     from visioncheck.present.reading import reading_lines
     from visioncheck.present.terminal import print_report
+    from visioncheck.results.budget import budgets_of
 
     last_corrected = max((k for k, outcome in enumerate(outcomes) if outcome.correction), default=None)
     for k, outcome in enumerate(outcomes):

@@ -4,23 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from visioncheck import checks
 from visioncheck.errors import UserError
-from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.present.grooves import said
-from visioncheck.present.line import Line
+from visioncheck.fence.decision import Decision, decide
 from visioncheck.quantity import Quantity
-from visioncheck.results.numbers import quantity_json
 from visioncheck.uncertainty import welch_satterthwaite
-from visioncheck.units import format_length, format_small
+from visioncheck.units import format_length
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from visioncheck.kerf.plan import Groove, Plan
-    from visioncheck.units import UnitWorld
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,50 +121,3 @@ def _difference(far: Quantity, near: Quantity) -> Quantity:
 def _check(what: str, planned_mm: float, measured: Quantity, tolerance_mm: float) -> Check:
     error = Quantity(measured.value - planned_mm, measured.u, "mm", measured.dof)
     return Check(what, planned_mm, measured, error, decide(error, tolerance_mm))
-
-
-def verified_lines(plan: Plan, verified: Sequence[Verified], edge: str) -> list[Line]:
-    """Say every check; `edge` is the one that the places were measured from."""
-    lines = [Line("Tolerance", f"± {format_small(plan.tolerance_mm, plan.units)}; places from the edge {edge!r}")]
-    for one in verified:
-        lines += [Line(f"{one.groove.name}, {check.what}", _check_words(check, plan.units)) for check in one.checks]
-    left = [groove.name for groove in plan.grooves if groove not in [one.groove for one in verified]]
-    return [*lines, *([Line("Not measured", ", ".join(left))] if left else [])]
-
-
-def _check_words(check: Check, units: UnitWorld) -> str:
-    verdict = {
-        Verdict.INSIDE: "inside",
-        Verdict.OUTSIDE: "OUTSIDE",
-        Verdict.CANNOT_TELL: "can't tell yet",
-    }[check.decision.verdict]
-    more = "too wide" if check.what == "width" else "too far in"
-    less = "too narrow" if check.what == "width" else "too near the edge"
-    off = f"{format_small(abs(check.error.value), units)} {more if check.error.value > 0 else less}"
-    return f"{verdict}: {said(check.measured, units)}, planned {format_length(check.planned_mm, units)}, {off}"
-
-
-def verified_json(plan: Plan, verified: Sequence[Verified]) -> dict[str, Any]:
-    """Write the checks for JSON, lengths in mm."""
-    return {
-        "schema": 1,
-        "plan": plan.name,
-        "tolerance_mm": plan.tolerance_mm,
-        "grooves": [
-            {
-                "name": one.groove.name,
-                "checks": [
-                    {
-                        "what": check.what,
-                        "planned_mm": check.planned_mm,
-                        "measured_mm": quantity_json(check.measured),
-                        "error_mm": quantity_json(check.error),
-                        "verdict": check.decision.verdict.value,
-                        "probability_inside": check.decision.probability_inside,
-                    }
-                    for check in one.checks
-                ],
-            }
-            for one in verified
-        ],
-    }

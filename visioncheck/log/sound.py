@@ -38,8 +38,9 @@ def reading_text(reading: Mapping[str, Any]) -> str:
         When it is not a measurement of a schema that this version knows.
     """
     schema, status = reading.get("schema"), reading.get("status")
-    if schema != 1 or isinstance(schema, bool):
-        raise UserError(f"The reading has schema {schema!r}, but the log knows schema 1; {_AGAIN}.")
+    # 1: from before questions and refusals had codes (`results.schema_1`)
+    if schema not in {1, 2} or isinstance(schema, bool):
+        raise UserError(f"The reading has schema {schema!r}, but the log knows 1 and 2; {_AGAIN}.")
     if status not in STATUSES:
         raise UserError(f"The reading's status is {status!r}, not one of {STATUSES}; {_AGAIN}.")
     _require_more_photos(reading)

@@ -36,6 +36,8 @@ _CORRUPT = ("Corrupt JPEG data", "Premature end")
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """In coded data 0xFF is followed by 0 or a restart number; anything else is the next marker."""
 
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
+
 
 @dataclass(frozen=True)
 class Exif:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
     from visioncheck.log.trend import Point
     from visioncheck.photo.load import Photo
-    from visioncheck.present.budget import Budget
     from visioncheck.reading.model import Reading
+    from visioncheck.results.budget import Budget
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 

@@ -60,7 +60,7 @@ def reason_of(found: Mapping[str, Any], door: Door = "command") -> str:
     if refusal is None:
         return ""
     if refusal["case"] == "as told":
-        return str(refusal["fields"].get("sentence", ""))
+        return with_names(str(refusal["fields"].get("sentence", "")), NAMING[door])
     photo = str(found.get("photo", ""))
     return refusal_sentence(Refusal(refusal["code"], photo, refusal["case"], **refusal["fields"]), door)
 

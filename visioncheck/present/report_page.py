@@ -12,7 +12,6 @@ from visioncheck.errors import UserError
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.trend import Trend, assess, points_of
 from visioncheck.photo.load import load_photo
-from visioncheck.present.budget import Budget
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import means_words, with_range
 from visioncheck.present.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
@@ -24,6 +23,7 @@ from visioncheck.present.trend import date_words, pending_words, signed_words, t
 from visioncheck.present.trend_chart import adjustment_words, chart_alternative
 from visioncheck.present.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
 from visioncheck.results.basis import basis_of_json
+from visioncheck.results.budget import Budget
 from visioncheck.results.from_json import budget_of, flags_of, quantity_of, reading_of
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.next_step import Basis
-from visioncheck.present.budget import budgets_of
+from visioncheck.results.budget import budgets_of
 from visioncheck.results.from_json import reading_of
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
-from visioncheck.batch.jobs import PHOTO_SUFFIXES
 from visioncheck.errors import UserError
+from visioncheck.photo.load import PHOTO_SUFFIXES
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.questions import question_sentence
 
