@@ -13,12 +13,13 @@ _EDGES = ("top", "bottom", "left", "right")
 _ENDS = r"--fence-edge (\w+) or (\w+)"
 # what schema 1 asked with, the longest first; the choices are in the words where there are none here
 _QUESTIONS: tuple[tuple[re.Pattern[str], str, tuple[str, ...]], ...] = (
+    (re.compile("^Is this a panel cut all round .* or an offcut"), "kind", ("panel", "corner")),
     (re.compile("^Which edge lay on the fence"), "fence edge", _EDGES),
     (re.compile("^Which edge was cut first"), "first edge", _EDGES),
     (re.compile("^How many successive cuts"), "cuts", ()),
     (re.compile(f"^Which end of the strip.*{_ENDS}"), "strip end", ()),
-    (re.compile(f"^Which half was turned over.*{_ENDS}"), "half and straightedge", ()),
-    (re.compile("^Which half was turned over"), "turned half", ("left", "right")),
+    (re.compile(f"^Which half was turned over, as they lay.*{_ENDS}"), "half and straightedge", ()),
+    (re.compile("^Which half was turned over, as they lay"), "turned half", ("left", "right")),
     (re.compile(f"^At which end of the gap.*{_ENDS}"), "straightedge", ()),
 )
 
