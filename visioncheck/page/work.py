@@ -143,7 +143,7 @@ def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
     sentence = re.sub(f"{name} and {name}", "the two photos", said)
     sentence = re.sub(f"{name}:? ?", "", sentence)
     code = problem.code if isinstance(problem, Refusal) else None
-    return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code}
+    return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code, "shown": ""}
 
 
 def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
