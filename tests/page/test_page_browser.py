@@ -6,6 +6,8 @@ import os
 import re
 import shutil
 
+import cv2
+import numpy as np
 import pytest
 from phone import PHOTOS
 
@@ -35,7 +37,7 @@ def phone(browser, serve):
     page = serve()
     contexts = []
 
-    def open_page(token=page.settings.key.token, **options):
+    def open_page(token=page.settings.key.token, page=page, **options):
         context = browser.new_context(viewport=SIZE, has_touch=True, is_mobile=True, **options)
         contexts.append(context)
         tab = context.new_page()
@@ -171,6 +173,143 @@ def test_a_wrong_token_shows_one_word(phone):
     assert "Open the whole address that the computer shows" in tab.inner_text("body")
 
 
+def test_what_was_typed_stays_over_a_change_of_units_back_and_the_choice_of_another_photo(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    tab.get_by_text("More about this piece").tap()
+    changed = tab.get_by_label("What you changed on the sled since its last reading")
+    changed.fill("half a turn")
+    tab.get_by_label("board with a saw slot").check()
+    # the other way to a photo is on the same screen: nothing is loaded again for it
+    assert tab.get_attribute("#kept", "capture") is None
+    tab.get_by_role("button", name="inches").tap()
+    tab.wait_for_load_state("networkidle")
+    assert changed.input_value() == "half a turn"
+    tap(tab, "Type readings", "/typed/")
+    tab.go_back()
+    tab.wait_for_load_state("networkidle")
+    assert changed.input_value() == "half a turn"
+    assert tab.get_by_label("board with a saw slot").is_checked()
+    look(tab)
+
+
+def test_while_a_photo_is_sent_nothing_else_can_be_and_it_can_be_cancelled(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    asked = []
+
+    def hold(route):
+        asked.append(route)
+
+    tab.route("**/photo", hold)
+    send(tab, "corner-1.jpg")
+    cancel = tab.get_by_role("button", name="Cancel")
+    cancel.wait_for()
+    assert not tab.get_by_text("Take the photo").is_visible()
+    send(tab, "corner-2.jpg")
+    tab.wait_for_timeout(300)
+    assert len(asked) == 1
+    tab.get_by_text("Nothing gets through just now").wait_for()  # a stall is said
+    look(tab)
+    cancel.tap()
+    tab.get_by_text("Take the photo").wait_for()
+    assert tab.url.endswith("/sled/3ba04a7ad809")
+
+
+def test_a_broken_sending_is_repeated_by_itself_and_makes_one_reading(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    once = []
+
+    def lose_the_first_answer(route):
+        once.append(re.search(rb'name="once"\r\n\r\n([\w-]+)', route.request.post_data_buffer)[1])
+        if len(once) == 1:
+            route.fetch(max_redirects=0)  # it arrives, but its answer does not
+            route.abort()
+        else:
+            route.continue_()
+
+    tab.route("**/photo", lose_the_first_answer)
+    send(tab, "survey-1.jpg")
+    tab.get_by_role("heading", name="Not measured").wait_for()
+    assert len(once) == 2
+    assert once[0] == once[1]
+    tab.complaints.clear()  # the browser notes what broke
+    tap(tab, "Start", r"\d/$")
+    tap(tab, "Log and charts", "/log")
+    assert "Not measured in the last days: 1" in tab.inner_text("main")
+
+
+def test_several_photos_are_sent_one_after_the_other(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    tab.set_input_files("#kept", [PHOTOS / "survey-1.jpg", PHOTOS / "survey-2.jpg"])
+    tab.wait_for_url(re.compile(r"\d/$"))
+    assert tab.locator(".news li").count() == 2
+    look(tab)
+
+
+def test_a_waiting_page_says_when_nobody_answers_or_knows_it(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    tab.route("**/state", lambda route: route.abort())
+    send(tab, "survey-3.jpg")
+    tab.get_by_text("The computer does not answer").wait_for()
+    tab.unroute("**/state")
+    tab.route("**/state", lambda route: route.fulfill(status=403, body="no"))
+    tab.get_by_text("no longer knows this phone").wait_for()
+    tab.complaints.clear()
+    look(tab)
+
+
+def test_the_picture_is_seen_large_with_a_way_back_and_the_next_step_stands_first(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    tab.get_by_text("More about this piece").tap()
+    tab.get_by_label("offcut, one fresh cut").check()
+    send(tab, "corner-1.jpg")
+    tab.wait_for_url(re.compile("/reading/"))
+    tab.wait_for_load_state("networkidle")
+    small = tab.evaluate("document.querySelector('figure img').naturalWidth")
+    assert "yellow zigzag" in tab.inner_text("figcaption")
+    tab.locator("figure a").tap()
+    tab.wait_for_url(re.compile("/look/"))
+    tab.wait_for_load_state("networkidle")
+    assert tab.evaluate("document.querySelector('.close img').naturalWidth") > 2 * small
+    look(tab)
+    tap(tab, "Back to the reading", "/reading/")
+
+
+def test_a_question_has_one_main_button(phone):
+    tab = phone()
+    tap(tab, "Alder Lane", "/sled/")
+    send(tab, "panel-2.jpg")
+    tab.wait_for_url(re.compile("/reading/"))
+    assert "What kind of piece" in tab.inner_text(".act")
+    assert tab.locator(".button.main").count() == 1
+
+
+def test_a_long_name_does_not_scroll_sideways_and_a_chart_is_dark_at_night(phone, serve):
+    page = serve()
+    text = (page.settings.sleds / "alder-lane.toml").read_text()
+    name = "Querschnittschlittenanschlagskorrekturprüfstand-Nordseite-Werkbank-2"
+    (page.settings.sleds / "alder-lane.toml").write_text(text.replace("Alder Lane", name))
+    tab = phone(page.settings.key.token, page=page)
+    tap(tab, name, "/sled/")
+    look(tab)
+    tap(tab, "Type readings", "/typed/")
+    tap(tab, "Corner, with a protractor", "/corner")
+    tab.get_by_label("Angle, degrees").fill("90.02")
+    tab.get_by_role("button", name="Reckon and keep it").tap()
+    tab.wait_for_url(re.compile("/reading/"))
+    look(tab)
+    tap(tab, f"Chart of {name}", "/trend/")
+    look(tab)
+    tab.emulate_media(color_scheme="dark")
+    shot = tab.locator("figure img").screenshot()
+    assert np.median(cv2.imdecode(np.frombuffer(shot, np.uint8), cv2.IMREAD_GRAYSCALE)) < 60
+
+
 def test_survey_and_verdict_with_it(phone):
     tab = phone()
     tap(tab, "Survey phone and sheet", "/survey")
@@ -183,9 +322,26 @@ def test_survey_and_verdict_with_it(phone):
             look(tab)
             assert "1 of 8" in tab.inner_text("h1")
             assert "Missing: tilted, from the left side" in tab.inner_text("figcaption")
+            send(tab, "corner-1.jpg")  # a piece on the sheet
+            tab.get_by_role("heading", name="Not used").wait_for()
+            assert "bare sheet" in tab.inner_text("main")
+            tap(tab, "Back to the survey", "/survey")
     look(tab)
     assert "5 of 8" in tab.inner_text("h1")
+    tab.get_by_text("The photos so far").tap()
+    tab.get_by_role("button", name="Remove photo 5").tap()
+    tab.get_by_role("heading", name="4 of 8").wait_for()
+    send(tab, "survey-6.jpg")
+    tab.get_by_role("heading", name="5 of 8").wait_for()
+    assert not tab.get_by_role("button", name="Forget them").is_visible()  # not by one tap
     tap(tab, "Finish the survey", "/finish")
+    tab.get_by_label("The rule reads").fill("301,5mm")  # misread: two figures changed places
+    tab.get_by_role("button", name="Work it out").tap()
+    tab.get_by_role("alert").wait_for()
+    assert "read the rule again" in tab.inner_text("[role=alert]")
+    assert "No photo is lost" in tab.inner_text("[role=alert]")
+    assert tab.get_by_label("The rule reads").input_value() == "301,5mm"
+    tab.complaints.clear()
     tab.get_by_label("The rule reads").fill("310.5mm")
     look(tab)
     tab.get_by_role("button", name="Work it out").tap()
@@ -203,6 +359,12 @@ def test_survey_and_verdict_with_it(phone):
     # 950 mm · tan(0.085°) ± half of it
     assert re.match(r"(0\.[89]\d\d|1\.0\d\d) ± 0\.[123]\d\d mm", tab.inner_text(".by >> nth=0"))
     assert "anticlockwise" in tab.inner_text(".by >> nth=1")
+    # the next step, and what to mind before it, stand before the picture
+    assert tab.locator(".button.main").count() == 1
+    heights = [tab.locator(each).bounding_box()["y"] for each in (".first", ".button.main", "figure")]
+    assert heights == sorted(heights)
+    assert heights[1] < 1.25 * SIZE["height"]
+    assert "Unplug the saw" in tab.inner_text(".first")
     tab.get_by_role("button", name="inches").tap()
     tab.get_by_text(re.compile(r"^[\d.]+ thou \(")).wait_for()
     tap(tab, "Chart of Alder Lane", "/trend/")

@@ -42,6 +42,9 @@ def test_the_arrow_moves_the_drawn_fence_square_again(fence, pivot, e, at):
     moving = "right" if pivot == "left" else "left"
     ahead[moving] = length * math.tan(math.radians(e)) * (1 if moving == "right" else -1)
     start, tip = marks.arrow
+    # no end's name stands under the arrow, which is some 26 px wide; a name half 24 px long
+    for name in marks.names.values():
+        assert abs((name - start) @ right) > 24 + 13
     nearest = min(marks.ends, key=lambda name: float(np.linalg.norm(marks.ends[name] - start)))
     assert nearest == moving == correction.end
     way = (tip - start) / np.linalg.norm(tip - start)

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 _PICTURE_PX = 800
 """Long side of a picture for a phone; letters keep their size, so they stay readable."""
-_LARGE_PX = 2600
+_LARGE_PX = 2000
 """Of the one to look at closely: about what the photo itself holds."""
 _CHART_IN = 4.4
 """Width of a chart for a phone."""

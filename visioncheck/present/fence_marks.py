@@ -16,15 +16,20 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+_NAME_PX = 26.0
 _INWARDS = 0.12
 """How far the arrow stands from the fence's end, in half the fence's length."""
 
 
 @dataclass(frozen=True, slots=True)
 class FenceMarks:
-    """The fence's ends, each (2,), and where its arrow starts and points, (2, 2), in the picture's pixels."""
+    """The fence's ends, where their names stand beyond them, and where its arrow starts and points.
+
+    Each place (2,), in the picture's pixels.
+    """
 
     ends: dict[str, Array]
+    names: dict[str, Array]
     arrow: tuple[Array, Array] | None
 
 
@@ -50,7 +55,9 @@ def fence_marks(
     """
     forward, right = at_the_saw(out, fence)
     ends = {"left": middle - half_px * right, "right": middle + half_px * right}
+    # beyond the ends: an arrow stands at one of them
+    names = {"left": ends["left"] - _NAME_PX * right, "right": ends["right"] + _NAME_PX * right}
     if correction is None or not correction.moves:
-        return FenceMarks(ends, None)
+        return FenceMarks(ends, names, None)
     start = ends[correction.end] + _INWARDS * (middle - ends[correction.end])
-    return FenceMarks(ends, (start, start + arrow_px * (forward if correction.way == "forward" else -forward)))
+    return FenceMarks(ends, names, (start, start + arrow_px * (forward if correction.way == "forward" else -forward)))

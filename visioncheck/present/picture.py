@@ -55,6 +55,7 @@ _MARGINS = {"slot": 0.12, "gap": 0.3}
 """Of these less; beside a gap a fence has room."""
 _LEAST_FENCE_PX, _GAP_FENCE_PX = 300.0, 460.0
 _ARROW_PX = 70.0
+_NAME_HALF_PX = np.array([24.0, 12.0])
 _DARK = "#202020"
 _SHORT: dict[Advice, str] = {
     "leave it": "leave the fence as it is",
@@ -330,8 +331,10 @@ def _draw_fence(
     marks = fence_marks(middle, half, out, fence, correction, _ARROW_PX)
     axes.plot(*zip(*marks.ends.values(), strict=True), color="black", lw=13, solid_capstyle="butt", zorder=4)
     axes.plot(*zip(*marks.ends.values(), strict=True), color=_BLUE, lw=9, solid_capstyle="butt", zorder=5)
-    for name, at in marks.ends.items():
-        axes.text(*at, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
+    border = np.array([axes.get_xlim()[1], axes.get_ylim()[0]])
+    for name, at in marks.names.items():
+        shown = np.clip(at, _NAME_HALF_PX, border - _NAME_HALF_PX)
+        axes.text(*shown, name, color="white", fontsize=11, ha="center", va="center", zorder=7,
                   path_effects=[withStroke(linewidth=3, foreground="black")])  # fmt: skip
     _callout(axes, middle, "fence, straightedge" if reading.piece == "gap" else "fence", _BLUE)
     if marks.arrow is None:

@@ -87,7 +87,7 @@ def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
 def _view_of(photo: Taken) -> str:
     """One photo's view in words; whether the phone was turned shows only beside another."""
     seen = [_NAMES[view] for view, there in views_taken(photo.rotation[None]).items() if there and view != "turned"]
-    return ", ".join(dict.fromkeys(seen)) or "nearly from above"
+    return " and ".join(seen) or "nearly from above"
 
 
 def show_survey(request: Request) -> Response:
