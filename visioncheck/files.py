@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tomllib
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,24 +101,52 @@ def _is_same_file(one: str, other: str) -> bool:
         return False
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write `content` to `path` through a file beside it, so that nothing half-written is ever seen.
+def replace_whole(path: Path, content: bytes, *, beside: Path | None = None, to_disk: bool = False) -> None:
+    """Write `content` through a file beside `path`, so that nothing half-written is ever seen; the one place that does.
 
-    Folders on the way are made.
+    Parameters
+    ----------
+    path : Path
+        The file; an older one is replaced.
+    content : bytes
+        All of it.
+    beside : Path, optional
+        What the unfinished file is called, in the same folder.
+    to_disk : bool
+        Force the content to the disk before it gets its name, as what others will rely on needs.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; nothing is left beside it.
+    """
+    beside = beside or path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with beside.open("wb") as file:
+            file.write(content)
+            if to_disk:
+                file.flush()
+                os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
+        raise
+
+
+def write_whole(path: Path, content: bytes, *, make_folders: bool = True) -> None:
+    """Write a file of the user's whole or not at all, with the folders on the way where they are to be made.
 
     Raises
     ------
     UserError
         When the place cannot be written.
     """
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(content)
-        beside.replace(path)
+        if make_folders:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        replace_whole(path, content)
     except OSError as error:
-        if beside.parent.is_dir():
-            beside.unlink(missing_ok=True)
         reason = (error.strerror or str(error)).lower()
         raise UserError(f"cannot write {path} ({reason}); choose another place") from error
 

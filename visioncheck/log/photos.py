@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
+from visioncheck.files import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -105,10 +106,8 @@ class PhotoFolder:
         temporary = place.with_name(f"{_LEFTOVER}{uuid.uuid4().hex}")
         try:
             place.parent.mkdir(parents=True, exist_ok=True)
-            _write_through(temporary, photo.data)
-            temporary.replace(place)
+            replace_whole(place, photo.data, beside=temporary, to_disk=True)
         except BaseException:
-            temporary.unlink(missing_ok=True)
             self._remove_if_empty(place.parent)
             raise
         for folder in (place.parent, self.folder, self.folder.parent):
@@ -168,13 +167,6 @@ def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes; raises OSError."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _write_through(path: Path, data: bytes) -> None:
-    with path.open("xb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
 
 
 def _sync_folder(folder: Path) -> None:

@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
+from visioncheck.files import replace_whole
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -141,7 +142,7 @@ class Spool:
             if photo is not None and name is not None:
                 photo.replace(making / name)
                 _sync(making / name)
-            _write(making / _FILE, _job_text(job))
+            replace_whole(making / _FILE, _job_text(job).encode(), to_disk=True)
             making.replace(self.path(job))
             _sync(self._jobs)
         except OSError:
@@ -198,7 +199,7 @@ class Spool:
         """
         self._known[job.id] = replace(job, answer=answer)
         with contextlib.suppress(OSError):
-            _write(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False))
+            replace_whole(self.path(job) / _ANSWER, json.dumps(answer, ensure_ascii=False).encode(), to_disk=True)
             if answer["state"] not in {"broken", "asks"}:
                 for path in self.path(job).iterdir():
                     if path.name not in {_FILE, _ANSWER, SHOWN}:
@@ -208,7 +209,7 @@ class Spool:
         """Change what is known of an accepted job; a disk that is full now holds it as it was."""
         self._known[job.id] = job
         with contextlib.suppress(OSError):
-            _write(self.path(job) / _FILE, _job_text(job))
+            replace_whole(self.path(job) / _FILE, _job_text(job).encode(), to_disk=True)
         return job
 
 
@@ -242,13 +243,6 @@ def _read_job(folder: Path) -> Job | None:
 
 def _is_old(job: Job) -> bool:
     return datetime.now(UTC) - datetime.fromisoformat(job.received) > _KEPT
-
-
-def _write(path: Path, text: str) -> None:
-    beside = path.with_name(f".{path.name}.part")
-    beside.write_text(text, encoding="utf-8")
-    _sync(beside)
-    beside.replace(path)
 
 
 def _sync(path: Path) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
+from visioncheck.files import write_whole
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 
@@ -139,12 +139,5 @@ def write_sled(path: Path, answers: Answers) -> Sled:
     refuse_existing(path)
     text = sled_text(answers)
     sled = parse_sled(text, str(path))
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
-        raise UserError(f"cannot write {path}: {error.strerror}; choose a folder that you may write to") from None
+    write_whole(path, text.encode(), make_folders=False)
     return sled
