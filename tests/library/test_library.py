@@ -6,6 +6,7 @@ import doctest
 import importlib
 import json
 import math
+import re
 import subprocess
 import sys
 from dataclasses import FrozenInstanceError, replace
@@ -34,6 +35,15 @@ def test_what_the_docstrings_show_is_true(name, monkeypatch):
     ran = doctest.testmod(importlib.import_module(name))
     assert ran.attempted > 0
     assert ran.failed == 0
+
+
+def test_what_the_readme_shows_runs(tmp_path, monkeypatch, capsys):
+    (example,) = re.findall(r"```python\n(.*?)```", (REPO / "README.md").read_text("utf-8"), flags=re.DOTALL)
+    (tmp_path / "fixtures").symlink_to(REPO / "fixtures")
+    monkeypatch.chdir(tmp_path)
+    exec(compile(example, "README.md", "exec"), {})  # noqa: S102 - our own text
+    assert capsys.readouterr().out.endswith("outside right back\n")
+    assert (tmp_path / "read.png").stat().st_size > 10_000
 
 
 @pytest.fixture(scope="module")

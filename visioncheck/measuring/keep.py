@@ -325,7 +325,7 @@ def attach_outcome(
     photo = read_photo(outcome.path)
     if photo.sha256 != outcome.reading["photo_sha256"]:
         raise UserError(f"{outcome.path} was changed after it was measured; measure it again.")
-    when = taken(outcome.path)
+    when = taken(photo.data)
     if now is not None and time is None:
         time = require_after(log, outcome.sled.sled.name, photo.sha256, when, adjusted, now)
     draft = EntryDraft(
