@@ -1,0 +1,201 @@
+"""The shape of a result's JSON object, schema 2, for whoever reads it: the JSON Schema file beside this module.
+
+Keys that are not named here may stand beside those that are: what a log adds, and what one kind alone has.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any, Literal, NotRequired
+
+from pydantic import ConfigDict, Field, TypeAdapter, with_config
+from typing_extensions import TypedDict
+
+from visioncheck.codes import NoteCode, QuestionCode
+from visioncheck.flags import FlagCode
+
+SCHEMA_FILE = Path(__file__).with_name("schema-2.json")
+Fields = dict[str, str | float | bool | None]
+_OPEN = ConfigDict(extra="allow", strict=True)
+
+
+@with_config(_OPEN)
+class QuantityData(TypedDict):
+    """A value with its standard uncertainty, degrees of freedom (null: infinite) and 95 % half width."""
+
+    value: float
+    u: Annotated[float, Field(ge=0)]
+    dof: float | None
+    expanded: Annotated[float, Field(ge=0)]
+
+
+@with_config(_OPEN)
+class QuestionData(TypedDict):
+    """What the user must say for the fence error to be known."""
+
+    code: QuestionCode
+    choices: list[str]
+    fields: Fields
+
+
+@with_config(_OPEN)
+class NoteData(TypedDict):
+    """Something else to say of a typed reading."""
+
+    code: NoteCode
+    fields: Fields
+
+
+@with_config(_OPEN)
+class RefusalData(TypedDict):
+    """Why a photo is refused; without a code what was wrong with the file or what was told, as a sentence."""
+
+    code: FlagCode | None
+    case: str
+    fields: Fields
+    parameter: NotRequired[str]
+
+
+@with_config(_OPEN)
+class CornerData(TypedDict):
+    """One corner: its place on the table (mm) and in the stored picture (px), and its angle."""
+
+    x_mm: float
+    y_mm: float
+    x_px: float
+    y_px: float
+    angle_deg: QuantityData
+
+
+@with_config(_OPEN)
+class CorrectionData(TypedDict):
+    """What to do about the fence error."""
+
+    advice: str
+    verdict: NotRequired[str]
+    probability_inside: NotRequired[Annotated[float, Field(ge=0, le=1)]]
+    end: NotRequired[Literal["left", "right"]]
+    way: NotRequired[Literal["forward", "back"]]
+    move_mm: NotRequired[QuantityData]
+
+
+@with_config(_OPEN)
+class _Common(TypedDict):
+    schema: Literal[2]
+    status: Literal["measured", "refused", "sign unknown"]
+
+
+@with_config(_OPEN)
+class _Measured(_Common):
+    photo: NotRequired[str]
+    piece: NotRequired[str]
+    flags: list[FlagCode]
+    corners: NotRequired[list[CornerData]]
+    question: NotRequired[QuestionData]
+    fence_error_deg: NotRequired[QuantityData]
+    fence_error_size_deg: NotRequired[QuantityData]
+    taper_deg: NotRequired[QuantityData]
+    width_mm: NotRequired[list[QuantityData]]
+    thickness_mm: NotRequired[QuantityData]
+    budget_deg: NotRequired[dict[str, float]]
+    correction: NotRequired[CorrectionData]
+
+
+@with_config(_OPEN)
+class Corner(_Measured):
+    """An offcut with one fresh cut."""
+
+    kind: Literal["corner"]
+
+
+@with_config(_OPEN)
+class Panel(_Measured):
+    """A panel cut all round."""
+
+    kind: Literal["panel"]
+
+
+@with_config(_OPEN)
+class Strip(_Measured):
+    """The strip of successive cuts."""
+
+    kind: Literal["strip"]
+
+
+@with_config(_OPEN)
+class Slot(_Measured):
+    """A board with a saw slot."""
+
+    kind: Literal["slot"]
+    width_mm: list[QuantityData]  # type: ignore[misc]  # every slot has it
+
+
+@with_config(_OPEN)
+class Gap(_Measured):
+    """Two halves of one cut, butted."""
+
+    kind: Literal["gap"]
+    width_mm: list[QuantityData]  # type: ignore[misc]  # every gap has it
+
+
+@with_config(_OPEN)
+class Unknown(_Measured):
+    """A piece whose kind is asked."""
+
+    kind: Literal["unknown"]
+    open_kinds: list[str]
+    question: QuestionData  # type: ignore[misc]  # that is what makes it unknown
+
+
+@with_config(_OPEN)
+class Typed(_Common):
+    """Readings that were typed."""
+
+    kind: Literal["typed"]
+    fence_error_deg: QuantityData
+    question: NotRequired[QuestionData]
+    notes: list[NoteData]
+    correction: NotRequired[CorrectionData]
+
+
+@with_config(_OPEN)
+class Refused(_Common):
+    """A photo that cannot be measured."""
+
+    kind: Literal["refused"]
+    photo: NotRequired[str]
+    refusal: RefusalData
+    flags: list[FlagCode]
+
+
+@with_config(_OPEN)
+class Withdrawn(_Common):
+    """A reading that its user took back, for a reason in the user's words."""
+
+    kind: Literal["withdrawn"]
+    withdrawn: str
+
+
+Result = Annotated[
+    Corner | Panel | Strip | Slot | Gap | Unknown | Typed | Refused | Withdrawn, Field(discriminator="kind")
+]
+
+
+def _adapter() -> TypeAdapter[Any]:
+    return TypeAdapter(Result)
+
+
+def validate(found: dict[str, Any]) -> None:
+    """Check a result's JSON object; raises pydantic's ValidationError (a ValueError) naming what is wrong."""
+    _adapter().validate_python(found)
+
+
+def schema_text() -> str:
+    """The JSON Schema (draft 2020-12) of `Result`."""
+    described = {"$schema": "https://json-schema.org/draft/2020-12/schema", **_adapter().json_schema()}
+    return json.dumps(described, indent=1, sort_keys=True) + "\n"
+
+
+if __name__ == "__main__":
+    SCHEMA_FILE.write_text(schema_text(), "utf-8")
