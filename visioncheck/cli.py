@@ -22,6 +22,7 @@ from visioncheck.commands import (
     study,
     survey,
     target,
+    topics,
 )
 from visioncheck.errors import UserError
 from visioncheck.stopping import exit_code, note
@@ -50,6 +51,7 @@ refine.register(app)
 report.register(app)
 demo.register(app)
 page.register(app)
+topics.register(app)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
