@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import html
+import io
 import json
 import re
 import shutil
@@ -136,6 +138,81 @@ def test_what_was_sent_leaves_a_trace_on_the_start_and_in_the_log(serve, tmp_pat
     # whoever looks at the log sees both
     assert words(other.get("/log")).count("Not measured: Done: wait for") == 2
     assert f'href="{jobs[0]}"' in other.get("/log").text
+
+
+def test_the_start_says_how_each_sled_stands(serve):
+    page = serve()
+    phone = page.phone()
+    assert "no reading yet" in words(phone.get("/"))
+    typed(phone, "corner", angle="90.09", u="0.004deg")
+    assert re.search(r"Alder Lane .{0,20}Outside the tolerance, \d{4}-\d\d-\d\d", words(phone.get("/")))
+    typed(phone, "corner", angle="90.001", u="0.004deg", adjusted="1 turn")
+    assert re.search(r"Inside the tolerance, [\d-]+, after: 1 turn", words(phone.get("/")))
+    text = (page.settings.sleds / "alder-lane.toml").read_text()
+    refused = {"schema": 1, "status": "refused", "reason": "blurred"}
+    with Log.open(page.settings.log) as log:
+        log.attach(EntryDraft("Alder Lane", refused, kind="typed", sled_text=text, adjusted="half a turn"))
+    said = words(phone.get("/"))
+    assert "adjusted since" in said
+    assert "half a turn" in said
+    assert "Inside the tolerance" not in said
+
+
+def test_a_reading_is_withdrawn_and_stays_in_the_log(serve):
+    page = serve()
+    phone = page.phone()
+    wrong = typed(phone, "corner", angle="90.4").header("location")
+    assert "Withdraw it" in words(phone.get(wrong))
+    led = phone.post(f"{wrong}/withdraw", {"reason": "wrong piece"}).header("location")
+    assert "withdrawn: wrong piece" in words(phone.get(led))
+    assert "Withdraw it" not in words(phone.get(led))
+    assert not re.search(r"(LEFT|RIGHT) end", words(phone.get(wrong)))
+    assert phone.post(f"{wrong}/withdraw", {}).status == 400
+    assert "no reading yet" in words(phone.get("/"))
+    with Log.open(page.settings.log, readonly=True) as log:
+        old, new = log.entries()
+    assert (old.corrected_by, new.corrects) == (new.id, old.id)
+
+
+def test_sheets_report_and_table_are_there_to_take_along(serve):
+    page = serve()
+    phone = page.phone()
+    typed(phone, "corner", angle="90.02", note="=HYPERLINK(1)")
+    offered = re.findall(r'href="(/sheets/[^"]+)"', phone.get("/sheets").text)
+    assert "/sheets/letter-dark.pdf" in offered
+    for path in ("/sheets/a4-light.pdf", "/sheets/tags-letter.pdf"):
+        assert path in offered
+        sent = phone.get(path)
+        assert sent.body.startswith(b"%PDF-")
+        assert "attachment" in sent.header("content-disposition")
+    assert phone.get("/sheets/a5-light.pdf").status == 404
+    assert "Alder Lane" in phone.get("/report.html").text
+    (row,) = csv.DictReader(io.StringIO(phone.get("/log.csv").body.decode("utf-8-sig")))
+    assert (row["sled"], float(row["fence_error_deg"])) == ("Alder Lane", pytest.approx(0.02))
+    assert row["note"].startswith("'=")  # no spreadsheet takes it for a formula
+
+
+@pytest.mark.photos
+def test_what_was_wrong_with_a_reading_is_mended_without_a_new_photo(serve, rig_file):
+    page = serve()
+    text = (page.settings.sleds / "alder-lane.toml").read_text()
+    (page.settings.sleds / "other.toml").write_text(text.replace("Alder Lane", "Birch Yard"))
+    shutil.copy(rig_file, page.settings.rigs / "own.json")
+    phone = page.phone()
+    photo = (PHOTOS / "corner-2.jpg").read_bytes()
+    job = phone.send(f"/sled/{SLED_KEY}/photo", photo, {"piece": "corner"}).header("location")
+    until(lambda: phone.get(job).status == 303, 180)
+    wrong = phone.get(job).header("location")
+    assert f'value="{key_of("Birch Yard")}"' in phone.get(wrong).text
+    phone.post("/units", {"units": "in"})
+    mended = phone.post(f"{wrong}/tell", {"sled": key_of("Birch Yard"), "thickness": "3/4"}).header("location")
+    until(lambda: phone.get(mended).status == 303, 180)
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(phone.get(mended).header("location").rpartition("/")[2])
+    assert (new.sled, new.corrects) == ("Birch Yard", wrong.rpartition("/")[2])
+    assert new.reading["told"]["piece"] == "corner"  # what was told before still holds
+    assert new.reading["told"]["thickness_mm"]["value"] == pytest.approx(19.05)
+    assert phone.post(f"{wrong}/tell", {"sled": "gone"}).status == 400
 
 
 def test_a_sending_that_comes_again_makes_no_second_photo(serve):

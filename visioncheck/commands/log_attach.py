@@ -187,28 +187,9 @@ def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
     return reading
 
 
-def _draft_of(log: Log, old: Entry) -> EntryDraft:
-    """Take everything from an older entry, to change what was wrong in it."""
-    from visioncheck.log.entry import EntryDraft
-
-    return EntryDraft(
-        sled=old.sled,
-        reading=old.reading,
-        kind=old.kind,
-        time=old.time,
-        photo_sha256=old.photo_sha256,
-        file_name=old.file_name,
-        rig_text=log.document(old.rig_sha256),
-        sled_text=log.document(old.sled_sha256),
-        person=old.person,
-        note=old.note,
-        adjusted=old.adjusted,
-        corrects=old.id,
-    )
-
-
 def _start(log: Log, given: _Given) -> EntryDraft:
     """Start from the entry to be corrected, or from nothing."""
+    from visioncheck.log.drafts import draft_of
     from visioncheck.log.entry import EntryDraft
     from visioncheck.results.as_json import withdrawn_json
 
@@ -217,7 +198,7 @@ def _start(log: Log, given: _Given) -> EntryDraft:
             raise UserError("Give a photo to be measured, or a reading: --reading READING.json, from reckon --json.")
         return EntryDraft("", {})
     old = log.get(given.corrects)
-    draft = _draft_of(log, old)
+    draft = draft_of(log, old)
     if given.withdraw is not None:
         # an entry of a day still to come may be taken back, but not kept there
         time = None if old.time > datetime.now(UTC) else old.time

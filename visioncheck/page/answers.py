@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.log.standing import SUPERSEDED, Standing, standing_of
+from visioncheck.log.standing import SUPERSEDED, Standing, newest_reading, pending_adjustment, standing_of
 from visioncheck.measuring.keep import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
@@ -16,7 +16,7 @@ from visioncheck.present.line import Line
 from visioncheck.present.questions import note_line, reason_of
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
-from visioncheck.present.verdict import VerdictView, tone_of, verdict_view
+from visioncheck.present.verdict import WORDS, VerdictView, tone_of, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import flags_of, notes_of, quantity_of, question_of, reading_of
 from visioncheck.sled.file import parse_sled
@@ -101,6 +101,7 @@ class AnswerView:
     picture: str | None
     is_photo: bool
     is_turned: bool
+    is_pair: bool
     corrected_by: str | None
     cautions: tuple[str, ...]
 
@@ -138,6 +139,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
         is_turned="turned" in found or found.get("piece") in {"slot", "gap"},
+        is_pair="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
     )
@@ -278,6 +280,31 @@ class RowView:
     tone: Tone
     adjusted: str
     corrected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SledView:
+    """One sled on the start: its verdict, of when, and what was changed since or before."""
+
+    key: str
+    name: str
+    tone: Tone
+    said: str
+
+
+def sled_view(log: Log, key: str, sled: Sled) -> SledView:
+    """Say how a sled stands by its newest reading; an adjustment after it leaves that open."""
+    entries = list(log.entries(sled=sled.name))
+    newest = newest_reading(entries)
+    if newest is None or newest.fence_error is None:
+        return SledView(key, sled.name, "unknown", "no reading yet")
+    day = f"{newest.time.astimezone():%Y-%m-%d}"
+    pending = pending_adjustment(entries)
+    if pending:
+        return SledView(key, sled.name, "unknown", f"adjusted since {day} ({pending}): check it")
+    tone = tone_of(newest.fence_error, sled.tolerance_deg)
+    before = f", after: {newest.adjusted}" if newest.adjusted else ""
+    return SledView(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}")
 
 
 def row_of(log: Log, entry: Entry, units: UnitWorld | None) -> RowView:

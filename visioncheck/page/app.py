@@ -16,6 +16,7 @@ from visioncheck.errors import UserError
 from visioncheck.page.desk import Desk, Settings
 from visioncheck.page.safety import Gate
 from visioncheck.page.uploads import RefusedForm
+from visioncheck.page.views import files as files_to_take
 from visioncheck.page.views import log, photo, reading, start, survey, typed
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ def _routes() -> list[Route]:
         Route("/look/{entry}", reading.look_closely),
         Route("/close/{entry}", reading.show_closely),
         post("/reading/{entry}/tell", reading.tell),
+        post("/reading/{entry}/withdraw", reading.withdraw),
         Route("/turn/{entry}", reading.ask_turned),
         post("/turn/{entry}", reading.send_turned),
         Route("/survey", survey.show_survey),
@@ -99,6 +101,10 @@ def _routes() -> list[Route]:
         post("/survey/finish", survey.finish_survey),
         Route("/print/{job}", survey.show_print),
         Route("/log", log.show_log),
+        Route("/log.csv", files_to_take.send_table),
+        Route("/report.html", files_to_take.send_report),
+        Route("/sheets", files_to_take.choose_sheets),
+        Route("/sheets/{name}", files_to_take.send_sheets),
         Route("/trend/{key}", log.show_trend),
         Route("/chart/{key}", log.show_chart),
         Route("/typed/{key}", typed.choose_way),

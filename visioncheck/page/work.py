@@ -328,6 +328,54 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
     return True
 
 
+def draw_target(name: str) -> bytes | None:
+    """Draw the sheet or the tags of this file name, PDF; None: there is none of this name."""
+    from visioncheck.printed.draw import draw_sheets, draw_tags
+    from visioncheck.printed.layout import PAPERS, layout_of
+
+    for paper in PAPERS:
+        if name == f"tags-{paper}.pdf":
+            return draw_tags(PAPERS[paper])
+        for field in ("light", "dark"):
+            if name == f"{paper}-{field}.pdf":
+                return draw_sheets(layout_of(paper), "dark" if field == "dark" else "light", 1)
+    return None
+
+
+def write_report(log_folder: Path) -> bytes:
+    """Write the report on all sleds of a log, HTML."""
+    from visioncheck.log.store import Log
+    from visioncheck.present.report_page import report_page
+
+    with Log.open(log_folder, readonly=True) as log:
+        return report_page(log).encode()
+
+
+def write_table(log_folder: Path) -> bytes:
+    """Write a log's entries as CSV, one a line, the oldest first."""
+    import csv
+    import io
+
+    from visioncheck.log.store import Log
+
+    table = io.StringIO()
+    out = csv.writer(table)
+    out.writerow(("time", "sled", "status", "fence_error_deg", "u_deg", "adjusted", "note", "id", "corrected_by"))
+    with Log.open(log_folder, readonly=True) as log:
+        for entry in log.entries():
+            error = entry.fence_error
+            value, u = ("", "") if error is None else (f"{error.value:.5f}", f"{error.u:.5f}")
+            status = entry.reading.get("status", "")
+            words = (_plain(entry.adjusted), _plain(entry.note), entry.id, entry.corrected_by or "")
+            out.writerow((entry.time.isoformat(), _plain(entry.sled), status, value, u, *words))
+    return table.getvalue().encode("utf-8-sig")
+
+
+def _plain(text: str) -> str:
+    """Keep a spreadsheet from taking what somebody wrote for a formula."""
+    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+
+
 def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> bytes:
     """Chart one sled's readings, PNG."""
     from visioncheck.log.store import Log

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import anyio.to_thread
 from starlette.exceptions import HTTPException
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, RedirectResponse, Response
 
 from visioncheck.errors import UserError
+from visioncheck.log.drafts import draft_of
 from visioncheck.log.standing import standing_of
 from visioncheck.log.store import Log
 from visioncheck.page import work
 from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import desk_of, units_of
+from visioncheck.page.desk import Desk, desk_of, units_of
 from visioncheck.page.stock import key_of
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.photo import told_of
+from visioncheck.results.as_json import withdrawn_json
+from visioncheck.sled.file import parse_sled
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -24,12 +28,18 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
 
 
+_LONGEST_REASON = 300
+
+
 def show_reading(request: Request) -> Response:
     """Show what a reading says and what to do."""
     desk = desk_of(request)
     with Log.open(desk.settings.log, readonly=True) as log:
-        view = answer_of(log, _entry(log, request), units_of(request))
-    return desk.render(request, "reading.html.j2", view=view, key=key_of(view.sled))
+        entry = _entry(log, request)
+        view = answer_of(log, entry, units_of(request))
+        mends = entry.corrected_by is None and entry.reading.get("status") != "refused"
+    sleds = {key: file.sled.name for key, file in desk.sleds().by_key.items()} if mends else {}
+    return desk.render(request, "reading.html.j2", view=view, key=key_of(view.sled), mends=mends, sleds=sleds)
 
 
 async def show_picture(request: Request) -> Response:
@@ -71,7 +81,36 @@ async def tell(request: Request) -> Response:
     desk = desk_of(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
-        return await desk.accept(request, "measure", told_of(form.fields, "mm") | own, form, needs_photo=False)
+        chosen = form.fields.get("sled")
+        if chosen:
+            own |= _other_sled(desk, chosen)
+        units = units_of(request) or parse_sled(own["sled_text"], "the sled file").units
+        return await desk.accept(request, "measure", told_of(form.fields, units) | own, form, needs_photo=False)
+
+
+def _other_sled(desk: Desk, key: str) -> dict[str, Any]:
+    file = desk.sleds().by_key.get(key)
+    if file is None:
+        raise RefusedForm(400, "That sled is not there any more.", "Go back and choose another.")
+    return {"sled": file.sled.name, "sled_key": key, "sled_text": file.text}
+
+
+async def withdraw(request: Request) -> Response:
+    """Withdraw a reading: a new entry without a value stands in for it, and nothing is lost."""
+    desk = desk_of(request)
+    async with desk.form(request) as form:
+        reason = form.fields.get("reason", "")[:_LONGEST_REASON] or "by the page's user"
+        id_ = await anyio.to_thread.run_sync(_withdrawn, request, reason)
+    return RedirectResponse(f"/reading/{id_}", 303)
+
+
+def _withdrawn(request: Request, reason: str) -> str:
+    with Log.open(desk_of(request).settings.log) as log:
+        old = _entry(log, request)
+        if old.corrected_by is not None or old.reading.get("status") == "refused":
+            raise RefusedForm(400, "That reading does not count any more.", "Go to the log.")
+        draft = replace(draft_of(log, old), reading=withdrawn_json(old.reading, reason))
+        return log.attach(draft).id
 
 
 async def ask_turned(request: Request) -> Response:

@@ -9,6 +9,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from visioncheck.errors import UserError
+from visioncheck.log.store import Log
+from visioncheck.page.answers import sled_view
 from visioncheck.page.desk import UNITS, desk_of, remember, session_of
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
@@ -38,10 +40,12 @@ def start(request: Request) -> Response:
     """Show what can be done: the sleds first."""
     desk = desk_of(request)
     sleds = desk.sleds()
+    with Log.open(desk.settings.log, readonly=True) as log:
+        views = [sled_view(log, key, file.sled) for key, file in sleds.by_key.items()]
     return desk.render(
         request,
         "start.html.j2",
-        sleds={key: file.sled.name for key, file in sleds.by_key.items()},
+        sleds=views,
         problems=sleds.problems,
         sleds_folder=desk.settings.sleds,
         has_rig=bool(find_rigs(desk.settings.rigs)),

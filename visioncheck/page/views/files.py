@@ -1,0 +1,56 @@
+"""Files to take along: the target's sheets, the report on all sleds, the log as a table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import anyio
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from visioncheck.page import work
+from visioncheck.page.desk import desk_of
+from visioncheck.printed.layout import PAPERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from starlette.requests import Request
+
+_NAMES = {"a4": "A4", "letter": "Letter", "a3": "A3", "tabloid": "Tabloid"}
+
+
+def choose_sheets(request: Request) -> Response:
+    """Offer the sheets and piece tags."""
+    sheets = {}
+    for paper in PAPERS:
+        for field in ("light", "dark"):
+            sheets[f"{paper}-{field}.pdf"] = f"{_NAMES[paper]}, {field} field"
+        sheets[f"tags-{paper}.pdf"] = f"Piece tags on {_NAMES[paper]}"
+    return desk_of(request).render(request, "sheets.html.j2", sheets=sheets)
+
+
+async def send_sheets(request: Request) -> Response:
+    """Send one PDF."""
+    name = request.path_params["name"]
+    return await _made(request, name, "application/pdf", work.draw_target, name)
+
+
+async def send_report(request: Request) -> Response:
+    """Send the report on all sleds, one page without script."""
+    return await _made(request, "report.html", "text/html", work.write_report, desk_of(request).settings.log)
+
+
+async def send_table(request: Request) -> Response:
+    """Send the log as CSV."""
+    return await _made(request, "log.csv", "text/csv", work.write_table, desk_of(request).settings.log)
+
+
+async def _made(request: Request, name: str, kind: str, make: Callable[..., bytes | None], *given: object) -> Response:
+    try:
+        content = await desk_of(request).workers.aside(make, *given)
+    except (TimeoutError, anyio.BrokenWorkerProcess):
+        raise HTTPException(503, "That could not be made; try again.") from None
+    if content is None:
+        raise HTTPException(404)
+    return Response(content, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'})
