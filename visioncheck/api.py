@@ -157,11 +157,11 @@ class Measurement:
         """Require that it was made with a sled's file, by which the log keeps readings; raises InputError."""
         _kept_sled(self.outcome.sled)
 
-    def lines(self) -> list[Line]:
-        """Say it line by line: a label and what it says."""
+    def lines(self, door: Door = "python") -> list[Line]:
+        """Say it line by line: a label and what it says, parameters named as at this door."""
         from visioncheck.present.reading import reading_lines
 
-        return reading_lines(self.reading, _owner(self.outcome.sled))
+        return reading_lines(self.reading, _owner(self.outcome.sled), door=door)
 
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values that JSON can hold, as the log keeps it."""
@@ -249,11 +249,11 @@ class TypedMeasurement:
         """None: there is no photo that could be doubtful."""
         return ()
 
-    def lines(self) -> list[Line]:
-        """Say it line by line: a label and what it says."""
+    def lines(self, door: Door = "python") -> list[Line]:
+        """Say it line by line: a label and what it says, parameters named as at this door."""
         from visioncheck.present.typed import typed_lines
 
-        return typed_lines(self.result, _owner(self.sled))
+        return typed_lines(self.result, _owner(self.sled), door)
 
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values that JSON can hold, as the log keeps it."""

@@ -190,6 +190,7 @@ def test_typed_readings_say_what_the_command_says():
     unsigned = visioncheck.compute(taper="0.1deg", sled=SLED)
     assert (unsigned.value, unsigned.correction) == (None, None)
     assert unsigned.question.code == "wider end"
+    assert "--" not in str(unsigned) + str(visioncheck.compute(angle=90.08))  # no options in Python
     assert unsigned.verdict is visioncheck.Verdict.CANNOT_TELL
 
 
@@ -304,3 +305,10 @@ def test_a_refusal_explains_itself_below_the_traceback(rig_file):
         visioncheck.measure(PHOTOS / "survey-1.jpg", rig=rig_file)
     assert "survey-1.jpg" in refused.value.__notes__[0]
     assert "--" not in refused.value.__notes__[0]
+
+
+def test_what_to_measure_next_is_said_as_it_is_done_in_python():
+    unsurveyed = visioncheck.measure(CORNER, sled=SLED)
+    assert unsurveyed.correction.advice == "measure again"
+    assert "measure better" in str(unsurveyed)
+    assert "--" not in str(unsurveyed)

@@ -76,7 +76,7 @@ def reckon(
     from visioncheck.present.terminal import print_report
 
     title = f"{found.sled.sled.name}: fence error" if found.sled else "Fence error"
-    print_report(title, found.lines(), cautions=found.correction is not None)
+    print_report(title, found.lines("command"), cautions=found.correction is not None)
 
 
 def register(app: typer.Typer) -> None:

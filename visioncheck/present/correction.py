@@ -55,7 +55,7 @@ def describe(
         The sled that it belongs to.
     basis : Basis or None
         What it was read from.
-    door : {"command", "page"}
+    door : {"command", "page", "python"}
         Where the user stands: what is to be done is named as it is done there.
     instead : str
         What to do in place of what the reading itself says, where it does not count any more: no move is named then.
@@ -115,18 +115,22 @@ _STEPS: dict[Code, dict[Door, str]] = {
     "quarter turn": {
         "command": "turn the piece a quarter on the sheet, shoot again and give both photos with --turned",
         "page": "take a second photo with the piece turned a quarter on the sheet",
+        "python": "turn the piece a quarter on the sheet, shoot again and measure both photos as a pair",
     },
     "survey": {
         "command": "survey this phone and sheet (visioncheck survey), then measure this photo again with --rig",
         "page": "survey this phone and sheet, then send a photo of this piece again",
+        "python": "survey this phone and sheet, then measure this photo again with its rig",
     },
     "repeats": {
         "command": "measure {count} fresh cuts in all and take their mean",
         "page": "measure {count} fresh cuts in all and take their mean",
+        "python": "measure {count} fresh cuts in all and take their mean",
     },
     "strip": {
         "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (--cuts 5)",
         "page": "cut a panel all round, then a strip with a fifth cut, and measure the strip",
+        "python": "cut a panel all round, then a strip with a fifth cut, and measure the strip (cuts=5)",
     },
 }
 

@@ -40,6 +40,13 @@ def as_field(parameter: str, value: str | None = None) -> str:
 NAMING: dict[Door, Naming] = {"command": as_option, "page": as_field, "python": in_python}
 
 
+def sled_hint(door: Door) -> str:
+    """Say how to learn the move of the fence too, where no sled is given."""
+    given = NAMING[door]("sled", None)
+    file = " SLED.toml" if door == "command" else ""
+    return f"with {given}{file} the move of the fence is said too; visioncheck sled NEW.toml writes one"
+
+
 def error_sentence(error: UserError, door: Door = "command") -> str:
     """Say an error as a surface does."""
     if isinstance(error, Refusal):

@@ -10,6 +10,7 @@ from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import describe, error_words, verdict_words
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.line import Line
+from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import question_sentence
 from visioncheck.present.slot import slot_lines
 from visioncheck.results.basis import basis_of
@@ -54,10 +55,11 @@ def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
     return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
 
 
-def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "") -> list[Line]:
+def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "", door: Door = "command") -> list[Line]:
     """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
-    return [*_piece_lines(reading, units, sled), *_fence_lines(reading, sled, instead), *_flag_lines(reading)]
+    fence = _fence_lines(reading, sled, instead, door)
+    return [*_piece_lines(reading, units, sled), *fence, *_flag_lines(reading, door)]
 
 
 def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
@@ -117,11 +119,11 @@ def _corner_lines(reading: Reading) -> list[Line]:
     return [Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
 
 
-def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line]:
+def _fence_lines(reading: Reading, sled: Sled | None, instead: str, door: Door) -> list[Line]:
     if reading.fence_error:
         if sled:
-            return describe(reading.fence_error, sled, basis_of(reading), instead=instead)
-        hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
+            return describe(reading.fence_error, sled, basis_of(reading), door, instead)
+        hint = sled_hint(door)
         return [Line("Fence", error_words(reading.fence_error)), *assumed_lines(reading.assumed), Line("Hint", hint)]
     lines = []
     if reading.fence_error_size:
@@ -131,9 +133,9 @@ def _fence_lines(reading: Reading, sled: Sled | None, instead: str) -> list[Line
         if sled:
             lines.append(Line("Verdict", verdict_words(decide(size, sled.tolerance_deg), sled)))
     if reading.question:
-        lines.append(Line("Tell me", question_sentence(reading.question)))
+        lines.append(Line("Tell me", question_sentence(reading.question, door)))
     return lines
 
 
-def _flag_lines(reading: Reading) -> list[Line]:
-    return [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in reading.flags]
+def _flag_lines(reading: Reading, door: Door) -> list[Line]:
+    return [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code, door)}") for code in reading.flags]

@@ -8,6 +8,7 @@ from visioncheck.fence.next_step import Basis
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import describe, error_words
 from visioncheck.present.line import Line
+from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import note_line, question_sentence
 from visioncheck.units import format_error
 
@@ -16,15 +17,15 @@ if TYPE_CHECKING:
     from visioncheck.sled.model import Sled
 
 
-def typed_lines(result: Reckoned, sled: Sled | None) -> list[Line]:
+def typed_lines(result: Reckoned, sled: Sled | None, door: Door = "command") -> list[Line]:
     """Say what typed readings tell of the fence, and what to do about it where the sled is known."""
     if result.question:
         ways = format_error(result.error.value, sled.fence_length_mm if sled else None, signed=False)
         size = f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
-        lines = [Line("Size", size), Line("Sign", question_sentence(result.question))]
+        lines = [Line("Size", size), Line("Sign", question_sentence(result.question, door))]
     elif sled:
-        lines = describe(result.error, sled, Basis(result.kind))
+        lines = describe(result.error, sled, Basis(result.kind), door)
     else:
-        hint = "with --sled SLED.toml the move of the fence is said too; visioncheck sled NEW.toml writes one"
+        hint = sled_hint(door)
         lines = [Line("Fence", error_words(result.error)), *assumed_lines(result.assumed), Line("Hint", hint)]
     return [*lines, *(note_line(note) for note in result.notes)]
