@@ -40,6 +40,7 @@ BESIDE = {
 OVER = {
     "a stick across two sides": stick((150, 60), (230, 300)),
     "a stick over a corner": stick((250, 70), (345, 150), 25.0),
+    "a hand across two sides": stick((150, 60), (230, 300), 70.0),
     "a broad jaw over a side": stick((180, 285), (185, 225), 45.0),
 }
 
@@ -62,6 +63,12 @@ def test_what_lies_over_the_piece_moves_no_side(name):
 def test_a_round_thing_has_no_four_sides():
     turn = np.linspace(0, 2 * np.pi, 200)
     assert best_quad(drawn(np.array([200, 180]) + 90 * np.column_stack([np.cos(turn), np.sin(turn)])), NOTHING) is None
+
+
+def test_a_cushion_has_no_straight_sides():
+    turn = np.linspace(0, 2 * np.pi, 400)
+    round_square = [np.sign(wave) * np.abs(wave) ** (2 / 3) for wave in (np.cos(turn), np.sin(turn))]
+    assert best_quad(drawn(np.array([200, 180]) + 90 * np.column_stack(round_square)), NOTHING) is None
 
 
 def test_a_hand_has_no_four_sides():

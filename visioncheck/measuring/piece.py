@@ -71,7 +71,7 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     refuse_another_phone(photo, rig)
     fit = fit_view(detection, rig)
     glare = glare_flags(photo, points)
-    outline = _piece_outline(photo, points, fit.view, photo.path.name)
+    outline = _piece_outline(photo, points, fit.view, glare=bool(glare))
     found = outline.corners_mm
     tag = tag_on(points, fit.view, found)
     thick, thick_flags = read_thickness(tag, thickness, fit.view, rig)
@@ -136,8 +136,14 @@ def glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
     return ["glare"] if share > checks.GLARE_SHARE else []
 
 
-def _piece_outline(photo: Photo, points: TargetPoints, view: View, name: str) -> Outline:
-    outlines = find_outlines(photo, points, view)
+def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: bool) -> Outline:
+    name = photo.path.name
+    try:
+        outlines = find_outlines(photo, points, view)
+    except Refusal as problem:
+        if glare and problem.case == "shape":
+            raise Refusal("glare", name, "piece").showing(problem.marks) from None
+        raise
     if is_second_piece(outlines):
         every = _seen_px(view, [each.corners_mm for each in outlines])
         raise Refusal("two-pieces", name).showing(Marks(every[:1], tuple(_closed(each) for each in every[1:])))

@@ -197,10 +197,11 @@ def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
         bins = np.floor((light[left] - light.min()) / _LIGHT_BIN).astype(int)
         look = light.min() + (np.argmax(np.bincount(bins)) + 0.5) * _LIGHT_BIN
         like = np.abs(light - look) < _LIGHT_NEAR
-        size = _odd(_SQUARE_MM)
-        opened = cv2.morphologyEx(_clean(like & overview.on_sheet), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
-        # what is blurred with the sheet is like neither
-        yield np.asarray(cv2.dilate(opened, np.ones((3, 3), np.uint8)), np.uint8), covered
+        all_like, size = _clean(like & overview.on_sheet), _odd(_SQUARE_MM)
+        opened = cv2.morphologyEx(all_like, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+        # the piece's corners come back, which the squares' size cut off; what is blurred with the sheet is like neither
+        whole = cv2.bitwise_and(cv2.dilate(opened, np.ones((size, size), np.uint8)), all_like)
+        yield np.asarray(cv2.dilate(whole, np.ones((3, 3), np.uint8)), np.uint8), covered
         left &= ~like
 
 

@@ -197,6 +197,7 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "{share:.0%} of the sheet is burnt out white; move the lamp or the phone to the side, or tap on the sheet so"
         " that the phone takes it darker."
     ),
+    ("glare", "piece"): "the piece's sides are lost in the glare; move the lamp or the phone to the side.",
     ("glare", "edge"): "the piece's {side} edge is lost in the glare; move the lamp or the phone to the side.",
     ("two-pieces", ""): (
         "shows two pieces; lay one piece on the sheet at a time; two butted halves are measured together (<piece=gap>)."
