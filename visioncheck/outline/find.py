@@ -189,14 +189,16 @@ def _like(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
 def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
     """What looks alike by its light and has no tint."""
     light = cv2.blur(overview.light, (3, 3))
-    left = overview.on_sheet & (np.abs(light) > _LIGHT_STEP)
-    covered = (cv2.magnitude(*cv2.split(overview.tint)) > _TINT_STEP).astype(np.uint8)
+    tinted = cv2.magnitude(*cv2.split(cv2.blur(overview.tint, (3, 3)))) > _TINT_STEP
+    covered = tinted.astype(np.uint8)
+    left = overview.on_sheet & (np.abs(light) > _LIGHT_STEP) & ~tinted
     for _ in range(_LOOKS):
         if left.sum() < _SMALLEST_MM2 * PIXELS_PER_MM**2:
             return
         bins = np.floor((light[left] - light.min()) / _LIGHT_BIN).astype(int)
         look = light.min() + (np.argmax(np.bincount(bins)) + 0.5) * _LIGHT_BIN
-        like = np.abs(light - look) < _LIGHT_NEAR
+        # a level of light on tinted wood is a lamp's shine and no piece
+        like = (np.abs(light - look) < _LIGHT_NEAR) & ~tinted
         all_like, size = _clean(like & overview.on_sheet), _odd(_SQUARE_MM)
         opened = cv2.morphologyEx(all_like, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
         # the piece's corners come back, which the squares' size cut off; what is blurred with the sheet is like neither
