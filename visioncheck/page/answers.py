@@ -204,22 +204,27 @@ def _which_kind(question: Question, found: Mapping[str, Any]) -> Form:
     return Form(text, kinds=kinds, edge=edge, cuts="strip" in kinds)
 
 
+def _sides(question: Question) -> tuple[str, ...]:
+    """The sides of the picture that are offered, always in one order."""
+    return tuple(way for way in WAYS if way in question.choices)
+
+
 _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
     "kind": _which_kind,
     "fence edge": lambda *_: Form("Which edge lay on the fence?", edge=True),
     "first edge": lambda *_: Form("Which edge was cut first?", edge=True),
     # its ends are asked for after, when the reading names them
     "cuts": lambda *_: Form("How many successive cuts made this strip?", cuts=True),
-    "strip end": lambda asked, _: Form("Which end of the strip was at the fence?", end=True, ways=asked.choices),
+    "strip end": lambda asked, _: Form("Which end of the strip was at the fence?", end=True, ways=_sides(asked)),
     "turned half": lambda *_: Form("Which half was turned over?", half=True),
     "straightedge": lambda asked, _: Form(
-        "At which end of the gap was the straightedge?", straightedge=True, ways=asked.choices
+        "At which end of the gap was the straightedge?", straightedge=True, ways=_sides(asked)
     ),
     "half and straightedge": lambda asked, _: Form(
         "Which half was turned over, and where was the straightedge?",
         half=True,
         straightedge=True,
-        ways=asked.choices,
+        ways=_sides(asked),
     ),
 }
 """The page's own words for what is asked, and its fields."""
