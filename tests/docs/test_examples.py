@@ -16,6 +16,8 @@ ROOT = Path(__file__).parents[2]
 # in the order in which a user meets them: later ones read what earlier ones wrote
 DOCUMENTS = [ROOT / "README.md", *(ROOT / "visioncheck" / "docs" / "topics").glob("*.md")]
 BLOCK = re.compile(r"^```(sh|python)\n(.*?)^```", re.MULTILINE | re.DOTALL)
+SHOWN = re.compile(r"^```sh\n([^`]*)^```\n[^`]*?^```text\n(.*?)^```", re.MULTILINE | re.DOTALL)
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
 # they ask, or serve until they are stopped, or take half a minute: tests/correction, tests/page and tests/report
 ELSEWHERE = ("visioncheck sled ", "visioncheck page ", "visioncheck demo ")
 
@@ -42,19 +44,39 @@ def run(command):
         return main(words)
 
 
+def require_shown(shown, said):
+    """Each line that a document shows is one of those that the program says: its words, and about its numbers."""
+    lines = {words_of(line): line for line in said.splitlines()}
+    for line in shown.splitlines():
+        assert words_of(line) in lines, line
+        now = [float(number) for number in NUMBER.findall(lines[words_of(line)])]
+        # the last digits are the machine's own
+        assert [float(number) for number in NUMBER.findall(line)] == pytest.approx(now, rel=0.1, abs=0.02), line
+
+
+def words_of(line):
+    """Take a line's words without its numbers and spaces."""
+    return " ".join(NUMBER.sub("#", line).split())
+
+
 @pytest.mark.photos
 def test_examples_run_as_printed(tmp_path, monkeypatch, capsys):
     (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
     monkeypatch.chdir(tmp_path)
+    # nothing is broken into two lines
+    monkeypatch.setenv("COLUMNS", "400")
     ran = 0
     for document in sorted(DOCUMENTS, key=lambda path: (path.name != "README.md", path.name != "survey.md", path.name)):
         text = document.read_text(encoding="utf-8")
+        shown = {list(commands(f"```sh\n{block}```"))[-1]: output for block, output in SHOWN.findall(text)}
         for command in commands(text):
             code = run(command)
-            assert code == 0, f"{document.name}: {command}\n{capsys.readouterr().err}"
+            said = capsys.readouterr()
+            assert code == 0, f"{document.name}: {command}\n{said.err}"
+            require_shown(shown.pop(command, ""), said.out)
             ran += 1
+        assert not shown
         for language, block in BLOCK.findall(text):
             if language == "python":
                 exec(compile(block, document.name, "exec"), {})  # noqa: S102
     assert ran > 30
-    capsys.readouterr()
