@@ -32,8 +32,8 @@ _LEAST_CORNER_DEG = 35.0
 _COARSE = 2
 _LACK, _BESIDE = 1.0, 0.35
 """What a place within the four sides costs that looks like the sheet, and one beyond that looks like the piece."""
-_LEAST_FILLED = 0.85
-"""Share of the quadrilateral that must look like the piece, or be covered."""
+_LEAST_FILLED = 0.6
+"""Share of the quadrilateral that must look like the piece, or be covered; a wide slot takes a quarter of a board."""
 _LEAST_SIDE = 0.3
 """Share of every side that must be seen ..."""
 _LEAST_MEAN = 0.6
