@@ -1,4 +1,4 @@
-"""Every example in README and topics runs as printed, in a folder that holds nothing but the fixtures."""
+"""Every command in README and topics runs as printed, in a folder that holds nothing but the fixtures."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from visioncheck.cli import main
 ROOT = Path(__file__).parents[2]
 # in the order in which a user meets them: later ones read what earlier ones wrote
 DOCUMENTS = [ROOT / "README.md", *(ROOT / "visioncheck" / "docs" / "topics").glob("*.md")]
-BLOCK = re.compile(r"^```(sh|python)\n(.*?)^```", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```sh\n(.*?)^```", re.MULTILINE | re.DOTALL)
 SHOWN = re.compile(r"^```sh\n([^`]*)^```\n[^`]*?^```text\n(.*?)^```", re.MULTILINE | re.DOTALL)
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 # they ask, or serve until they are stopped, or take half a minute: tests/correction, tests/page and tests/report
@@ -24,9 +24,7 @@ ELSEWHERE = ("visioncheck sled ", "visioncheck page ", "visioncheck demo ")
 
 def commands(text):
     """Take each command of the program out of a document's blocks."""
-    for language, block in BLOCK.findall(text):
-        if language == "python":
-            continue
+    for block in BLOCK.findall(text):
         for line in block.splitlines():
             for part in line.split("#")[0].split("&&"):
                 command = part.strip().removeprefix(".venv/bin/")
@@ -76,7 +74,4 @@ def test_examples_run_as_printed(tmp_path, monkeypatch, capsys):
             require_shown(shown.pop(command, ""), said.out)
             ran += 1
         assert not shown
-        for language, block in BLOCK.findall(text):
-            if language == "python":
-                exec(compile(block, document.name, "exec"), {})  # noqa: S102
     assert ran > 30

@@ -20,6 +20,7 @@ from PIL import Image
 import visioncheck
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.given import length_of
+from visioncheck.present.topics import topic_text
 from visioncheck.sled.file import load_sled
 
 REPO = Path(__file__).parents[2]
@@ -37,12 +38,12 @@ def test_what_the_docstrings_show_is_true(name, monkeypatch):
     assert ran.failed == 0
 
 
-def test_what_the_readme_shows_runs(tmp_path, monkeypatch, capsys):
-    (example,) = re.findall(r"```python\n(.*?)```", (REPO / "README.md").read_text("utf-8"), flags=re.DOTALL)
+def test_what_the_handbook_shows_runs(tmp_path, monkeypatch, capsys):
+    (example,) = re.findall(r"```python\n(.*?)```", topic_text("python"), flags=re.DOTALL)
     (tmp_path / "fixtures").symlink_to(REPO / "fixtures")
     monkeypatch.chdir(tmp_path)
-    exec(compile(example, "README.md", "exec"), {})  # noqa: S102 - our own text
-    assert capsys.readouterr().out.endswith("outside right back\n")
+    exec(compile(example, "python.md", "exec"), {})  # noqa: S102 - our own text
+    assert " outside right back\nsingle\n" in capsys.readouterr().out
     assert (tmp_path / "read.png").stat().st_size > 10_000
 
 
