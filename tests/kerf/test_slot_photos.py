@@ -53,7 +53,8 @@ def bare(rig):
 def painted(bare: Scene, what: Painting) -> Scene:
     tone = calibrate_tone(bare.photo.bgr, bare.points)
     bgr = as_jpeg(paint(bare.photo.bgr, bare.view, replace(what, exponent=tone.exponent)))
-    return replace(bare, photo=replace(bare.photo, bgr=bgr))
+    photo = replace(bare.photo, bgr=bgr)
+    return replace(bare, photo=photo, points=find_points(photo))  # the work hides some of the sheet's
 
 
 def read(scene: Scene, what: Painting, kind: str = "slot"):
@@ -176,7 +177,7 @@ def test_json_says_what_the_slot_tells_of_the_blade(rig_file, capsys):
     # the sled's blade is marked 2.8 mm
     assert found["nominal_mm"] == 2.8
     assert found["wider_mm"]["value"] == pytest.approx(middle["value"] - 2.8)
-    assert any("narrower than the 2.80 mm" in sentence for sentence in found["says"])
+    assert found["wider_mm"]["value"] < 0  # than the blade is marked
 
 
 def test_picture_and_report_name_both_walls(rig_file, tmp_path, capsys):

@@ -67,7 +67,8 @@ def blackened(bgr, view):
 def painted(scene: Scene, what: Painting) -> Scene:
     exponent = calibrate_tone(scene.photo.bgr, scene.points).exponent
     bgr = as_jpeg(paint(scene.photo.bgr, scene.view, replace(what, exponent=exponent)))
-    return replace(scene, photo=replace(scene.photo, bgr=bgr))
+    photo = replace(scene.photo, bgr=bgr)
+    return replace(scene, photo=photo, points=find_points(photo))  # the board hides some of the sheet's
 
 
 def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1):
