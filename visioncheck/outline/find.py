@@ -44,6 +44,7 @@ _SQUARE_MM = 11.0
 _DARK = 1.2
 _SEEN_MARKS = 0.2
 _MARK_MM2 = 400.0
+_ROUND_MARK_MM = 10.0
 _SAME = 0.5
 
 
@@ -126,7 +127,7 @@ def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tup
             if quad is None:
                 break
             area = cv2.contourArea(quad.corners.astype(np.float32))
-            if area > least and not _shows_marks(quad.corners, area, seen):
+            if area > least and not _shows_marks(quad.corners, area, seen, look):
                 yield quad.worth * total, quad.corners
             cv2.fillConvexPoly(left, np.round(quad.corners).astype(np.int32), 0)
             left = _without_crumbs(left)
@@ -143,11 +144,21 @@ def _distinct(candidates: Iterator[tuple[float, Array]]) -> list[Array]:
     return sorted(kept, key=lambda corners: -cv2.contourArea(corners.astype(np.float32)))
 
 
-def _shows_marks(corners: Array, area: float, seen: Array) -> bool:
-    """Whether the sheet's print is seen where the piece would lie on it: then it is a shadow or a stain."""
+def _shows_marks(corners: Array, area: float, seen: Array, look: Mask) -> bool:
+    """Whether the sheet's print is seen where the piece would lie on it: then it is a shadow or a stain.
+
+    What is seen through a slot or beside a covered part has no such look around it and tells nothing.
+    """
     outline = corners.astype(np.float32)
-    inside = [cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) > PIXELS_PER_MM for x, y in seen]
-    return sum(inside) > 1 + _SEEN_MARKS * area / (_MARK_MM2 * PIXELS_PER_MM**2)
+    size = round(_ROUND_MARK_MM * PIXELS_PER_MM)
+    around = cv2.blur(look.astype(np.float32), (size, size), borderType=cv2.BORDER_CONSTANT)
+    high, wide = look.shape
+    inside = 0
+    for x, y in seen:
+        if cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) > PIXELS_PER_MM:
+            row, column = min(max(round(y), 0), high - 1), min(max(round(x), 0), wide - 1)
+            inside += bool(around[row, column] > 0.5)
+    return inside > 1 + _SEEN_MARKS * area / (_MARK_MM2 * PIXELS_PER_MM**2)
 
 
 def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
