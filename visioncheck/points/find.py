@@ -63,8 +63,8 @@ def find_points(photo: Photo, *, colours: bool = True) -> TargetPoints:
 def _nothing(photo: Photo) -> Refusal:
     mirrored = replace(photo, bgr=np.ascontiguousarray(photo.bgr[:, ::-1]))
     if coarse_sheets(find_markers(mirrored))[1]:
-        return Refusal("mirrored", str(photo.path))
-    return Refusal("no-target", str(photo.path))
+        return Refusal("mirrored", photo.path.name)
+    return Refusal("no-target", photo.path.name)
 
 
 def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: CoarseSheet) -> SaddleFits | None:
@@ -148,7 +148,7 @@ def _gather(
 ) -> TargetPoints:
     count = sum(len(read.index) for read in found)
     if count < checks.POINTS_LEAST:
-        raise Refusal("few-points", str(photo.path), "of the target", count=count)
+        raise Refusal("few-points", photo.path.name, "of the target", count=count)
     blue, red = (
         np.concatenate([_in_channel(photo.bgr[:, :, channel], layout, read) for read in found])
         if colours
