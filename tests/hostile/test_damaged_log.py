@@ -7,4 +7,4 @@ from tests.hostile.damaged_log import main
 
 def test_damaged_logs_are_survived_and_named(capsys):
     main(60, seed=20260301)
-    assert "no photo lost" in capsys.readouterr().out
+    assert "none ended in a traceback or lost a photo" in capsys.readouterr().out

@@ -45,6 +45,7 @@ _DARK = 1.2
 _SEEN_MARKS = 0.2
 _MARK_MM2 = 400.0
 _ROUND_MARK_MM = 10.0
+_IN_ONE = 0.9
 _SAME = 0.5
 
 
@@ -145,20 +146,29 @@ def _distinct(candidates: Iterator[tuple[float, Array]]) -> list[Array]:
 
 
 def _shows_marks(corners: Array, area: float, seen: Array, look: Mask) -> bool:
-    """Whether the sheet's print is seen where the piece would lie on it: then it is a shadow or a stain.
+    """Whether the sheet's print is seen where the piece would lie on it: a shadow, a stain, or two pieces as one.
 
-    What is seen through a slot or beside a covered part has no such look around it and tells nothing.
+    In one piece, what is seen through a slot has no such look around it and tells nothing.
     """
     outline = corners.astype(np.float32)
-    size = round(_ROUND_MARK_MM * PIXELS_PER_MM)
-    around = cv2.blur(look.astype(np.float32), (size, size), borderType=cv2.BORDER_CONSTANT)
-    high, wide = look.shape
-    inside = 0
-    for x, y in seen:
-        if cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) > PIXELS_PER_MM:
-            row, column = min(max(round(y), 0), high - 1), min(max(round(x), 0), wide - 1)
-            inside += bool(around[row, column] > 0.5)
-    return inside > 1 + _SEEN_MARKS * area / (_MARK_MM2 * PIXELS_PER_MM**2)
+    seen = seen[
+        [cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) > PIXELS_PER_MM for x, y in seen]
+    ]
+    allowed = 1 + _SEEN_MARKS * area / (_MARK_MM2 * PIXELS_PER_MM**2)
+    if len(seen) > allowed and _is_in_one(corners, look):
+        size = round(_ROUND_MARK_MM * PIXELS_PER_MM)
+        around = cv2.blur(look.astype(np.float32), (size, size), borderType=cv2.BORDER_CONSTANT)
+        column, row = np.clip(np.round(seen), 0, np.array(look.shape[::-1]) - 1).astype(int).T
+        seen = seen[around[row, column] > 0.5]
+    return len(seen) > allowed
+
+
+def _is_in_one(corners: Array, look: Mask) -> bool:
+    """Whether what has this look within a quadrilateral hangs together."""
+    within = np.zeros(look.shape, np.uint8)
+    cv2.fillConvexPoly(within, np.round(corners).astype(np.int32), 1)
+    parts = cv2.connectedComponentsWithStats(within & (look > 0).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
+    return bool(len(parts) and parts.max() > _IN_ONE * parts.sum())
 
 
 def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
