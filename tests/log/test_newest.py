@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.log.conftest import SLED_TEXT, make_draft, make_photo, typed_draft
+from tests.log.conftest import SLED_TEXT, typed_draft
 from visioncheck.log.standing import newest_reading, standing_of
 
 
@@ -27,10 +27,3 @@ def test_the_sled_counts_as_it_was_kept_last(log):
     for days, end in ((5, "five"), (9, "nine"), (1, "one")):
         log.attach(typed_draft(days=days, sled_text=f"{SLED_TEXT}# {end}\n"))
     assert log.sled_text("Long sled").endswith("# nine\n")
-
-
-def test_a_photo_with_two_entries_counts_as_read_last(log, tmp_path):
-    photo = make_photo(tmp_path)
-    first = log.attach(make_draft(0.01), photo)
-    second = log.attach(make_draft(0.02), photo)
-    assert log.standing_entry(first.photo_sha256).id == second.id

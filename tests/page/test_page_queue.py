@@ -137,11 +137,11 @@ def test_a_full_disk_while_answers_are_written_ends_nothing(serve, tmp_path, mon
     gate = tmp_path / "go"
     jobs = [send(phone, f"wait for {gate}", k) for k in range(3)]
 
-    def full(*_):
+    def full(*_, **__):
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as disk:
-        disk.setattr("visioncheck.page.jobs._sync", full)
+        disk.setattr("visioncheck.page.jobs.replace_whole", full)
         gate.touch()
         until(lambda: all(is_done(phone, job) for job in jobs))
     assert "Done: wait" in phone.get(jobs[0]).text
