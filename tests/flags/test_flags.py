@@ -214,8 +214,8 @@ def rig(rig_file):
 @pytest.fixture
 def drawn(monkeypatch):
     """Every axes that a picture is drawn on."""
-    made, make = [], visioncheck.present.picture._axes
-    monkeypatch.setattr(visioncheck.present.picture, "_axes", lambda *how: made.append(make(*how)) or made[-1])
+    made, make = [], visioncheck.present.picture.photo_axes
+    monkeypatch.setattr(visioncheck.present.picture, "photo_axes", lambda *how: made.append(make(*how)) or made[-1])
     return made
 
 

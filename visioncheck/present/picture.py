@@ -39,7 +39,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _LONG_SIDE_PX = 1600
-_DPI = 100
+DPI = 100
+"""Of a drawn photo, so that a point of type is so many pixels."""
 _LETTER = 0.62
 """Breadth of a letter, in its size."""
 _NARROWEST = 0.6
@@ -132,7 +133,7 @@ def render_reading(
     shown = cv2.warpAffine(
         photo.bgr, frame.matrix, (frame.width, frame.height), flags=cv2.INTER_AREA, borderValue=(40, 40, 40)
     )
-    axes = _axes(shown)
+    axes = photo_axes(shown)
     centre = frame(np.array([corner.at_px for corner in reading.corners])).mean(axis=0)
     exaggeration = _exaggeration(reading, frame)
     for k, edge in enumerate(reading.edges):
@@ -152,7 +153,7 @@ def render_reading(
     canvas = io.BytesIO()
     # PNG: a third of the time of the library's own level, for three per cent more bytes
     how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
-    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs=how)
+    axes.figure.savefig(canvas, format=kind, dpi=DPI, pil_kwargs=how)
     return canvas.getvalue()
 
 
@@ -173,9 +174,10 @@ def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     return _Frame(matrix, int(size[0]), int(size[1]))
 
 
-def _axes(shown: NDArray[Any]) -> Any:
+def photo_axes(shown: NDArray[Any]) -> Any:
+    """Axes in the pixels of a photo (height, width, 3), blue first, which fills its figure."""
     height, width = shown.shape[:2]
-    figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI)
+    figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0, 0, 1, 1))
     axes.imshow(shown[:, :, ::-1], aspect="auto")
@@ -372,7 +374,7 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
 
 def _within(text: str, frame: _Frame, fontsize: float) -> str:
     """The text in lines that fit the picture's width."""
-    letter_px = _LETTER * fontsize * _DPI / 72
+    letter_px = _LETTER * fontsize * DPI / 72
     across = max(int((frame.width - 28) / letter_px), 20)
     return "\n".join(textwrap.fill(line, across) for line in text.splitlines())
 

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
 from visioncheck.files import write_whole
 from visioncheck.photo.orientation import upright
+from visioncheck.present.picture import DPI, photo_axes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _LONG_SIDE_PX = 1600
-_DPI = 100
 _LETTER = 0.62
 """Breadth of a letter, in its size."""
 _SIZE = 18
@@ -72,7 +70,7 @@ def render_refusal(
     scale = long_side_px / max(width, height)
     matrix = scale * matrix
     size = (round(scale * width), round(scale * height))
-    axes = _axes(cv2.warpAffine(photo.bgr, matrix, size, flags=cv2.INTER_AREA))
+    axes = photo_axes(cv2.warpAffine(photo.bgr, matrix, size, flags=cv2.INTER_AREA))
     found, trouble = (
         [line @ matrix[:, :2].T + matrix[:, 2] for line in lines] for lines in (marks.found, marks.trouble)
     )
@@ -88,7 +86,7 @@ def render_refusal(
     _caption(axes, _lines(sentence, found, trouble), size[0])
     canvas = io.BytesIO()
     how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
-    axes.figure.savefig(canvas, format=kind, dpi=_DPI, pil_kwargs=how)
+    axes.figure.savefig(canvas, format=kind, dpi=DPI, pil_kwargs=how)
     return canvas.getvalue()
 
 
@@ -98,24 +96,13 @@ def _lines(sentence: str, found: Sequence[Array], trouble: Sequence[Array]) -> l
     return [line for line in (sentence and f"Not measured. {sentence}", "; ".join(key)) if line]
 
 
-def _axes(shown: NDArray[Any]) -> Any:
-    height, width = shown.shape[:2]
-    figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI)
-    FigureCanvasAgg(figure)
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.imshow(shown[:, :, ::-1], aspect="auto")
-    axes.set(xlim=(-0.5, width - 0.5), ylim=(height - 0.5, -0.5))
-    axes.axis("off")
-    return axes
-
-
 def _line(axes: Any, line: Array, colour: str, wide: float, style: str) -> None:
     axes.plot(line[:, 0], line[:, 1], color="white", lw=wide + 2, zorder=3)
     axes.plot(line[:, 0], line[:, 1], color=colour, lw=wide, ls=style, zorder=4)
 
 
 def _caption(axes: Any, lines: Sequence[str], width_px: int) -> None:
-    across = max(int((width_px - 28) / (_LETTER * _SIZE * _DPI / 72)), 20)
+    across = max(int((width_px - 28) / (_LETTER * _SIZE * DPI / 72)), 20)
     text = "\n".join(textwrap.fill(line, across) for line in lines)
     if text:
         axes.text(14, 16, text, fontsize=_SIZE, color="white", va="top",
