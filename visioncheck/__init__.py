@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from visioncheck.api import survey as survey
     from visioncheck.api_log import CalibrationLog as CalibrationLog
     from visioncheck.api_log import open_log as open_log
+    from visioncheck.api_work import WorkTolerance as WorkTolerance
+    from visioncheck.api_work import tolerance as tolerance
     from visioncheck.errors import InputError as InputError
     from visioncheck.errors import Refusal as Refusal
     from visioncheck.errors import UserError as UserError
@@ -48,12 +50,14 @@ _PLACES = {
     "TypedMeasurement": "visioncheck.api",
     "UserError": "visioncheck.errors",
     "Verdict": "visioncheck.fence.decision",
+    "WorkTolerance": "visioncheck.api_work",
     "compute": "visioncheck.api",
     "load_rig": "visioncheck.api",
     "load_sled": "visioncheck.api",
     "measure": "visioncheck.api",
     "open_log": "visioncheck.api_log",
     "survey": "visioncheck.api",
+    "tolerance": "visioncheck.api_work",
 }
 
 __all__ = [
@@ -66,6 +70,7 @@ __all__ = [
     "TypedMeasurement",
     "UserError",
     "Verdict",
+    "WorkTolerance",
     "__version__",
     "compute",
     "load_rig",
@@ -73,6 +78,7 @@ __all__ = [
     "measure",
     "open_log",
     "survey",
+    "tolerance",
 ]
 
 

@@ -273,3 +273,12 @@ PLAN_MOST_GROOVES = 100
 """Grooves. A plan with more is refused; assumption."""
 PLAN_MOST_SETTINGS = 200
 """Settings. More for one groove are refused; assumption."""
+
+# Tolerances and the work they come from
+
+TOLERANCE_FINEST_DEG, TOLERANCE_COARSEST_DEG = 0.0005, 2.0
+"""deg. No sled is held to less, and one that may be out by more needs no measuring; assumption."""
+WORK_SMALLEST_MM, WORK_LARGEST_MM = 1.0, 10_000.0
+"""mm. A size of a joint, panel, box or frame outside is a slip of typing; assumption."""
+FRAME_MOST_SIDES = 24
+"""Sides. A frame with more is a slip of typing; assumption."""

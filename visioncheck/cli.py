@@ -22,6 +22,7 @@ from visioncheck.commands import (
     study,
     survey,
     target,
+    tolerance,
     topics,
 )
 from visioncheck.errors import UserError
@@ -42,6 +43,7 @@ target.register(app)
 survey.register(app)
 measure.register(app)
 reckon.register(app)
+tolerance.register(app)
 sled.register(app)
 groove.register(app)
 study.register(app)

@@ -27,7 +27,7 @@ REPO = Path(__file__).parents[2]
 PHOTOS = REPO / "fixtures" / "photos" / "light-a4"
 SLED = REPO / "fixtures" / "sleds" / "alder-lane.toml"
 CORNER = PHOTOS / "corner-2.jpg"
-DOCUMENTED = ("visioncheck", "visioncheck.api", "visioncheck.api_log", "visioncheck.units")
+DOCUMENTED = ("visioncheck", "visioncheck.api", "visioncheck.api_log", "visioncheck.api_work", "visioncheck.units")
 
 
 @pytest.mark.parametrize("name", DOCUMENTED)

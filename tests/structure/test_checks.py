@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "visioncheck"
-STAGES = ("photo", "points", "camera", "outline", "edges", "fitting", "reading", "fence", "kerf", "measuring")
+STAGES = ("photo", "points", "camera", "outline", "edges", "fitting", "reading", "fence", "kerf", "work", "measuring")
 
 # Of a search or a fit: how finely it samples, how far it looks, when it has settled. What is accepted does not hang on
 # them. The outline's own search (find, quads, covers, bare) weighs looks of picture parts against each other and keeps

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 # key of the answers: how it is asked
 _QUESTIONS = {
     "name": "What do you call this sled",
-    "tolerance": "Largest fence error you can live with (such as 0.005in/ft or 0.3mm/m)",
+    "tolerance": "Largest fence error you can live with (such as 0.005in/ft or 0.3mm/m; work: from what you build)",
     "fence_side": "Where is the fence: rear (between you and the work) or front",
     "pivot": "Which end of the fence stays when you adjust it: left or right",
     "fence_length": "Length of the fence",
@@ -108,13 +108,36 @@ def _ask(answers: Answers, key: str, question: str) -> Answers:
     usual = getattr(answers, key)
     shown = ", ".join(usual) if key == "leaves" else usual
     while True:
-        asked = _with(answers, key, str(typer.prompt(question, default=shown)))
+        said = str(typer.prompt(question, default=shown))
         try:
+            by_work = key == "tolerance" and said.strip().lower() == "work"
+            asked = _from_work(answers) if by_work else _with(answers, key, said)
             parse_sled(sled_text(asked), "that answer")
         except UserError as problem:
             typer.echo(f"{problem}")
         else:
             return asked
+
+
+def _from_work(answers: Answers) -> Answers:
+    """Ask for the largest piece of work, and take the tolerance from it."""
+    from dataclasses import replace
+
+    import visioncheck
+    from visioncheck.present.work import accepted_words, tolerance_text, work_words
+    from visioncheck.work.asked import WORK_KINDS, sizes_of, usual_gap_mm
+
+    kind = str(typer.prompt(f"What do you build: {', '.join(WORK_KINDS)}", default="drawer")).strip().lower()
+    sizes = {name: str(typer.prompt(f"  {about[0].upper()}{about[1:]}")) for name, about in sizes_of(kind).items()}
+    usual = f"{usual_gap_mm('in') / 25.4:g}in" if answers.units == "in" else f"{usual_gap_mm('mm'):g}mm"
+    gap = str(typer.prompt("  Largest gap that you accept in its joints", default=usual))
+    found = visioncheck.tolerance(kind, gap=gap, **sizes)  # type: ignore[arg-type]
+    text = tolerance_text(found.tolerance_deg, "in" if answers.units == "in" else "mm")
+    typer.echo(f"That asks for {text}. More about it: visioncheck tolerance {kind} --help")
+    units = found.units
+    return replace(
+        answers, tolerance=text, work=f"{work_words(found.asked.work, units)}, {accepted_words(found.asked, units)}"
+    )
 
 
 def _with(answers: Answers, key: str, said: str) -> Answers:

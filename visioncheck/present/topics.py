@@ -19,6 +19,7 @@ TOPICS = (
     "survey",
     "shooting",
     "cuts",
+    "tolerance",
     "reading",
     "moving",
     "log",

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.files import parse_toml, read_text
 from visioncheck.sled.model import Screw, Shims, Sled
@@ -25,8 +26,9 @@ def _tolerance(value: Any) -> float:
         angle = deg_from_slope(parse_slope(value))
     except UserError as error:
         raise ValueError(f"is wrong: {error}") from None
-    if not 0.0005 <= angle <= 2:
-        raise ValueError(f"is {angle:g}°; that should lie between 0.0005° and 2°")
+    finest, coarsest = checks.TOLERANCE_FINEST_DEG, checks.TOLERANCE_COARSEST_DEG
+    if not finest <= angle <= coarsest:
+        raise ValueError(f"is {angle:g}°; that should lie between {finest:g}° and {coarsest:g}°")
     return angle
 
 

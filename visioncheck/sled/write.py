@@ -33,6 +33,8 @@ class Answers:
     kerf: str
     tip_width: str
     piece_side: str
+    # what the tolerance was taken from, where it was
+    work: str = ""
 
 
 def default_answers(units: str) -> Answers:
@@ -75,7 +77,7 @@ def sled_text(a: Answers) -> str:
         f"name = {_quoted(a.name)}",
         "# which units to speak first: in or mm",
         f"units = {_quoted(a.units)}",
-        "# the largest fence error that you can live with",
+        f"# the largest fence error that you can live with{f': {a.work}' if a.work else ''}",
         f"tolerance = {_quoted(a.tolerance)}",
         "",
         "[fence]",
