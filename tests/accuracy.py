@@ -26,7 +26,7 @@ from visioncheck.errors import UserError
 from visioncheck.fence.squareness import fit_panel
 from visioncheck.measuring.pair import measure_turned
 from visioncheck.measuring.photo import measure_photo
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 
@@ -84,7 +84,7 @@ def rig_of(photos: list[Path]) -> Rig:
         The survey's own.
     """
     sheet = next(sheet for sheet in truth_of(photos[0])["sheets"] if sheet["sheet"] == 0)
-    first, last = layout_of(sheet["paper"]).ruled_points
+    first, last = target_layout(sheet["paper"]).ruled_points
     ends = np.array(sheet["saddles_table_mm"])[[first, last]]
     ruled_mm = float(np.linalg.norm(ends[1] - ends[0]))
     said = io.StringIO()

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from visioncheck.cli import main
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "light-a4"
 
@@ -23,7 +23,7 @@ def rig_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Rig of the phone and print of `PHOTOS`, written by the survey command; its ruled length is the true one."""
     file = tmp_path_factory.mktemp("rig") / "rig.json"
     sheet = json.loads((PHOTOS / "survey-1.truth.json").read_text())["sheets"][0]
-    first, last = layout_of(sheet["paper"]).ruled_points
+    first, last = target_layout(sheet["paper"]).ruled_points
     ends = np.array(sheet["saddles_table_mm"])[[first, last]]
     ruled = float(np.linalg.norm(ends[1] - ends[0]))
     photos = [str(path) for path in sorted(PHOTOS.glob("survey-*.jpg"))]

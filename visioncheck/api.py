@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import InputError, Refusal, UserError
-from visioncheck.given import StrPath, is_path, length_of, path_of, rig_of, sled_of
+from visioncheck.given import StrPath, as_length, as_path, as_rig, as_sled, is_path
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.decision import Verdict
-    from visioncheck.fence.typed import Reckoned
+    from visioncheck.fence.typed import TypedResult
     from visioncheck.log.entry import EntryDraft
-    from visioncheck.measuring.keep import Outcome, RigFile, SledFile, Told
+    from visioncheck.measuring.keep import Outcome, PieceOptions, RigFile, SledFile
     from visioncheck.measuring.sheets import Surveyed
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.present.naming import Door
     from visioncheck.reading.model import Reading
     from visioncheck.sled.model import Sled
@@ -49,23 +49,23 @@ class SurveyResult:
     @property
     def left_out(self) -> tuple[str, ...]:
         """Photos that were not used, each with its reason."""
-        from visioncheck.present.survey_lines import left_out_words
+        from visioncheck.present.survey_lines import format_left_out
 
-        return tuple(left_out_words(self.surveyed, "python"))
+        return tuple(format_left_out(self.surveyed, "python"))
 
-    def lines(self, door: Door = "python") -> list[Line]:
+    def lines(self, door: Door = "python") -> list[LabelledLine]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
-        from visioncheck.present.line import Line
-        from visioncheck.present.survey_lines import left_out_words, survey_lines
+        from visioncheck.present.line import LabelledLine
+        from visioncheck.present.survey_lines import format_left_out, survey_lines
 
-        left_out = [Line("Left out", reason) for reason in left_out_words(self.surveyed, door)]
+        left_out = [LabelledLine("Left out", reason) for reason in format_left_out(self.surveyed, door)]
         return [*survey_lines(self.surveyed.survey, self.rig), *left_out]
 
     def save(self, path: StrPath) -> Path:
         """Write the rig file, whole or not at all; raises UserError where it cannot be written."""
         from visioncheck.camera.rig import save_rig
 
-        place = path_of("path", path, "the rig file to write")
+        place = as_path("path", path, "the rig file to write")
         save_rig(self.rig, place)
         return place
 
@@ -157,7 +157,7 @@ class Measurement:
         """Require that it was made with a sled's file, by which the log keeps readings; raises InputError."""
         _kept_sled(self.outcome.sled)
 
-    def lines(self, door: Door = "python") -> list[Line]:
+    def lines(self, door: Door = "python") -> list[LabelledLine]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
         from visioncheck.present.reading import reading_lines
 
@@ -211,13 +211,13 @@ class TypedMeasurement:
 
     Attributes
     ----------
-    result : Reckoned
+    result : TypedResult
         All that was found.
     sled : SledFile or None
         The sled that it was computed for.
     """
 
-    result: Reckoned
+    result: TypedResult
     sled: SledFile | None = None
 
     @property
@@ -249,7 +249,7 @@ class TypedMeasurement:
         """None: there is no photo that could be doubtful."""
         return ()
 
-    def lines(self, door: Door = "python") -> list[Line]:
+    def lines(self, door: Door = "python") -> list[LabelledLine]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
         from visioncheck.present.typed import typed_lines
 
@@ -312,11 +312,11 @@ def survey(photos: Iterable[StrPath], ruled: str | Quantity | None = None) -> Su
     """
     from visioncheck.measuring.sheets import read_sheets, survey_sheets
 
-    ruled_mm = None if ruled is None else length_of("ruled", ruled, "'310.5mm'").value
+    ruled_mm = None if ruled is None else as_length("ruled", ruled, "'310.5mm'").value
     if is_path(photos) or not isinstance(photos, Iterable):
         raise InputError("photos", "<photos> takes several photos of the bare sheet; give a list of 6 to 12 paths")
     try:
-        sheets = read_sheets(path_of("photos", each, "a photo") for each in photos)
+        sheets = read_sheets(as_path("photos", each, "a photo") for each in photos)
     except Refusal as refusal:
         raise _explained(refusal) from None
     return SurveyResult(survey_sheets(sheets, ruled_mm))
@@ -383,7 +383,7 @@ def measure(
     from visioncheck.measuring.keep import measure_for_log
 
     first, second = _one_or_two(photo)
-    sled_file, rig_file = sled_of(sled), rig_of(rig)
+    sled_file, rig_file = as_sled(sled), as_rig(rig)
     told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half)
     outcome = measure_for_log(first, sled_file, rig_file, replace(told, turned=second))
     if outcome.problem is not None:
@@ -457,7 +457,7 @@ def compute(
     Traceback (most recent call last):
     visioncheck.errors.InputError: front 30.1 does not say its unit; write it as text, such as '30.42mm'
     """
-    from visioncheck.fence.typed import reckon_typed
+    from visioncheck.fence.typed import compute_typed
 
     lengths = {"rear": rear, "front": front, "length": length, "u": u}
     for name, each in lengths.items():
@@ -472,8 +472,8 @@ def compute(
         given["corners"] = ",".join(_angle("corners", each) for each in each_corner)
     if cuts is not None:
         given["cuts"] = str(_count(cuts))
-    sled_file = sled_of(sled)
-    return TypedMeasurement(reckon_typed(given, _owner(sled_file), side, fence, nominal), sled_file)
+    sled_file = as_sled(sled)
+    return TypedMeasurement(compute_typed(given, _owner(sled_file), side, fence, nominal), sled_file)
 
 
 def load_sled(path: StrPath) -> SledFile:
@@ -492,7 +492,7 @@ def load_sled(path: StrPath) -> SledFile:
     """
     from visioncheck.measuring.keep import read_sled
 
-    return read_sled(path_of("path", path, "a sled file"))
+    return read_sled(as_path("path", path, "a sled file"))
 
 
 def load_rig(path: StrPath) -> RigFile:
@@ -505,10 +505,10 @@ def load_rig(path: StrPath) -> RigFile:
     """
     from visioncheck.measuring.keep import read_rig
 
-    return read_rig(path_of("path", path, "a rig file"))
+    return read_rig(as_path("path", path, "a rig file"))
 
 
-def draft_of(found: TypedMeasurement, *, person: str = "", note: str = "", adjusted: str = "") -> EntryDraft:
+def draft_entry(found: TypedMeasurement, *, person: str = "", note: str = "", adjusted: str = "") -> EntryDraft:
     """Make an entry for the log of a typed reading.
 
     Raises
@@ -540,8 +540,8 @@ def _one_or_two(photo: object) -> tuple[Path, Path | None]:
     if isinstance(photo, tuple | list):
         if len(photo) != 2:
             raise InputError("photo", f"<photo> is one photo or two of one piece, and {len(photo)} are given")
-        return path_of("photo", photo[0], "a photo"), path_of("photo", photo[1], "a photo")
-    return path_of("photo", photo, "a photo"), None
+        return as_path("photo", photo[0], "a photo"), as_path("photo", photo[1], "a photo")
+    return as_path("photo", photo, "a photo"), None
 
 
 def _told(
@@ -551,18 +551,18 @@ def _told(
     fence_edge: str | None,
     cuts: int | None,
     turned_half: str | None,
-) -> Told:
+) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
-    from visioncheck.measuring.keep import read_told
+    from visioncheck.measuring.keep import read_piece_options
 
     units = owner.units if owner else None
     typed = thickness if isinstance(thickness, str) else None
-    told = read_told(
+    told = read_piece_options(
         typed, piece, fence_edge, None if cuts is None else _count(cuts), units=units, turned_half=turned_half
     )
     if thickness is None or typed is not None:
         return told
-    length = length_of("thickness", thickness, "'18mm'")
+    length = as_length("thickness", thickness, "'18mm'")
     if length.value >= _THICKEST_MM:
         raise InputError("thickness", f"<thickness> of {length.value:g} mm is no board's; write it such as '18mm'")
     return replace(told, thickness=length)
@@ -606,14 +606,14 @@ def _title(sled: SledFile | None, what: str) -> str:
     return what if sled is None else f"{sled.sled.name}: {what}"
 
 
-def _plain(title: str, lines: Iterable[Line]) -> str:
+def _plain(title: str, lines: Iterable[LabelledLine]) -> str:
     return "\n".join([title, *(f"{line.label:<10} {line.text}" for line in lines)])
 
 
 def _write_png(path: StrPath, render: Any) -> Path:
     from visioncheck.files import write_whole
 
-    place = path_of("path", path, "the picture to write")
+    place = as_path("path", path, "the picture to write")
     if place.suffix.lower() != ".png":
         raise InputError("path", f"<path> {place}: the picture is written as PNG; give it a name that ends in .png")
     write_whole(place, render())

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
-from visioncheck.api import Measurement, TypedMeasurement, draft_of
+from visioncheck.api import Measurement, TypedMeasurement, draft_entry
 from visioncheck.errors import InputError
-from visioncheck.given import StrPath, path_of
+from visioncheck.given import StrPath, as_path
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -75,7 +75,7 @@ class CalibrationLog:
         if time is not None and time.tzinfo is None:
             raise InputError("time", f"<time> {time} has no time zone; write it such as time.astimezone()")
         if isinstance(found, TypedMeasurement):
-            draft = draft_of(found, person=person, note=note, adjusted=adjusted)
+            draft = draft_entry(found, person=person, note=note, adjusted=adjusted)
             return self._log.attach(replace(draft, time=time))
         if not isinstance(found, Measurement):
             raise InputError("found", f"<found> is {found!r:.60}; give what measure or compute returned")
@@ -102,9 +102,9 @@ class CalibrationLog:
         InputError
             The log has no reading of this sled.
         """
-        from visioncheck.log.trend import assess, points_of
+        from visioncheck.log.trend import assess, trend_points
 
-        points = points_of(self._log.entries(sled=sled))
+        points = trend_points(self._log.entries(sled=sled))
         if not points:
             known = ", ".join(self._log.sleds()) or "none"
             raise InputError("sled", f"<sled> {sled!r} has no readings in the log {self._log.folder}; it has: {known}")
@@ -139,4 +139,4 @@ def open_log(path: StrPath, *, create: bool = False, readonly: bool = False) -> 
     """
     from visioncheck.log.store import Log
 
-    return CalibrationLog(Log.open(path_of("path", path, "a log's folder"), create=create, readonly=readonly))
+    return CalibrationLog(Log.open(as_path("path", path, "a log's folder"), create=create, readonly=readonly))

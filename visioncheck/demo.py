@@ -7,9 +7,17 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from visioncheck.api import compute, draft_of, survey
+from visioncheck.api import compute, draft_entry, survey
 from visioncheck.errors import UserError
-from visioncheck.measuring.keep import RigFile, SledFile, Told, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import (
+    PieceOptions,
+    RigFile,
+    SledFile,
+    attach_outcome,
+    measure_for_log,
+    read_rig,
+    read_sled,
+)
 from visioncheck.quantity import Quantity
 from visioncheck.units import slope_from_deg
 
@@ -38,7 +46,7 @@ class Step:
     week: int
     error_deg: float = 0.0
     photo: str = ""
-    told: Told = field(default_factory=Told)
+    told: PieceOptions = field(default_factory=PieceOptions)
     adjusted: str = ""
 
 
@@ -52,13 +60,13 @@ STORIES: dict[str, tuple[Step, ...]] = {
     "alder-lane": (
         *_typed((0, 0.002), (1, 0.003), (3, 0.001), (5, 0.004), (7, 0.018), (9, 0.035), (11, 0.052), (13, 0.071)),
         Step(15, photo="corner-2.jpg"),
-        Step(16, photo="panel-2.jpg", told=Told(piece="panel")),
+        Step(16, photo="panel-2.jpg", told=PieceOptions(piece="panel")),
         Step(16, -0.002, adjusted="1 turn of the adjusting screw anticlockwise"),
         *_typed((17, -0.001), (18, -0.003), (20, -0.001), (22, -0.002), (23, -0.002)),
     ),
     "harbour-shed": (
         *_typed((2, -0.001), (4, -0.002), (6, -0.004), (8, -0.012), (10, -0.019), (13, -0.027), (16, -0.034)),
-        Step(19, photo="strip-1.jpg", told=Told(Quantity(12.3, 0.3, "mm"), "strip", "left", _CUTS)),
+        Step(19, photo="strip-1.jpg", told=PieceOptions(Quantity(12.3, 0.3, "mm"), "strip", "left", _CUTS)),
     ),
     "quince-yard": (
         *_typed((4, 0.058), (8, 0.060), (12, 0.059), (17, 0.061), (21, 0.060)),
@@ -132,4 +140,4 @@ def _simulated(step: Step, sled: SledFile, chance: random.Random, time: datetime
         front=f"{chance.gauss(_FRONT_MM, _SCATTER_MM):.2f}mm",
         length=f"{_LENGTH_MM:.0f}mm",
     )
-    return replace(draft_of(found, note=_SIMULATED, adjusted=step.adjusted), time=time)
+    return replace(draft_entry(found, note=_SIMULATED, adjusted=step.adjusted), time=time)

@@ -22,7 +22,7 @@ def is_path(given: object) -> TypeGuard[StrPath]:
     return isinstance(given, str | os.PathLike)
 
 
-def path_of(parameter: str, given: object, what: str) -> Path:
+def as_path(parameter: str, given: object, what: str) -> Path:
     """Take a path, as text or as a `Path`.
 
     Raises
@@ -35,7 +35,7 @@ def path_of(parameter: str, given: object, what: str) -> Path:
     return Path(given)
 
 
-def length_of(parameter: str, given: object, example: str) -> Quantity:
+def as_length(parameter: str, given: object, example: str) -> Quantity:
     """Take a length that says its unit: text such as ``"18mm"``, or a `Quantity`; in mm.
 
     The uncertainty of text is 0: who takes it knows how well such a thing is read.
@@ -67,7 +67,7 @@ def _length(parameter: str, given: object, example: str) -> Quantity:
     raise InputError(parameter, f"<{parameter}> {given!r:.60} does not say its unit; write it such as {example}")
 
 
-def sled_of(given: object) -> SledFile | None:
+def as_sled(given: object) -> SledFile | None:
     """Take a sled: its file's path, what `load_sled` gave, or a `Sled` made in Python.
 
     Raises
@@ -82,10 +82,10 @@ def sled_of(given: object) -> SledFile | None:
         return given
     if isinstance(given, Sled):
         return SledFile(given, "")
-    return read_sled(path_of("sled", given, "a sled file"))
+    return read_sled(as_path("sled", given, "a sled file"))
 
 
-def rig_of(given: object) -> RigFile | None:
+def as_rig(given: object) -> RigFile | None:
     """Take a rig: its file's path, what `load_rig` gave, a survey's result, or a `Rig`.
 
     Raises
@@ -104,4 +104,4 @@ def rig_of(given: object) -> RigFile | None:
         # read back from its text, whose numbers are rounded: what the log keeps is what was measured with
         text = rig_text(given)
         return RigFile(parse_rig(text, "the rig"), text)
-    return read_rig(path_of("rig", given, "a rig file"))
+    return read_rig(as_path("rig", given, "a rig file"))

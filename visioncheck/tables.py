@@ -65,7 +65,7 @@ def fill(model: type[Model], data: dict[str, Any], what: str, units: str | None 
         raise _slip(model, first, what) from None
 
 
-def key_words(path: Path) -> str:
+def format_key(path: Path) -> str:
     """Write where a key is: ``adjuster.leaves[1]``; keys that are no plain names are quoted."""
     said = ""
     for part in path:

@@ -133,7 +133,7 @@ class Size:
     unit: str
 
 
-def size_of(signed: Quantity, level: float = 0.95, seed: int = 1) -> Size:
+def absolute_value(signed: Quantity, level: float = 0.95, seed: int = 1) -> Size:
     """Distribution of the absolute value of a signed quantity, by Monte Carlo.
 
     Near zero the absolute value has no slope, and first-order propagation gives intervals below zero or of

@@ -12,19 +12,19 @@ import pytest
 
 from tests.report.hand_made import SLED, photo
 from visioncheck.batch.choose import choose_rig, choose_sled
-from visioncheck.batch.jobs import Job, Known, folder_jobs, manifest_jobs, read_rigs, read_sleds
+from visioncheck.batch.jobs import BatchPhoto, Known, folder_jobs, manifest_jobs, read_rigs, read_sleds
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.rig import Rig, save_rig
 from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measuring.detect import Detection
-from visioncheck.measuring.keep import RigFile, SledFile, Told
+from visioncheck.measuring.keep import PieceOptions, RigFile, SledFile
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
 from visioncheck.present.naming import error_sentence
 
-NOTHING = Told()
+NOTHING = PieceOptions()
 SLEDS = {name: SledFile(replace(SLED, name=name), name) for name in ("Alder Lane", "Long sled")}
 KNOWN = Known(SLEDS, {7: "Long sled", 8: "Alder Lane"}, {})
 
@@ -107,13 +107,13 @@ def manifest(text, told=NOTHING):
 def test_a_manifest_says_all_there_is_to_say():
     head = "photo,sled,thickness,piece,fence_edge,cuts,person,note,adjusted,time"
     row = 'in/a.jpg,alder-lane,3/4in,strip,left,5,Bo,"dry, old",3/8 turn,2026-03-01T10:00+01:00'
-    (full, bare), _ = manifest(f"{head}\n{row}\n\nb.jpg,,,,,,,,,\n", Told(cuts=9))
+    (full, bare), _ = manifest(f"{head}\n{row}\n\nb.jpg,,,,,,,,,\n", PieceOptions(cuts=9))
     assert full.path == Path("m/in/a.jpg").absolute()
     assert (full.sled, full.told.piece, full.told.fence_edge, full.told.cuts) == ("Alder Lane", "strip", "left", 5)
     assert full.told.thickness.value == pytest.approx(19.05)
     assert (full.person, full.note, full.adjusted) == ("Bo", "dry, old", "3/8 turn")
     assert full.time == datetime(2026, 3, 1, 9, tzinfo=UTC)
-    assert bare == Job(Path("m/b.jpg").absolute(), "b.jpg", Told(cuts=9), person="Ida")
+    assert bare == BatchPhoto(Path("m/b.jpg").absolute(), "b.jpg", PieceOptions(cuts=9), person="Ida")
 
 
 @pytest.mark.parametrize("mark", [";", "\t"])
@@ -179,7 +179,7 @@ def test_files_and_folders_of_sleds_and_rigs():
 
 
 def job(**changes):
-    return Job(Path("a.jpg"), "a.jpg", NOTHING, **changes)
+    return BatchPhoto(Path("a.jpg"), "a.jpg", NOTHING, **changes)
 
 
 @pytest.mark.parametrize(

@@ -11,13 +11,13 @@ import pytest
 from tests.log.conftest import make_photo, make_reading
 from tests.report.hand_made import SLED
 from visioncheck.batch.batch import measure, settle
-from visioncheck.batch.jobs import Job, Known
+from visioncheck.batch.jobs import BatchPhoto, Known
 from visioncheck.batch.work import Finding
 from visioncheck.errors import UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import RigFile, SledFile, Told
-from visioncheck.present.questions import reason_of
+from visioncheck.measuring.keep import PieceOptions, RigFile, SledFile
+from visioncheck.present.questions import missing_reason
 
 SLEDS = {name: SledFile(replace(SLED, name=name), f"file of {name}") for name in ("Long sled", "Short sled")}
 RIGS = {name: RigFile(None, f"file of {name}") for name in ("one", "other")}
@@ -33,7 +33,7 @@ def log(tmp_path):
 @pytest.fixture
 def job(tmp_path):
     path = make_photo(tmp_path)
-    return Job(path, path.name, Told(), sled="Long sled", rig="one", sha256=read_photo(path).sha256)
+    return BatchPhoto(path, path.name, PieceOptions(), sled="Long sled", rig="one", sha256=read_photo(path).sha256)
 
 
 def done(found):
@@ -80,7 +80,7 @@ def test_a_reading_is_kept_and_then_as_before(log, job):
     [
         {"sled": "Short sled"},
         {"rig": "other"},
-        {"told": Told(cuts=5)},
+        {"told": PieceOptions(cuts=5)},
         {"note": "dry"},
         {"adjusted": "3/8 turn"},
         {"time": datetime(2026, 3, 1, tzinfo=UTC)},
@@ -131,7 +131,7 @@ def test_the_only_sled_given_does_not_take_another_sleds_photo(log, job):
     list(measure(log, [job], KNOWN, run_as(good(job))))
     left, (result,) = settle(log, [replace(job, sled=None)], replace(KNOWN, only="Short sled"))
     assert left == []
-    assert "it is Long sled's in the log" in reason_of(result.reading)
+    assert "it is Long sled's in the log" in missing_reason(result.reading)
 
 
 def test_a_refusal_is_remembered_until_something_changes(log, job):
@@ -139,7 +139,7 @@ def test_a_refusal_is_remembered_until_something_changes(log, job):
     (result,) = measure(log, [job], KNOWN, run_as(refusal))
     assert (result.state, result.sled, list(log.entries())) == ("refused", "Long sled", [])
     assert settled(log, job) == "refused"
-    assert settled(log, replace(job, told=Told(cuts=5))) is None
+    assert settled(log, replace(job, told=PieceOptions(cuts=5))) is None
     assert settled(log, job, replace(KNOWN, tags={7: "Long sled"})) is None
 
 
@@ -149,7 +149,7 @@ def test_a_refusal_is_remembered_until_something_changes(log, job):
 def test_a_lost_process_or_a_fault_is_refused_and_tried_again(log, job, error, said):
     (result,) = measure(log, [job], KNOWN, run_as(error))
     assert result.state == "refused"
-    assert said in reason_of(result.reading)
+    assert said in missing_reason(result.reading)
     assert settled(log, job) is None
 
 
@@ -157,7 +157,7 @@ def test_a_photo_that_changed_while_it_was_measured_is_not_kept(log, job):
     finding = good(job)
     make_photo(job.path.parent)
     (result,) = measure(log, [job], KNOWN, run_as(finding))
-    assert "changed while it was measured" in reason_of(result.reading)
+    assert "changed while it was measured" in missing_reason(result.reading)
     assert list(log.entries()) == []
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.view import RigidView, rotation_matrix
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 WIDTH, HEIGHT = 4000, 3000
 LENS = Lens(WIDTH, HEIGHT, np.array([2950.0, 2010.0, 1490.0, 0.03, -0.07, 3e-4, -2e-4, 0.04]))
@@ -27,7 +27,7 @@ class Print:
 
 def home_print(rng, paper="a4", sheet=0, place=(0.0, 0.0), turn_deg=0.0, scale=1.0, stretch=0.003, shear=0.001):
     """Wrong in scale (`stretch`), shear and shape, slightly wavy; shape and wave by 0.04 mm, standard deviations."""
-    nominal = layout_of(paper).saddles_mm
+    nominal = target_layout(paper).saddles_mm
     centred = nominal - nominal.mean(axis=0)
     a, b = (centred / np.abs(centred).max(axis=0)).T
     linear = scale * np.eye(2) + np.diag(rng.normal(0, stretch, 2)) + np.array([[0, rng.normal(0, shear)], [0, 0]])

@@ -12,7 +12,7 @@ from tests.camera.test_views import standard_u
 from visioncheck.camera.lens import Lens
 from visioncheck.camera.plane_fit import default_lens, plane_view
 from visioncheck.camera.survey import survey
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 BLUE, GREEN, RED = range(3)
 
@@ -43,7 +43,7 @@ def test_a_channel_that_is_magnified_lies_further_out():
 
 
 def a_true_print():
-    return Print(np.column_stack([layout_of("a4").saddles_mm, np.zeros(len(layout_of("a4").saddles_mm))]))
+    return Print(np.column_stack([target_layout("a4").saddles_mm, np.zeros(len(target_layout("a4").saddles_mm))]))
 
 
 def test_the_scale_is_as_uncertain_as_a_rule_read_to_half_a_millimetre():
@@ -62,7 +62,7 @@ def test_without_a_rig_a_right_angle_is_as_uncertain_as_prints_are_sheared():
 
     The angle of a small square in the middle, seen from above, hardly feels the print's other shapes.
     """
-    layout = layout_of("a4")
+    layout = target_layout("a4")
     view = pose(0, 0, 0, (105, 148), 430.0)
     points = photograph(view, [a_true_print()], np.random.default_rng(33), noise_px=0.001)
     fit = plane_view(points, WIDTH, HEIGHT, None, "photo")

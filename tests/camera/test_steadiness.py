@@ -9,7 +9,7 @@ from tests.simulation.bench import workshop
 from tests.simulation.hand import HANDS, MILD, Setting
 from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.camera.steadiness import Steadiness, learnt
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 
 def test_the_widths_of_plain_numbers_are_their_standard_deviation():
@@ -58,7 +58,7 @@ def test_the_jackknife_of_a_mean_is_its_textbook_variance():
 
 
 def test_the_shapes_are_nobodys_motion_and_each_its_own():
-    nominal = layout_of("a4").saddles_mm
+    nominal = target_layout("a4").saddles_mm
     rows = smooth_shapes(nominal)
     assert len(rows) == 16  # scales apart and shear, and 14 of the second and third order
     assert np.allclose(rows @ rows.T, np.eye(len(rows)), atol=1e-9)

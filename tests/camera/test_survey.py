@@ -16,11 +16,11 @@ from visioncheck.camera.survey import survey
 from visioncheck.camera.view import rotation_matrix
 from visioncheck.errors import UserError
 from visioncheck.geometry import similarity
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 
 def ruled(prints, paper="a4"):
-    first, last = layout_of(paper).ruled_points
+    first, last = target_layout(paper).ruled_points
     return float(np.linalg.norm(prints[0].points_mm[last] - prints[0].points_mm[first]))
 
 
@@ -49,7 +49,7 @@ def test_print_and_lens_come_out_with_an_honest_covariance():
         assert np.sqrt(np.mean(np.sum(error[:, :2] ** 2, axis=1))) < 0.006
         assert error[:, 2].std() < 0.01
         assert abs(found.lens.f_px - LENS.f_px) < 1
-        assert abs(np.linalg.norm(found.points_mm[0] - found.points_mm[layout_of("a4").ruled_points[1]])) == (
+        assert abs(np.linalg.norm(found.points_mm[0] - found.points_mm[target_layout("a4").ruled_points[1]])) == (
             pytest.approx(ruled(prints), abs=1e-9)
         )
         squares.append(normalised_square(found, error))
@@ -62,7 +62,7 @@ def test_the_reference_library_agrees_where_the_print_is_true():
     # with a true print, OpenCV's calibrateCamera may be given the points; the survey has to find them
     rng = np.random.default_rng(3)
     prints = [home_print(rng)]
-    flat = layout_of("a4").saddles_mm
+    flat = target_layout("a4").saddles_mm
     prints[0].points_mm[:] = np.column_stack([flat, np.zeros(len(flat))])
     photos = survey_photos(prints, rng)
     found = survey(photos, WIDTH, HEIGHT, ruled(prints))
@@ -157,7 +157,7 @@ def test_what_is_accepted_has_right_angles_as_good_as_it_says():
         rng = np.random.default_rng(seed)
         prints = [home_print(rng)]
         found = survey(survey_photos(prints, rng, attitudes), WIDTH, HEIGHT, ruled(prints))
-        design = np.column_stack([layout_of("a4").saddles_mm[found.index], np.ones(len(found.index))])
+        design = np.column_stack([target_layout("a4").saddles_mm[found.index], np.ones(len(found.index))])
         error = shape_error(found, prints)[:, :2]
         slope = np.linalg.lstsq(design, error, rcond=None)[0][:2]
         worst = max(abs(slope[0, 1] + slope[1, 0]), abs(slope[0, 0] - slope[1, 1]))

@@ -28,7 +28,7 @@ from visioncheck.camera.view import PlaneView
 from visioncheck.errors import Refusal
 from visioncheck.photo.load import Exif
 from visioncheck.present.naming import error_sentence
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 THICKNESS_MM = 18.0
 
@@ -38,14 +38,14 @@ def surveyed(seed):
     rng = np.random.default_rng(seed)
     printed = home_print(rng)
     photos = survey_photos([printed], rng)
-    first, last = layout_of("a4").ruled_points
+    first, last = target_layout("a4").ruled_points
     ruled = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first]))
     return printed, rig_of(photos, ruled)
 
 
 def rig_of(photos, ruled):
     found = survey(photos, WIDTH, HEIGHT, ruled)
-    return from_photos.rig_of(found, photos, Exif(), ruled)
+    return from_photos.rig_from_survey(found, photos, Exif(), ruled)
 
 
 def workpiece(rng):

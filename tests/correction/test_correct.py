@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from visioncheck.correction.correct import correct
 from visioncheck.correction.means import Passes, Stack, best_stack, means_for
 from visioncheck.fence.decision import Verdict
-from visioncheck.present.correction import describe, leaf_words
+from visioncheck.present.correction import describe, format_leaf
 from visioncheck.quantity import Quantity
 from visioncheck.results.advice import correction_json
 from visioncheck.sled.model import Screw, Shims, Sled
@@ -166,7 +166,7 @@ def test_where_no_passes_reach_the_leaf_to_buy_is_named():
     assert len(done.means.stacks) == 3
     assert done.means.buy_mm == pytest.approx(5.32 - 1.8, abs=0.006)
     said = [line.text for line in describe(Quantity(0.5, 0.001, "deg"), FEW) if line.label == "With"]
-    assert leaf_words(done.means.buy_mm, "mm") in said[-1]
+    assert format_leaf(done.means.buy_mm, "mm") in said[-1]
     # with that leaf it comes out
     richer = replace(FEW, adjuster=Shims((*FEW.adjuster.leaves_mm, done.means.buy_mm)))
     assert correct(Quantity(0.5, 0.001, "deg"), richer).then.verdict is Verdict.INSIDE

@@ -15,12 +15,12 @@ from tests.points.scene import page, shoot, tilted
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.photo.light import linear_light
 from visioncheck.points.find import find_points
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 
 @cache
 def sheet():
-    layout = layout_of("a4")
+    layout = target_layout("a4")
     homography, size = tilted(layout, px_per_mm=10.0)
     photo = shoot(page(layout), homography, size, blur_px=0.8)
     return photo, find_points(photo, colours=False)

@@ -18,7 +18,7 @@ from tests.fence.cutting import board, butted, cut, edge, four_cuts, successive
 from tests.report.hand_made import SLED
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError
-from visioncheck.fence.typed import reckon_typed
+from visioncheck.fence.typed import compute_typed
 from visioncheck.measuring.gap import tell_gap
 from visioncheck.measuring.kind import tell_piece
 from visioncheck.measuring.piece import SeenPiece
@@ -141,7 +141,7 @@ def test_strip(fence, piece, e, turn, down, cuts):
     a, b = sorted(edge(strip, outer), key=lambda p: p[1])
     given = {"rear": abs(a[0]), "front": abs(b[0]), "length": b[1] - a[1]}
     given = {key: f"{mm:.4f}mm" for key, mm in given.items()} | {"cuts": str(cuts)}
-    assert reckon_typed(given, sled).error.value == pytest.approx(reading.fence_error.value, abs=1e-3)
+    assert compute_typed(given, sled).error.value == pytest.approx(reading.fence_error.value, abs=1e-3)
 
 
 def gap_between(left, right, laid):

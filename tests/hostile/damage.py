@@ -24,7 +24,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from visioncheck.camera.rig import digest_of
+from visioncheck.camera.rig import content_fingerprint
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
@@ -259,7 +259,7 @@ def rig_values(data):
     else:
         value = data.draw(anything)
     content[key] = value
-    content["digest"] = digest_of({name: part for name, part in content.items() if name != "digest"})
+    content["digest"] = content_fingerprint({name: part for name, part in content.items() if name != "digest"})
     path = scratch / "changed.json"
     path.write_text(json.dumps(content))
     try:

@@ -13,7 +13,7 @@ from visioncheck.cli import main
 from visioncheck.kerf.passes import lay_out
 from visioncheck.kerf.read_plan import load_plan
 from visioncheck.present.groove_drawing import draw_layout
-from visioncheck.present.grooves import setting_words
+from visioncheck.present.grooves import format_setting
 
 PLAN = Path(__file__).parents[2] / "fixtures" / "plans" / "bookcase-side.toml"
 ONE = [
@@ -76,7 +76,7 @@ def test_the_drawing_is_to_scale(tmp_path, capsys):
     text = svg.decode()
     for cut in layout.cuts:
         for one in cut.passes:
-            assert setting_words(one.setting_mm, "in") in text
+            assert format_setting(one.setting_mm, "in") in text
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ def test_the_drawing_is_to_scale(tmp_path, capsys):
     ],
 )
 def test_settings_in_decimals_and_sixty_fourths(mm, said):
-    assert setting_words(mm, "in") == said
+    assert format_setting(mm, "in") == said
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from visioncheck.kerf.passes import lay_out, scale_offset_mm
-from visioncheck.kerf.plan import Groove, Plan, Saw
+from visioncheck.kerf.plan import Groove, Plan, TableSaw
 from visioncheck.quantity import Quantity
 
 CELL_MM = 0.005
@@ -33,7 +33,7 @@ def plan_of(grooves, fence, flange, *, zero=3.175, board=200.0, overlap=0.8) -> 
         board_mm=board,
         fence_edge="front",
         other_edge="back",
-        saw=Saw(fence, flange, exact(zero)),
+        saw=TableSaw(fence, flange, exact(zero)),
         overlap_mm=overlap,
         tolerance_mm=0.25,
         grooves=tuple(grooves),
@@ -116,11 +116,11 @@ def test_settings_of_the_owner_come_out_as_sawn(fence, flange):
 
 def test_three_quarter_stack_on_an_eighth_zero_is_five_eighths_off():
     # common practice, no source
-    saw = Saw("right", "left", exact(INCH / 8))
+    saw = TableSaw("right", "left", exact(INCH / 8))
     groove = Groove("dado", "front", 100.0, 0.75 * INCH, exact(0.75 * INCH))
     assert scale_offset_mm(groove, saw) == pytest.approx(0.625 * INCH)
     # with the fence on the flange's side it is right as it reads
-    assert scale_offset_mm(groove, Saw("left", "left", exact(INCH / 8))) == 0
+    assert scale_offset_mm(groove, TableSaw("left", "left", exact(INCH / 8))) == 0
 
 
 @pytest.mark.parametrize(("fence", "flange"), SIDES)
@@ -130,7 +130,7 @@ def test_uncertainty_agrees_with_sawing_many_boards(fence, flange, edge, width):
     """Monte Carlo in place of the linear law: settings kept, kerfs and settings drawn (JCGM 101)."""
     u_kerf, u_zero, u_set = 0.04, 0.03, 0.02
     groove = Groove("g", edge, 50.0, width, Quantity(6.0, u_kerf, "mm"))
-    saw = Saw(fence, flange, Quantity(3.175, u_zero, "mm"), u_set)
+    saw = TableSaw(fence, flange, Quantity(3.175, u_zero, "mm"), u_set)
     (cut,) = lay_out(replace(plan_of([groove], fence, flange), saw=saw)).cuts
     draw = np.random.default_rng(3)
     n = 40_000

@@ -19,7 +19,7 @@ from PIL import Image
 
 import visioncheck
 from visioncheck.camera.rig_file import load_rig
-from visioncheck.given import length_of
+from visioncheck.given import as_length
 from visioncheck.present.topics import topic_text
 from visioncheck.sled.file import load_sled
 
@@ -151,7 +151,7 @@ def test_a_photo_is_a_path(photo):
 
 def test_an_inch_is_an_inch():
     given = visioncheck.Quantity(0.75, 0.01, "in", dof=7)
-    taken = length_of("thickness", given, "'18mm'")
+    taken = as_length("thickness", given, "'18mm'")
     # 1 in = 25.4 mm (BS 350; ISO 31-1)
     assert (taken.value, taken.u, taken.unit, taken.dof) == (pytest.approx(19.05), pytest.approx(0.254), "mm", 7)
 

@@ -17,7 +17,7 @@ from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
 from visioncheck.log.adjusting import Moment, TakenBefore
 from visioncheck.log.photos import read_photo
-from visioncheck.log.standing import pending_adjustment, standing_of
+from visioncheck.log.standing import find_standing, pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import Outcome, SledFile, attach_outcome
 from visioncheck.present.correction import describe
@@ -42,7 +42,7 @@ REFUSED = {"schema": 1, "status": "refused", "reason": "no piece", "flags": []}
 
 
 def standing(log, entry):
-    return standing_of(log.get(entry.id), log.entries(sled=entry.sled))
+    return find_standing(log.get(entry.id), log.entries(sled=entry.sled))
 
 
 def outcome(folder, name, taken=None, value=0.1):

@@ -421,7 +421,7 @@ def bad_entries(log, monkeypatch):
         patch.setattr("visioncheck.log.rows.require_expanded", lambda *_: None)
         late = log.attach(typed_draft(0.5, time=datetime(2062, 3, 1, tzinfo=UTC), sled_text=None))
         last = log.attach(typed_draft(0.5, time=datetime(9999, 12, 31, 23, 59, tzinfo=UTC), sled_text=None))
-        patch.setattr("visioncheck.log.rows.fence_error_of", lambda _: (0.5, 0.01, None))
+        patch.setattr("visioncheck.log.rows.fence_error_columns", lambda _: (0.5, 0.01, None))
         error = {"value": 0.5, "u": 0.01, "dof": None, "expanded": "0.1"}
         odd = log.attach(typed_draft(reading={**make_reading(), "fence_error_deg": error}, days=50, sled_text=None))
     return late, last, odd

@@ -87,7 +87,7 @@ def test_a_copied_fence_error_must_be_its_readings(filled, monkeypatch):
     """A row whose hash is right but whose chart value is not, as faulty code could write it."""
     entry = filled.attach(typed_draft(value=0.012, note="faulty"))
     stored = {e.id: e.digest for e in filled.entries()}
-    monkeypatch.setattr("visioncheck.log.sound.digest_of", lambda content: stored[content["id"]])
+    monkeypatch.setattr("visioncheck.log.sound.content_digest", lambda content: stored[content["id"]])
     filled.connection.execute("DROP TRIGGER entry_no_update")
     filled.connection.execute("UPDATE entry SET fence_error_deg = -0.012 WHERE id = ?", (entry.id,))
     assert "not its reading's" in only(check(filled)).what

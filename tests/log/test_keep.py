@@ -15,7 +15,7 @@ from visioncheck.commands.measure import _by_time
 from visioncheck.log.check import check
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import PieceOptions, attach_outcome, measure_for_log, read_rig, read_sled
 
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"
 pytestmark = pytest.mark.photos
@@ -74,7 +74,7 @@ def test_a_refused_photo_is_not_kept(log, bare):
 def test_a_photo_changed_since_it_was_measured_is_not_kept(log, tmp_path, rig_file):
     photo = tmp_path / "corner.jpg"
     shutil.copyfile(PHOTOS / "corner-2.jpg", photo)
-    outcome = measure_for_log(photo, read_sled(SLED), read_rig(rig_file), Told(piece="corner")).without_pixels()
+    outcome = measure_for_log(photo, read_sled(SLED), read_rig(rig_file), PieceOptions(piece="corner")).without_pixels()
     assert outcome.reading["told"] == {"piece": "corner"}
     assert outcome.measured.photo.bgr.size == 0
     photo.write_bytes(photo.read_bytes() + b"\0")

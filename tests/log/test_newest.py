@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tests.log.conftest import SLED_TEXT, typed_draft
-from visioncheck.log.standing import newest_reading, standing_of
+from visioncheck.log.standing import find_standing, newest_reading
 
 
 def test_the_newest_reading_is_the_one_with_the_latest_time(log):
@@ -13,13 +13,13 @@ def test_the_newest_reading_is_the_one_with_the_latest_time(log):
     assert newest_reading(entries).id == newest.id
     assert [entry.id for entry in log.entries(limit=2)] == [middle.id, newest.id]
     for older in (oldest, middle):
-        assert standing_of(log.get(older.id), entries).newer == newest.id
+        assert find_standing(log.get(older.id), entries).newer == newest.id
 
 
 def test_what_stands_in_for_a_reading_is_the_newest_of_three(log):
     first, _, last = (log.attach(typed_draft(days=days)) for days in (0, 1, 2))
     log.attach(typed_draft(days=3, corrects=last.id))
-    stands = standing_of(log.get(first.id), log.entries())
+    stands = find_standing(log.get(first.id), log.entries())
     assert (stands.state, log.get(stands.newer).corrects) == ("older", last.id)
 
 

@@ -22,7 +22,7 @@ from visioncheck.log.store import Log
 from visioncheck.measuring import refine_rig
 from visioncheck.measuring.keep import RigFile, read_rig
 from visioncheck.measuring.refine_rig import refine_by_log
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 pytestmark = pytest.mark.photos
 
@@ -47,7 +47,7 @@ def file(rig_file, tmp_path_factory):
 
 def shear_of(rig, apart_deg, u_deg=0.004):
     """Evidence that the sheet shows square things `apart_deg` out of square, and those on their corner square."""
-    slopes = np.degrees(affine_slopes(layout_of(rig.paper).saddles_mm[rig.index]))
+    slopes = np.degrees(affine_slopes(target_layout(rig.paper).saddles_mm[rig.index]))
     gain = np.concatenate([np.zeros((2, 8)), slopes], axis=1)
     return Evidence(np.array([apart_deg, 0.0]), gain, np.eye(2) * u_deg**2)
 
@@ -92,7 +92,7 @@ def test_pairs_and_panels_of_this_rig_count_and_nothing_else(log, tmp_path, file
     assert found.rig.learnt_from == (pair.photo_sha256, panel.photo_sha256)
     # two of 0.004° and a survey of 0.01°: precisions add
     assert found.u_before_deg == pytest.approx(U_DEG, rel=0.05)
-    slope = affine_slopes(layout_of("a4").saddles_mm[file.rig.index])[0]
+    slope = affine_slopes(target_layout("a4").saddles_mm[file.rig.index])[0]
     u_deg = np.degrees(np.sqrt(slope @ found.rig.covariance[8:, 8:] @ slope))
     assert u_deg == pytest.approx((1 / U_DEG**2 + 2 / 0.004**2) ** -0.5, rel=0.05)
     assert found.moved_deg == pytest.approx(0.006 * (2 / 0.004**2) / (1 / U_DEG**2 + 2 / 0.004**2), rel=0.05)
@@ -202,7 +202,9 @@ def test_real_photos_from_the_measurement_to_the_refined_rig(tmp_path, rig_file,
     # the truth: where each saddle point of the print is
     sheet = json.loads((PHOTOS / "survey-1.truth.json").read_text())["sheets"][0]
     truth = np.array(sheet["saddles_table_mm"])[before.index, :2]
-    slopes = affine_slopes(layout_of(before.paper).saddles_mm[before.index]).reshape(2, -1, 3)[:, :, :2].reshape(2, -1)
+    slopes = (
+        affine_slopes(target_layout(before.paper).saddles_mm[before.index]).reshape(2, -1, 3)[:, :, :2].reshape(2, -1)
+    )
     for rig in (before, after):
         off_deg = np.degrees(slopes @ (rig.points_mm[:, :2] - truth).ravel())
         assert np.abs(off_deg).max() < 3 * sheet_angle_u_deg(rig) + 0.002

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from visioncheck.batch.batch import settle
-from visioncheck.batch.jobs import Job, Known
+from visioncheck.batch.jobs import BatchPhoto, Known
 from visioncheck.cli import main
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import told_of
-from visioncheck.page.answers import answer_of
+from visioncheck.measuring.keep import options_from_json
+from visioncheck.page.answers import answer_from_entry
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PHOTOS = FIXTURES / "photos" / "light-a4"
@@ -77,7 +77,7 @@ def test_each_entry_says_what_it_said(old, entry, kind, said, capsys):
 
 def test_the_page_asks_what_it_asked(old):
     with Log.open(old, readonly=True) as log:
-        views = {entry: answer_of(log, log.get(entry), None) for entry in (CORNER, STRIP, TYPED)}
+        views = {entry: answer_from_entry(log, log.get(entry), None) for entry in (CORNER, STRIP, TYPED)}
     assert set(views[CORNER].question.kinds) == {"panel", "corner"}
     assert views[STRIP].question.ways == ("left", "right")
     assert any(line.label == "Counted" and "carries the error 4 times" in line.text for line in views[TYPED].lines)
@@ -85,8 +85,8 @@ def test_the_page_asks_what_it_asked(old):
 
 def test_a_batch_takes_its_photos_as_done(old):
     with Log.open(old) as log:
-        told = told_of(log.get(SLOT).reading)
+        told = options_from_json(log.get(SLOT).reading)
         assert told.piece == "slot"
-        job = Job(PHOTOS / "kerf-2.jpg", "kerf-2.jpg", told, sled="Alder Lane")
+        job = BatchPhoto(PHOTOS / "kerf-2.jpg", "kerf-2.jpg", told, sled="Alder Lane")
         left, settled = settle(log, [job], Known({}, {}, {}))
     assert (left, [result.state for result in settled]) == ([], ["as before"])

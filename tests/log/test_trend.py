@@ -23,13 +23,13 @@ from visioncheck.log.trend import (
     _line,
     assess,
     assess_all,
+    control_limits,
     individuals_limits,
     known_u,
-    limits_of,
-    points_of,
     segments,
+    trend_points,
 )
-from visioncheck.present.trend import trend_json, trend_words
+from visioncheck.present.trend import format_trend, trend_json
 from visioncheck.present.trend_chart import chart_alternative, chart_bytes, draw_chart
 from visioncheck.quantity import Quantity
 
@@ -70,8 +70,8 @@ def test_limits_of_the_handbook_example():
 
 def test_limits_need_five_readings():
     points = make_points([0.0, 0.001, 0.002, 0.001, 0.0])
-    assert limits_of(points[:4]) is None
-    assert limits_of(points).readings == 5
+    assert control_limits(points[:4]) is None
+    assert control_limits(points).readings == 5
 
 
 def test_readings_are_cut_at_adjustments():
@@ -87,7 +87,7 @@ def test_corrected_and_refused_entries_do_not_count(log, tmp_path):
     log.attach(make_draft(days=1, reading=refused, adjusted="right end back"), make_photo(tmp_path))
     log.attach(typed_draft(days=2, reading=unsigned))
     log.attach(typed_draft(0.02, days=3))
-    points = points_of(log.entries())
+    points = trend_points(log.entries())
     assert [point.error.value for point in points] == [0.01, 0.02]
     # what was adjusted before the refused photo counts from the next reading on
     assert [point.adjusted for point in points] == ["", "right end back"]
@@ -101,7 +101,7 @@ def test_a_clear_drift_is_told_with_its_size():
     assert len(trend.since) == 12
     assert abs(trend.change.value - 0.03) < trend.change.expanded()
     assert [move.kind for move in trend.moves] == ["drift"]
-    text = trend_words(trend, "mm")[0]
+    text = format_trend(trend, "mm")[0]
     assert text.startswith("The fence has drifted by +0.0")
     assert "its right end has gone forward (over 99 % sure)" in text
 
@@ -117,20 +117,20 @@ def test_the_four_and_three_readings_near_zero_and_at_22_thousandths():
     assert move.size.value == pytest.approx(0.022 - 0.0005, abs=2e-4)
     assert move.size.u == pytest.approx(0.004 * math.sqrt(1 / 4 + 1 / 3), rel=0.15)
     assert move.probability > 0.99
-    text = trend_words(trend, "mm")[0]
+    text = format_trend(trend, "mm")[0]
     assert "moved by +0.02" in text
     assert "between 22 March 2026 and 29 March 2026: its right end has gone forward (over 99 % sure)" in text
     found = trend_json(trend)["moves"][0]
     assert (found["kind"], found["between"][1]) == ("step", points[4].time.isoformat())
     mirrored = assess([replace(p, error=replace(p.error, value=-p.error.value)) for p in points])
-    assert "its right end has gone back" in trend_words(mirrored, "mm")[0]
+    assert "its right end has gone back" in format_trend(mirrored, "mm")[0]
 
 
 def test_a_step_waits_for_a_second_witness():
     steady = [0.0, 0.001, -0.001, 0.0005]
     one = assess(make_points([*steady, 0.02]))
     assert (one.state, one.moves, one.hint.point.error.value) == ("unsure", (), 0.02)
-    assert "another reading will tell" in trend_words(one, "mm")[0]
+    assert "another reading will tell" in format_trend(one, "mm")[0]
     # the newest reading has no part in the limits before it is known what it is
     assert one.stretches[-1].level_deg[0] == pytest.approx(np.mean(steady))
     two = assess(make_points([*steady, 0.02, 0.021]))
@@ -138,13 +138,13 @@ def test_a_step_waits_for_a_second_witness():
     back = assess(make_points([*steady, 0.02, 0.0, 0.001]))
     assert (back.state, back.moves, [odd.point.error.value for odd in back.odd]) == ("steady", (), [0.02])
     assert back.odd[0].size.value == pytest.approx(0.02, abs=0.001)
-    assert any("an odd one" in line for line in trend_words(back, "mm"))
+    assert any("an odd one" in line for line in format_trend(back, "mm"))
 
 
 def test_a_step_after_the_first_reading_says_what_it_rests_on():
     trend = assess(make_points([0.0, 0.02, 0.021, 0.019]))
     assert trend.moves[0].alone
-    assert "one reading alone stands before it" in trend_words(trend, "mm")[0]
+    assert "one reading alone stands before it" in format_trend(trend, "mm")[0]
 
 
 def test_there_and_back_again_is_two_steps():
@@ -156,7 +156,7 @@ def test_there_and_back_again_is_two_steps():
     assert [move.start for move in trend.moves] == [points[7], points[13]]
     assert [round(move.size.value / 0.015) for move in trend.moves] == [1, -1]
     assert abs(trend.change.value) < trend.change.expanded()
-    assert "In all by" in trend_words(trend, "mm")[0]
+    assert "In all by" in format_trend(trend, "mm")[0]
 
 
 def test_a_noted_adjustment_starts_anew():
@@ -319,7 +319,7 @@ def test_words_and_json_for_every_state():
     ]:
         trend = assess(make_points(values))
         assert trend.state == trend_json(trend)["state"] == state
-        assert all(line.endswith((".", ".)")) for line in trend_words(trend, "in"))
+        assert all(line.endswith((".", ".)")) for line in format_trend(trend, "in"))
     assert trend_json(trend)["change_deg"]["value"] == pytest.approx(0.1, abs=1e-4)
 
 

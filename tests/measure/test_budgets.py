@@ -14,7 +14,7 @@ from visioncheck.measuring import piece as measure
 from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.budget import better_lines
 from visioncheck.quantity import Quantity
-from visioncheck.results.budget import budgets_of
+from visioncheck.results.budget import budgets_from_reading
 
 pytestmark = pytest.mark.photos
 
@@ -36,7 +36,7 @@ def test_angles(rig, name, piece, with_rig):
     reading = measure_photo(PHOTOS / f"{name}.jpg", rig if with_rig else None, piece=piece).reading
     assert VIEW | {"edge", "hollows", "piece placement"} <= set(reading.budget)
     assert added(reading.budget) == pytest.approx(reading.fence_error.u, rel=1e-3)
-    for budget in budgets_of(reading):
+    for budget in budgets_from_reading(reading):
         assert better_lines(budget, surveyed=with_rig, turned=False)
 
 

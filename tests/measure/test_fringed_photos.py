@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tests.photo.develop import with_lateral_colour
-from visioncheck.camera.from_photos import rig_of
+from visioncheck.camera.from_photos import rig_from_survey
 from visioncheck.camera.survey import survey
 from visioncheck.measuring.detect import Detection
 from visioncheck.measuring.photo import measure_photo
@@ -43,7 +43,7 @@ def surveyed():
     points = [find_points(photo) for photo in photos]
     height, width = photos[0].bgr.shape[:2]
     found = survey(points, width, height, None)
-    return rig_of(found, points, photos[0].exif, None)
+    return rig_from_survey(found, points, photos[0].exif, None)
 
 
 def angle_deg(name, rig):

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from visioncheck.outline.covers import covers_of, hidden_parts_mm
+from visioncheck.outline.covers import find_covers, hidden_parts_mm
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview
 
 SIZE = (220, 320)
@@ -32,27 +32,27 @@ def only_cover(found, side):
 
 
 def test_a_bare_piece_has_nothing_at_its_sides():
-    assert covers_of(overview(), CORNERS_MM) == ((), (), (), ())
+    assert find_covers(overview(), CORNERS_MM) == ((), (), (), ())
 
 
 def test_a_shadow_is_nothing_that_lies_there():
-    assert covers_of(overview((60, 80, 40, 10, (0.0, 0.0), -1.2)), CORNERS_MM) == ((), (), (), ())
+    assert find_covers(overview((60, 80, 40, 10, (0.0, 0.0), -1.2)), CORNERS_MM) == ((), (), (), ())
 
 
 def test_a_pencil_against_a_side():
-    cover = only_cover(covers_of(overview((60, 80, 20, 8, PENCIL, -0.5)), CORNERS_MM), 0)
+    cover = only_cover(find_covers(overview((60, 80, 20, 8, PENCIL, -0.5)), CORNERS_MM), 0)
     assert cover.lies == "against"
     assert (cover.start_mm, cover.end_mm) == pytest.approx((30, 50), abs=3)
 
 
 def test_a_clamp_of_black_iron_over_a_side():
-    cover = only_cover(covers_of(overview((40, 68, 15, 20, (0.0, 0.0), -2.8)), CORNERS_MM), 0)
+    cover = only_cover(find_covers(overview((40, 68, 15, 20, (0.0, 0.0), -2.8)), CORNERS_MM), 0)
     assert cover.lies == "over"
     assert (cover.start_mm, cover.end_mm) == pytest.approx((10, 25), abs=3)
 
 
 def test_what_is_seen_all_along_a_side_is_that_sides_own_look():
-    assert covers_of(overview((30, 80, 100, 4, PENCIL, -1.0)), CORNERS_MM) == ((), (), (), ())
+    assert find_covers(overview((30, 80, 100, 4, PENCIL, -1.0)), CORNERS_MM) == ((), (), (), ())
 
 
 def test_what_lies_across_the_piece_is_hidden_and_what_ends_with_it_is_not():

@@ -12,9 +12,9 @@ import uvicorn
 from phone import FIXTURES, Page, until
 
 from visioncheck.log.store import Log
-from visioncheck.page.desk import Settings
+from visioncheck.page.desk import PageSettings
 from visioncheck.page.safety import Key
-from visioncheck.page.serve import hosts_of, listen, server_config
+from visioncheck.page.serve import allowed_hosts, listen, server_config
 from visioncheck.page.uploads import Bounds
 
 
@@ -40,7 +40,7 @@ def serve(tmp_path):
         shutil.copy(FIXTURES / "sleds" / "alder-lane.toml", sleds)
         listening = listen("127.0.0.1", 0)
         port = listening.getsockname()[1]
-        settings = Settings(log, sleds, rigs, Key(secrets.token_urlsafe(24)), hosts_of("127.0.0.1", port))
+        settings = PageSettings(log, sleds, rigs, Key(secrets.token_urlsafe(24)), allowed_hosts("127.0.0.1", port))
         config = server_config(replace(settings, **changes))
         desk = config.app.app.state.desk
         if do is not None:

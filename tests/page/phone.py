@@ -11,7 +11,7 @@ from pathlib import Path
 
 import uvicorn
 
-from visioncheck.page.desk import Settings
+from visioncheck.page.desk import PageSettings
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PHOTOS = FIXTURES / "photos" / "light-a4"
@@ -99,7 +99,7 @@ def multipart(fields, photo, name="photo.jpg", kind="image/jpeg"):
 class Page:
     """A page that is being served."""
 
-    settings: Settings
+    settings: PageSettings
     port: int
     server: uvicorn.Server
     desk: object

@@ -10,11 +10,11 @@ import time
 import pytest
 from phone import PHOTOS, SLED_KEY, until
 
-from visioncheck.fence.typed import reckon_typed
+from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import read_sled
-from visioncheck.page.stock import key_of
+from visioncheck.page.stock import short_key
 from visioncheck.results.as_json import typed_json
 
 MOVING = re.compile(r"\b(LEFT|RIGHT) end (FORWARD|BACK)")
@@ -38,7 +38,7 @@ def finished(phone, answer):
 
 def attach_typed(page, degrees, adjusted=""):
     file = read_sled(page.settings.sleds / "alder-lane.toml")
-    reading = typed_json(reckon_typed({"angle": str(90 + degrees), "u": "0.004deg"}, file.sled), file.sled)
+    reading = typed_json(compute_typed({"angle": str(90 + degrees), "u": "0.004deg"}, file.sled), file.sled)
     with Log.open(page.settings.log) as log:
         draft = EntryDraft("Alder Lane", reading, kind="typed", sled_text=file.text, adjusted=adjusted)
         return log.attach(draft).id
@@ -78,7 +78,7 @@ def test_the_way_of_a_photo_after_a_move(serve, rig_file):
     page = serve()
     shutil.copy(rig_file, page.settings.rigs / "rig1.json")
     phone = page.phone()
-    rig = {"rig": key_of("rig1.json")}
+    rig = {"rig": short_key("rig1.json")}
     phone.get(f"/sled/{SLED_KEY}")
     same = (PHOTOS / "corner-2.jpg").read_bytes()
     first = finished(phone, phone.send(f"/sled/{SLED_KEY}/photo", same, rig)).header("location")
@@ -120,7 +120,7 @@ def test_a_photo_of_before_can_be_kept_as_that(serve, rig_file):
     phone.get(f"/sled/{SLED_KEY}")
     attach_typed(page, 0.09)
     new = attach_typed(page, 0.001, adjusted="1 turn")
-    moved = {"rig": key_of("rig1.json"), "adjusted": "half a turn"}
+    moved = {"rig": short_key("rig1.json"), "adjusted": "half a turn"}
     asked = phone.send(f"/sled/{SLED_KEY}/photo", (PHOTOS / "corner-2.jpg").read_bytes(), moved).header("location")
     until(lambda: "Before or after?" in words(looked_at(phone, asked)))
     kept = finished(phone, phone.post(f"{asked}/when", {"taken": "before"})).header("location")

@@ -9,7 +9,7 @@ import pytest
 from phone import PHOTOS, SLED_KEY
 from test_page_adjusting import MOVING, finished, words
 
-from visioncheck.page.stock import key_of
+from visioncheck.page.stock import short_key
 
 pytestmark = pytest.mark.photos
 
@@ -21,7 +21,7 @@ def saw(serve, rig_file):
     shutil.copy(rig_file, page.settings.rigs / "rig1.json")
     phone = page.phone()
     phone.get(f"/sled/{SLED_KEY}")
-    return phone, {"rig": key_of("rig1.json")}
+    return phone, {"rig": short_key("rig1.json")}
 
 
 def offered(answer, name="piece"):

@@ -18,7 +18,7 @@ from phone import FIXTURES, PHOTOS, SLED_KEY, Phone, until
 
 from visioncheck.cli import main
 from visioncheck.log.store import Log
-from visioncheck.page.serve import code_of, lan_address
+from visioncheck.page.serve import draw_code, lan_address
 
 TABLE = Path("/proc/net/tcp")
 sees_sockets = pytest.mark.skipif(not TABLE.exists(), reason="who listens where is read from Linux's /proc")
@@ -120,16 +120,16 @@ def photographed(printed):
 
 def test_a_terminal_without_half_blocks_gets_a_code_of_plain_signs():
     address = "http://192.0.2.1:8765/enter/" + "x" * 32
-    drawn = code_of(address, coloured=False, encoding="cp1252")
+    drawn = draw_code(address, coloured=False, encoding="cp1252")
     assert drawn.encode("cp1252").isascii()
     pixels = np.array([[sign == "#" for sign in line[::2]] for line in drawn.splitlines()], np.uint8)
     shown = cv2.resize(pixels * 255, None, fx=6, fy=6, interpolation=cv2.INTER_NEAREST)
     assert cv2.QRCodeDetector().detectAndDecode(shown)[0] == address
-    assert code_of(address, coloured=True, encoding="cp1252").isascii()
+    assert draw_code(address, coloured=True, encoding="cp1252").isascii()
 
 
 def test_the_code_is_dark_on_light_in_every_terminal():
-    for line in code_of("http://192.0.2.1:8765/enter/x", coloured=True).splitlines():
+    for line in draw_code("http://192.0.2.1:8765/enter/x", coloured=True).splitlines():
         assert line.startswith("\033[40;97m")
         assert line.endswith("\033[0m")
 

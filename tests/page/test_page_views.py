@@ -14,11 +14,11 @@ from page_pictures import picture
 from phone import FIXTURES, PHOTOS, SLED_KEY, until
 from pretended_work import do
 
-from visioncheck.fence.typed import reckon_typed
+from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import Told, attach_outcome, measure_for_log, read_rig, read_sled
-from visioncheck.page.stock import key_of
+from visioncheck.measuring.keep import PieceOptions, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.page.stock import short_key
 from visioncheck.present.correction import _STEPS
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.quantity import Quantity
@@ -44,7 +44,7 @@ def test_typed_reading_is_reckoned_as_the_command_does_and_kept(serve):
     with Log.open(page.settings.log, readonly=True) as log:
         (entry,) = log.entries()
     sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
-    assert entry.fence_error == reckon_typed(STRIP, sled).error
+    assert entry.fence_error == compute_typed(STRIP, sled).error
     assert (entry.kind, entry.note, entry.adjusted) == ("typed", "new blade", "half a turn")
     said = words(phone.get(answer.header("location")))
     # the rear end is wider: e > 0, so the right end has to come back (the project's own sign convention)
@@ -86,7 +86,7 @@ def test_a_decimal_comma_is_taken_in_every_field(serve):
         first = next(iter(log.entries()))
     sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
     given = {"rear": "31.02", "front": "30.10mm", "length": "11.8in", "cuts": "5", "u": "0.01mm"}
-    assert first.fence_error == reckon_typed(given, sled).error
+    assert first.fence_error == compute_typed(given, sled).error
     sent = phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"thickness": "18,3mm±0,1mm", "note": "quick"})
     assert sent.status == 303
     job = page.desk.spool.get(sent.header("location").rpartition("/")[2])
@@ -203,9 +203,9 @@ def test_what_was_wrong_with_a_reading_is_mended_without_a_new_photo(serve, rig_
     job = phone.send(f"/sled/{SLED_KEY}/photo", photo, {"piece": "corner"}).header("location")
     until(lambda: phone.get(job).status == 303, 180)
     wrong = phone.get(job).header("location")
-    assert f'value="{key_of("Birch Yard")}"' in phone.get(wrong).text
+    assert f'value="{short_key("Birch Yard")}"' in phone.get(wrong).text
     phone.post("/units", {"units": "in"})
-    mended = phone.post(f"{wrong}/tell", {"sled": key_of("Birch Yard"), "thickness": "3/4"}).header("location")
+    mended = phone.post(f"{wrong}/tell", {"sled": short_key("Birch Yard"), "thickness": "3/4"}).header("location")
     until(lambda: phone.get(mended).status == 303, 180)
     with Log.open(page.settings.log, readonly=True) as log:
         new = log.get(phone.get(mended).header("location").rpartition("/")[2])
@@ -261,7 +261,7 @@ def test_units_are_remembered_and_used(serve):
         entry = log.get(answer.header("location").rpartition("/")[2])
     sled = load_sled(FIXTURES / "sleds" / "alder-lane.toml")
     given = {"rear": "1.1976in", "front": "1.1850in", "length": "11.8in", "cuts": "5"}
-    assert entry.fence_error == reckon_typed(given, sled).error
+    assert entry.fence_error == compute_typed(given, sled).error
 
 
 def test_log_is_browsed_newest_first_page_by_page_with_a_chart(serve):
@@ -310,7 +310,7 @@ def test_a_name_that_looks_like_markup_stays_text(serve):
     text = (page.settings.sleds / "alder-lane.toml").read_text().replace("Alder Lane", name)
     (page.settings.sleds / "odd.toml").write_text(text)
     phone = page.phone()
-    key = key_of("<script>alert('x')</script> & \"co\"")
+    key = short_key("<script>alert('x')</script> & \"co\"")
     assert f"/sled/{key}" in phone.get("/").text
     phone.get(f"/typed/{key}/corner")
     answer = phone.post(f"/typed/{key}/corner", {"angle": "90.1", "note": "<img src=x onerror=alert(1)>"})
@@ -329,9 +329,14 @@ def test_a_survey_that_is_chosen_is_remembered_for_this_phone(serve):
     (page.settings.rigs / "other.json").write_text("{}")
     phone = page.phone()
     shown = phone.get(f"/sled/{SLED_KEY}")
-    assert re.findall(r'<option value="([^"]*)"', shown.text) == ["", key_of("rig2.json"), key_of("rig1.json"), "none"]
+    assert re.findall(r'<option value="([^"]*)"', shown.text) == [
+        "",
+        short_key("rig2.json"),
+        short_key("rig1.json"),
+        "none",
+    ]
     assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": "gone"}).status == 400
-    chosen = key_of("rig1.json")
+    chosen = short_key("rig1.json")
     assert phone.send(f"/sled/{SLED_KEY}/photo", picture(), {"rig": chosen, "note": "quick"}).status == 303
     assert f'<option value="{chosen}" selected>' in phone.get(f"/sled/{SLED_KEY}").text
 
@@ -367,7 +372,7 @@ def test_the_survey_is_found_by_phone_and_sheet_as_in_a_batch(serve, rig_file):
     asked = read(4)
     assert "Which survey?" in words(phone.get(asked))
     offered = re.findall(r'name="rig" value="(\w+)"', phone.get(asked).text)
-    assert offered == [key_of(name) for name in ("own.json", "second.json")] + ["none"]
+    assert offered == [short_key(name) for name in ("own.json", "second.json")] + ["none"]
     assert phone.post(f"{asked}/rig", {"rig": "x"}).status == 400
     phone.post(f"{asked}/rig", {"rig": offered[1]})
     until(lambda: phone.get(asked).status == 303, 180)
@@ -455,7 +460,7 @@ def test_whatever_the_log_holds_is_shown(serve, reading, said):
     phone = page.phone()
     assert said in words(phone.get(f"/reading/{entry.id}"))
     assert phone.get(f"/reading/{bare.id}").status == 200  # no sled file: no verdict, and no fault
-    for path in ("/", "/log", f"/trend/{SLED_KEY}", f"/trend/{key_of('Other')}"):
+    for path in ("/", "/log", f"/trend/{SLED_KEY}", f"/trend/{short_key('Other')}"):
         assert phone.get(path).status == 200
 
 
@@ -473,7 +478,7 @@ def test_no_remedy_names_a_command_or_option():
 def test_a_photo_that_the_command_line_logged_is_shown_with_its_picture_and_asks_what_is_missing(serve):
     page = serve()
     sled = read_sled(page.settings.sleds / "alder-lane.toml")
-    outcome = measure_for_log(PHOTOS / "strip-1.jpg", sled, None, Told(cuts=5))
+    outcome = measure_for_log(PHOTOS / "strip-1.jpg", sled, None, PieceOptions(cuts=5))
     with Log.open(page.settings.log) as log:
         entry = attach_outcome(log, outcome)
     phone = page.phone()
@@ -501,7 +506,7 @@ def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_fil
     page = serve()
     sled, rig = read_sled(page.settings.sleds / "alder-lane.toml"), read_rig(rig_file)
     thick = Quantity(19.2, 0.29, "mm")
-    outcome = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, Told(thick, "gap"))
+    outcome = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, PieceOptions(thick, "gap"))
     with Log.open(page.settings.log) as log:
         entry = attach_outcome(log, outcome)
     phone = page.phone()
@@ -519,7 +524,7 @@ def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_fil
     with Log.open(page.settings.log, readonly=True) as log:
         new = log.get(reading.rpartition("/")[2])
     # the command says the same
-    told = Told(thick, "gap", "bottom", turned_half="right")
+    told = PieceOptions(thick, "gap", "bottom", turned_half="right")
     same = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, told).reading
     assert new.reading["fence_error_deg"] == pytest.approx(same["fence_error_deg"])
     assert new.reading["told"] == same["told"]

@@ -8,14 +8,14 @@ import cv2
 import numpy as np
 
 from visioncheck.photo.load import Exif, Photo
-from visioncheck.printed.layout import IDS_PER_SHEET, Layout
+from visioncheck.printed.layout import IDS_PER_SHEET, TargetLayout
 
 DOTS_PER_MM = 20
 PAPER, INK = 0.8, 0.06
 OVERSAMPLED = 4
 
 
-def page(layout: Layout, sheet: int = 0, field: str = "light") -> np.ndarray:
+def page(layout: TargetLayout, sheet: int = 0, field: str = "light") -> np.ndarray:
     """The sheet's reflectance, dots of 1/20 mm; written from the written layout, not from the program's drawing."""
     paper = layout.paper
     dots = np.full((round(paper.height_mm * DOTS_PER_MM), round(paper.width_mm * DOTS_PER_MM)), PAPER, np.float32)
@@ -42,7 +42,7 @@ def page(layout: Layout, sheet: int = 0, field: str = "light") -> np.ndarray:
     return dots
 
 
-def _fill_markers(fill, layout: Layout, sheet: int) -> None:
+def _fill_markers(fill, layout: TargetLayout, sheet: int) -> None:
     s = layout.paper.square_mm
     x0, y0 = layout.origin_mm
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
@@ -84,7 +84,7 @@ def shoot(dots, homography, size, *, blur_px=0.8, noise=0.01, light=None, cover=
     return Photo(Path("synthetic.png"), np.repeat(levels[:, :, None], 3, axis=2), Exif(), "")
 
 
-def tilted(layout: Layout, px_per_mm=8.0, roll_deg=7.0, tilt_deg=20.0):
+def tilted(layout: TargetLayout, px_per_mm=8.0, roll_deg=7.0, tilt_deg=20.0):
     """A homography of a pinhole camera above the sheet's middle, and a picture size that holds the sheet."""
     paper = layout.paper
     size = (round(px_per_mm * paper.width_mm * 1.15), round(px_per_mm * paper.height_mm * 1.15))

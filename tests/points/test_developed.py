@@ -13,9 +13,9 @@ from tests.points.scene import page, shoot, through, tilted
 from visioncheck.points.crossing import crossing
 from visioncheck.points.find import find_points
 from visioncheck.points.sheet_map import fit_sheet_map
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
-LAYOUT = layout_of("a4")
+LAYOUT = target_layout("a4")
 
 
 @cache

@@ -14,15 +14,15 @@ from visioncheck.camera.view import RigidView
 from visioncheck.errors import Refusal
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
-LAYOUT = layout_of("a4")
+LAYOUT = target_layout("a4")
 PHOTOS = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4"
 
 
 @cache
 def dots(field="light", sheet=0, paper="a4"):
-    return page(layout_of(paper), sheet, field)
+    return page(target_layout(paper), sheet, field)
 
 
 @cache
@@ -73,7 +73,7 @@ def test_the_sheet_is_named_by_its_markers(sheet):
 
 @pytest.mark.parametrize("paper", ["letter", "a3", "tabloid"])
 def test_the_paper_is_told_from_where_the_markers_stand(paper):
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     homography, size = tilted(layout, px_per_mm=6.0)
     points = find_points(shoot(dots(paper=paper), homography, size))
     assert points.paper == paper

@@ -12,11 +12,11 @@ from tests.report.hand_made import corner_piece, strip
 from visioncheck.present.budget import better_lines, budget_lines, draw_budget
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import WidthReading
-from visioncheck.results.budget import Budget, budgets_of
+from visioncheck.results.budget import Budget, budgets_from_reading
 
 
 def test_lines_are_sorted_with_shares_of_the_variance() -> None:
-    lines = budget_lines(budgets_of(corner_piece())[0])
+    lines = budget_lines(budgets_from_reading(corner_piece())[0])
     assert [line.label for line in lines] == ["print survey", "edge", "together"]
     # 16² : 12² = 64 % : 36 %, root of the sum 20
     assert lines[0].text.endswith("64 %")
@@ -29,7 +29,7 @@ def test_lines_are_sorted_with_shares_of_the_variance() -> None:
 def test_a_strip_has_a_budget_of_its_width_too() -> None:
     middle = WidthReading(100.0, Quantity(25.6, 0.05, "mm", 60), {"thickness": 0.04, "edge bias": 0.03})
     reading = replace(strip(), widths=(middle, middle, middle))
-    taper, width = budgets_of(reading)
+    taper, width = budgets_from_reading(reading)
     assert (taper.name, taper.unit) == ("taper", "°")
     assert (width.name, width.unit, width.u) == ("middle width", " mm", pytest.approx(0.05))
 
@@ -39,7 +39,7 @@ def test_without_a_fence_edge_it_is_the_least_certain_corners() -> None:
         replace(corner, angle=Quantity(90.0, u, "deg", dof))
         for corner, u, dof in zip(corner_piece().corners, (0.002, 0.003, 0.002, 0.001), (40, 12, 40, 40), strict=True)
     )
-    (budget,) = budgets_of(replace(corner_piece(), fence_error=None, corners=corners))
+    (budget,) = budgets_from_reading(replace(corner_piece(), fence_error=None, corners=corners))
     assert (budget.name, budget.dof) == ("least certain corner", 12)
 
 

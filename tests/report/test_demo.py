@@ -13,7 +13,7 @@ from tests.report.browser import console_lines, run_browser, widths
 from visioncheck.cli import main
 from visioncheck.log.check import check
 from visioncheck.log.store import Log
-from visioncheck.log.trend import assess, points_of, segments
+from visioncheck.log.trend import assess, segments, trend_points
 
 pytestmark = pytest.mark.photos
 
@@ -45,12 +45,12 @@ def test_three_sleds_are_in_a_whole_log(demo):
 
 
 def test_a_drift_its_correction_and_what_came_of_it(demo):
-    points = points_of(entries(demo, "Alder Lane"))
+    points = trend_points(entries(demo, "Alder Lane"))
     before, after = segments(points)
     assert assess(before).state == "drifted"
     assert after[0].adjusted == "1 turn of the adjusting screw anticlockwise"
     assert assess(points).state == "steady"
-    assert assess(points_of(entries(demo, "Harbour Shed"))).state == "drifted"
+    assert assess(trend_points(entries(demo, "Harbour Shed"))).state == "drifted"
 
 
 def test_photos_are_measured_for_real(demo):

@@ -11,11 +11,11 @@ import pytest
 from tests.report.hand_made import SLED, corner_piece
 from visioncheck.correction.correct import correct
 from visioncheck.present.assumed import assumed_lines
-from visioncheck.present.correction import error_words, move_words
+from visioncheck.present.correction import format_fence_error, format_move
 from visioncheck.present.fence_marks import fence_marks
 from visioncheck.present.picture import _headline
 from visioncheck.present.reading import reading_lines
-from visioncheck.present.slot import open_words, wall_name
+from visioncheck.present.slot import format_open, wall_name
 from visioncheck.quantity import Quantity
 
 OUT = {"bottom": (0.0, 1.0), "top": (0.0, -1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
@@ -62,9 +62,9 @@ def test_no_arrow_without_a_move():
 )
 def test_the_words_say_where_the_fence_stands_and_the_move_undoes_it(e, said):
     error = Quantity(e, 0.001, "deg")
-    assert said in error_words(error)
+    assert said in format_fence_error(error)
     for pivot in ("left", "right"):
-        words = move_words(correct(error, replace(SLED, pivot=pivot)), replace(SLED, pivot=pivot))
+        words = format_move(correct(error, replace(SLED, pivot=pivot)), replace(SLED, pivot=pivot))
         back = (e > 0) == (pivot == "left")
         assert words.startswith(f"{'RIGHT' if pivot == 'left' else 'LEFT'} end {'BACK' if back else 'FORWARD'}")
 
@@ -91,7 +91,7 @@ def test_halves_are_named_by_where_they_lay_at_the_saw_or_by_the_picture():
 
 
 def test_the_open_end_is_named():
-    assert open_words(gap()) == "at its top end in the picture"
-    assert open_words(replace(gap(), fence_edge=3)) == "at its top end in the picture, at the straightedge"
-    assert open_words(replace(gap(), fence_edge=1)) == "at its top end in the picture, away from the straightedge"
-    assert "by less than the ±" in open_words(replace(gap(), taper=Quantity(-0.01, 0.01, "deg")))
+    assert format_open(gap()) == "at its top end in the picture"
+    assert format_open(replace(gap(), fence_edge=3)) == "at its top end in the picture, at the straightedge"
+    assert format_open(replace(gap(), fence_edge=1)) == "at its top end in the picture, away from the straightedge"
+    assert "by less than the ±" in format_open(replace(gap(), taper=Quantity(-0.01, 0.01, "deg")))

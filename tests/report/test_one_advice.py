@@ -11,7 +11,7 @@ import pytest
 
 from tests.report.hand_made import SLED, corner_piece
 from visioncheck.batch.batch import Result
-from visioncheck.batch.jobs import Job
+from visioncheck.batch.jobs import BatchPhoto
 from visioncheck.batch.results import result_json, write_csv
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Verdict
@@ -116,7 +116,7 @@ def _data_agrees(done):
     assert found["probability_inside"] == done.now.probability_inside
     for counts in (True, False):
         reading = {"fence_error_deg": {"value": done.error.value}, "correction": found}
-        result = Result(Job("a.jpg", None, ""), "measured", reading, "Long sled", "abc", counts=counts)
+        result = Result(BatchPhoto("a.jpg", None, ""), "measured", reading, "Long sled", "abc", counts=counts)
         assert ("end" in result_json(result)["correction"]) == (done.moves and counts)
         row = dict(zip(*(line.split(",") for line in write_csv([result]).splitlines()), strict=True))
         assert bool(row["end"]) == bool(row["move_mm"]) == (done.moves and counts)

@@ -23,7 +23,7 @@ from visioncheck.photo.orientation import upright
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.picture import draw_reading
-from visioncheck.present.questions import reason_of
+from visioncheck.present.questions import missing_reason
 from visioncheck.present.reading import reading_lines
 from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
@@ -112,10 +112,10 @@ def test_json_of_a_refusal() -> None:
             "code": "narrow-slot", "case": "", "fields": {"what": "slot", "width_px": 3.2, "nearest_mm": 300.0},
         },
     }  # fmt: skip
-    assert reason_of(found) == error_sentence(refusal)
+    assert missing_reason(found) == error_sentence(refusal)
     told = refused_json("a.jpg", InputError("cuts", "<cuts> is 1"))
     assert (told["flags"], told["refusal"]["parameter"]) == ([], "cuts")
-    assert (reason_of(told), reason_of(told, "page")) == ("--cuts is 1", "successive cuts is 1")
+    assert (missing_reason(told), missing_reason(told, "page")) == ("--cuts is 1", "successive cuts is 1")
 
 
 def test_lines_say_the_angle_the_move_and_the_doubt() -> None:

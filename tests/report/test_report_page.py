@@ -25,7 +25,7 @@ from visioncheck.present.pages import stylesheet
 from visioncheck.present.report_page import _budget, _facts, _row, _todo, _verdict, report_page
 from visioncheck.quantity import Quantity
 from visioncheck.results.as_json import reading_json
-from visioncheck.results.from_json import reading_of
+from visioncheck.results.from_json import reading_from_json
 from visioncheck.sled.file import parse_sled
 
 ALDER = (Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml").read_text()
@@ -226,7 +226,7 @@ def test_structure_and_words_for_pictures(five_sleds):
 def test_the_photo_is_drawn_where_it_was_read(log, tmp_path):
     """The piece's edges come back from the JSON where they were."""
     original = corner_piece()
-    kept = reading_of(reading_json(original))
+    kept = reading_from_json(reading_json(original))
     for mine, theirs in zip(kept.edges, original.edges, strict=True):
         assert mine.start_px == pytest.approx(theirs.start_px)
         assert mine.end_px == pytest.approx(theirs.end_px)
@@ -331,7 +331,7 @@ def test_a_reading_from_elsewhere_is_no_trouble(log, signed):
         assert _todo(facts, verdict)
         _budget(entry)
         assert _row(entry, sled).source.startswith("typed readings")
-        found = reading_of(entry.reading)
+        found = reading_from_json(entry.reading)
         assert found is None or len(found.corners) == 4
     assert "Alder Lane" in report_page(log)
 

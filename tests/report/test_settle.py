@@ -11,7 +11,7 @@ from visioncheck.correction.correct import Correction, correct
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading, Turned
-from visioncheck.results.basis import basis_of
+from visioncheck.results.basis import basis_from_reading
 
 T = SLED.tolerance_deg  # 0.01°
 
@@ -24,7 +24,7 @@ def reading(value: float, **budget: float) -> Reading:
 
 def decided(found: Reading) -> Correction:
     assert found.fence_error is not None
-    return correct(found.fence_error, SLED, basis_of(found))
+    return correct(found.fence_error, SLED, basis_from_reading(found))
 
 
 def test_what_changes_from_photo_to_photo_is_averaged() -> None:

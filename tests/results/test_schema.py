@@ -11,7 +11,7 @@ from tests.report.hand_made import SLED, corner_piece, strip
 from visioncheck.codes import Question
 from visioncheck.correction.correct import correct
 from visioncheck.errors import InputError, Refusal, UserError
-from visioncheck.fence.typed import reckon_typed
+from visioncheck.fence.typed import compute_typed
 from visioncheck.results.as_json import reading_json, refused_json, typed_json, withdrawn_json
 from visioncheck.results.schema import SCHEMA_FILE, schema_text, validate
 from visioncheck.results.schema_1 import brought_up
@@ -34,7 +34,7 @@ FRESH = (
     refused_json("a.jpg", InputError("cuts", "<cuts> is 1")),
     refused_json("a.jpg", UserError("a.jpg: there is no such file")),
     withdrawn_json(CORNER, "wrong board"),
-    *(typed_json(reckon_typed(given), SLED) for given in TYPED),
+    *(typed_json(compute_typed(given), SLED) for given in TYPED),
 )
 
 

@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from tests.camera.scene import HEIGHT, ROUND, WIDTH, Print, home_print, photograph
 from tests.shapes import interior_angles_deg, laid, quadrilateral
 from tests.simulation.hand import Camera, Setting, User, user_of
-from visioncheck.camera.from_photos import rig_of
+from visioncheck.camera.from_photos import rig_from_survey
 from visioncheck.camera.lens import BLUE, RED
 from visioncheck.camera.plane_fit import plane_view
 from visioncheck.camera.rigid_fit import rigid_view
@@ -24,7 +24,7 @@ from visioncheck.camera.survey import survey
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import UserError
 from visioncheck.photo.load import Exif
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece, read_piece
 
@@ -107,13 +107,13 @@ def workshop(seed: int, setting: Setting, photos: int = 8) -> Workshop:
     printed = Print(printed.points_mm + rng.normal(0, 0.004, printed.points_mm.shape) * [1, 1, 0])
     user = user_of(setting, rng)
     taken = [_survey_photo(printed, user, n, rng) for n in range(photos)]
-    first, last = layout_of("a4").ruled_points
+    first, last = target_layout("a4").ruled_points
     ruled_mm = float(np.linalg.norm(printed.points_mm[last] - printed.points_mm[first])) + rng.normal(0, 0.15)
     try:
         found = survey(taken, WIDTH, HEIGHT, ruled_mm)
     except UserError as error:
         return Workshop(printed, user, None, str(error))
-    return Workshop(printed, user, rig_of(found, taken, Exif(), ruled_mm))
+    return Workshop(printed, user, rig_from_survey(found, taken, Exif(), ruled_mm))
 
 
 def _survey_photo(printed: Print, user: User, number: int, rng: np.random.Generator) -> TargetPoints:

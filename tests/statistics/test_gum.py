@@ -16,10 +16,10 @@ from visioncheck.fence.decision import (
 from visioncheck.fitting.polynomial import fit_polynomial
 from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.uncertainty import (
+    absolute_value,
     draw,
     propagate,
     shortest_interval,
-    size_of,
     welch_satterthwaite,
 )
 
@@ -155,19 +155,19 @@ def test_comparison_loss_where_first_order_fails(x1, guf, mean, u, interval):
 
 
 def test_size_of_a_signed_error_near_zero():
-    size = size_of(Quantity(0.0, 0.01, "deg"))
+    size = absolute_value(Quantity(0.0, 0.01, "deg"))
     assert size.low == pytest.approx(0, abs=1e-6)
     assert size.high == pytest.approx(0.0196, abs=2e-4)  # the half-normal's 95 % point is the normal's 97.5 %
     assert size.mean == pytest.approx(0.01 * math.sqrt(2 / math.pi), rel=0.01)
-    far = size_of(Quantity(-0.1, 0.01, "deg"))
+    far = absolute_value(Quantity(-0.1, 0.01, "deg"))
     assert (far.low, far.high) == pytest.approx((0.0804, 0.1196), abs=1e-3)
-    few = size_of(Quantity(0.0, 0.01, "deg", dof=4))
+    few = absolute_value(Quantity(0.0, 0.01, "deg", dof=4))
     assert few.high == pytest.approx(0.02776, rel=0.03)  # Student's t, 4 degrees of freedom
 
 
 def test_same_seed_same_draws():
     q = Quantity(0.01, 0.02, "deg")
-    assert size_of(q, seed=3) == size_of(q, seed=3) != size_of(q, seed=4)
+    assert absolute_value(q, seed=3) == absolute_value(q, seed=3) != absolute_value(q, seed=4)
 
 
 # --- JCGM 106:2012 (examples of 7.3.3 from memory, recomputed) ----------------------------------------

@@ -13,7 +13,7 @@ import pytest
 from tests.conftest import PHOTOS
 from visioncheck.cli import main
 from visioncheck.errors import UserError
-from visioncheck.study.photos import StudyPhoto, StudyReading, lay_out, photos_of
+from visioncheck.study.photos import StudyPhoto, StudyReading, find_study_photos, lay_out
 
 
 def fill(folder, *names):
@@ -39,7 +39,7 @@ def read(piece, person, *errors, tag=None):
 )
 def test_layouts(tmp_path, names, first):
     fill(tmp_path, *names)
-    found = photos_of(tmp_path)
+    found = find_study_photos(tmp_path)
     assert (found[0].piece, found[0].person) == first
     assert len(found) == sum(not name.startswith(".") and not name.endswith(".txt") for name in names)
 
@@ -56,14 +56,14 @@ def test_layouts(tmp_path, names, first):
 def test_bad_layouts(tmp_path, names, said):
     fill(tmp_path, *names)
     with pytest.raises(UserError, match=said):
-        photos_of(tmp_path)
+        find_study_photos(tmp_path)
 
 
 def test_a_copy_is_no_repeat(tmp_path):
     fill(tmp_path, "p1/a.jpg", "p1/b.jpg")
     (tmp_path / "p1/b.jpg").write_bytes((tmp_path / "p1/a.jpg").read_bytes())
     with pytest.raises(UserError, match="copy of"):
-        photos_of(tmp_path)
+        find_study_photos(tmp_path)
 
 
 def test_the_cell_with_the_fewest_sets_the_count_and_the_rest_is_named():

@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 
 from visioncheck.printed.draw import TEXT_EDGE_MM, draw_sheets, draw_tags, tag_places
-from visioncheck.printed.layout import PAPERS, TAG_IDS, TAG_MM, layout_of
+from visioncheck.printed.layout import PAPERS, TAG_IDS, TAG_MM, target_layout
 
 DPI = 600
 PX_PER_MM = DPI / 25.4
@@ -43,12 +43,12 @@ def step_error(picture: np.ndarray, place: np.ndarray, *, reach: float, towards:
 
 
 def page_of(paper: str, field: str, sheet: int) -> np.ndarray:
-    return render(draw_sheets(layout_of(paper), field, sheet + 1), sheet)
+    return render(draw_sheets(target_layout(paper), field, sheet + 1), sheet)
 
 
 @pytest.mark.parametrize(("paper", "field", "k"), CASES)
 def test_every_corner_stands_where_the_layout_says(paper, field, k):
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     picture = page_of(paper, field, k % 7)
     scale = px_per_mm(picture, paper)
     one = np.ones(2)
@@ -67,7 +67,7 @@ def test_every_corner_stands_where_the_layout_says(paper, field, k):
 
 @pytest.mark.parametrize(("paper", "field", "k"), CASES)
 def test_every_marker_is_read_back_and_nothing_else_is_printed(paper, field, k):
-    layout, sheet = layout_of(paper), k % 7
+    layout, sheet = target_layout(paper), k % 7
     picture = page_of(paper, field, sheet)
     ids, corners = read_markers(picture)
     assert sorted(ids) == [30 * sheet + n for n in range(len(layout.marker_squares))]
@@ -98,7 +98,7 @@ def read_markers(picture: np.ndarray) -> tuple[list[int], list[np.ndarray]]:
 def test_page_size_is_exact_and_every_sheet_has_a_page(paper):
     # sizes in mm: ISO 216 (A4, A3); ANSI/ASME Y14.1 (8.5 x 11 in, 11 x 17 in)
     size_mm = {"a4": (210, 297), "letter": (215.9, 279.4), "a3": (297, 420), "tabloid": (279.4, 431.8)}[paper]
-    document = pypdfium2.PdfDocument(draw_sheets(layout_of(paper), "light", 7))
+    document = pypdfium2.PdfDocument(draw_sheets(target_layout(paper), "light", 7))
     assert len(document) == 7
     for page in document:
         assert np.array(page.get_size()) / 72 * 25.4 == pytest.approx(size_mm, abs=1e-4)
@@ -106,7 +106,7 @@ def test_page_size_is_exact_and_every_sheet_has_a_page(paper):
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_words_stay_off_the_grid_and_off_the_page_edge(paper):
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     width, height, (_x0, y0) = layout.paper.width_mm, layout.paper.height_mm, layout.origin_mm
     text = pypdfium2.PdfDocument(draw_sheets(layout, "light", 1))[0].get_textpage()
     words = text.get_text_range()

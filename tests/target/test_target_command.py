@@ -8,7 +8,7 @@ import pytest
 
 from visioncheck.cli import main
 from visioncheck.printed.draw import draw_sheets, draw_tags
-from visioncheck.printed.layout import PAPERS, layout_of
+from visioncheck.printed.layout import PAPERS, target_layout
 
 READY_MADE = Path(__file__).parents[2] / "calibration_targets"
 SHEETS = [("a4", "light", 2), ("a4", "dark", 2), ("letter", "light", 2), ("letter", "dark", 2), ("a3", "light", 1)]
@@ -17,7 +17,7 @@ SHEETS += [("tabloid", "light", 1)]
 
 @pytest.mark.parametrize(("paper", "field", "sheets"), SHEETS)
 def test_ready_made_sheets_are_what_is_drawn_now(paper, field, sheets):
-    assert (READY_MADE / f"{paper}-{field}.pdf").read_bytes() == draw_sheets(layout_of(paper), field, sheets)
+    assert (READY_MADE / f"{paper}-{field}.pdf").read_bytes() == draw_sheets(target_layout(paper), field, sheets)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -34,7 +34,7 @@ def test_writes_both_files_and_nothing_else(tmp_path):
     folder = tmp_path / "new" / "folder"
     assert main(["target", "--paper", "letter", "--field", "dark", "--sheets", "3", "-o", str(folder)]) == 0
     assert {path.name for path in folder.iterdir()} == {"letter-dark.pdf", "tags-letter.pdf"}
-    assert (folder / "letter-dark.pdf").read_bytes() == draw_sheets(layout_of("letter"), "dark", 3)
+    assert (folder / "letter-dark.pdf").read_bytes() == draw_sheets(target_layout("letter"), "dark", 3)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 
 from visioncheck.cli import main
 from visioncheck.errors import InputError
-from visioncheck.measuring.keep import read_told
+from visioncheck.measuring.keep import read_piece_options
 from visioncheck.present.naming import error_sentence
 
 
@@ -24,7 +24,7 @@ def test_it_is_the_same_in_another_process():
 
 def test_what_was_typed_is_named(capsys):
     with pytest.raises(InputError, match=r"^fence_edge 'front' is not known; choose one of top") as refused:
-        read_told(fence_edge="front")
+        read_piece_options(fence_edge="front")
     assert refused.value.parameter == "fence_edge"
     assert main(["reckon", "--rear", "20", "--front", "21"]) == 2
     assert capsys.readouterr().err == "visioncheck: --rear also needs --length\n"

@@ -7,12 +7,12 @@ import math
 import pytest
 
 from visioncheck.errors import UserError
-from visioncheck.measuring.keep import read_told
+from visioncheck.measuring.keep import read_piece_options
 from visioncheck.quantity import Quantity
 
 
 def thickness(text: str, units=None) -> Quantity:
-    told = read_told(text, units=units).thickness
+    told = read_piece_options(text, units=units).thickness
     assert told is not None
     return told
 

@@ -23,11 +23,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
     from concurrent.futures import Future
 
-    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
 
-    Run = Callable[[Callable[[Job, Known], Finding], Sequence[Job], Known], Generator[tuple[Job, Future[Finding]]]]
+    Run = Callable[
+        [Callable[[BatchPhoto, Known], Finding], Sequence[BatchPhoto], Known],
+        Generator[tuple[BatchPhoto, Future[Finding]]],
+    ]
 
 State = Literal["measured", "as before", "refused", "withdrawn", "same photo"]
 
@@ -51,7 +54,7 @@ class Result:
         Of a photo given twice, whose.
     """
 
-    job: Job
+    job: BatchPhoto
     state: State
     reading: dict[str, Any]
     sled: str | None = None
@@ -71,7 +74,7 @@ def with_standing(log: Log, results: Sequence[Result]) -> list[Result]:
     return [replace(result, counts=result.entry in counting) for result in results]
 
 
-def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list[Result]]:
+def settle(log: Log, jobs: Sequence[BatchPhoto], known: Known) -> tuple[list[BatchPhoto], list[Result]]:
     """Part what is new or changed from what needs no measuring.
 
     A photo is as before when its content, the text of its sled and rig files and what is told of it are. A rig that
@@ -79,7 +82,7 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
 
     Returns
     -------
-    list of Job, list of Result
+    list of BatchPhoto, list of Result
         What is to be measured, and what stands already.
     """
     by_content, settled = _by_content(jobs)
@@ -90,7 +93,7 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
             what = f"the second photo of {second[sha256]}"
             settled += [Result(job, "same photo", {}, same_as=what) for job in (first, *others)]
             continue
-        if any(_said_of(job) != _said_of(first) for job in others):
+        if any(_identity(job) != _identity(first) for job in others):
             settled += _contradiction([first, *others])
             continue
         before = _before(log, first, known)
@@ -102,9 +105,9 @@ def settle(log: Log, jobs: Sequence[Job], known: Known) -> tuple[list[Job], list
     return left, settled
 
 
-def _by_content(jobs: Sequence[Job]) -> tuple[dict[str, list[Job]], list[Result]]:
+def _by_content(jobs: Sequence[BatchPhoto]) -> tuple[dict[str, list[BatchPhoto]], list[Result]]:
     """Group the photos by their hash; those that cannot be read are refused."""
-    found: dict[str, list[Job]] = defaultdict(list)
+    found: dict[str, list[BatchPhoto]] = defaultdict(list)
     unreadable = []
     for job in jobs:
         try:
@@ -117,23 +120,23 @@ def _by_content(jobs: Sequence[Job]) -> tuple[dict[str, list[Job]], list[Result]
     return found, unreadable
 
 
-def _second_photos(log: Log, jobs: Sequence[Job]) -> dict[str, str]:
+def _second_photos(log: Log, jobs: Sequence[BatchPhoto]) -> dict[str, str]:
     """Hashes of photos that are read together with another, and what that one is called."""
     before = {sha256: f"entry {short(id_)}" for sha256, id_ in log.second_photos().items()}
     return before | {job.turned_sha256: job.label for job in jobs if job.turned_sha256}
 
 
-def _said_of(job: Job) -> tuple[object, ...]:
+def _identity(job: BatchPhoto) -> tuple[object, ...]:
     return job.sled, job.rig, job.told
 
 
-def _contradiction(same: list[Job]) -> list[Result]:
+def _contradiction(same: list[BatchPhoto]) -> list[Result]:
     names = " and ".join(job.label for job in same)
     problem = UserError(f"{names} are one and the same photo, said to be different pieces; keep the right one.")
     return [_refused(job, problem) for job in same]
 
 
-def measure(log: Log, jobs: Sequence[Job], known: Known, run: Run) -> Iterator[Result]:
+def measure(log: Log, jobs: Sequence[BatchPhoto], known: Known, run: Run) -> Iterator[Result]:
     """Measure, and keep each reading in the log before the next; refusals are remembered there too.
 
     Parameters
@@ -162,7 +165,7 @@ def measure(log: Log, jobs: Sequence[Job], known: Known, run: Run) -> Iterator[R
                 yield _kept(log, job, finding, known)
 
 
-def _kept(log: Log, job: Job, finding: Finding, known: Known) -> Result:
+def _kept(log: Log, job: BatchPhoto, finding: Finding, known: Known) -> Result:
     reading = finding.reading
     if reading["status"] == "refused" or finding.sled is None:
         log.remember_refusal(_key(job, known), reading)
@@ -175,18 +178,18 @@ def _kept(log: Log, job: Job, finding: Finding, known: Known) -> Result:
     return Result(job, "measured", reading, entry.sled, entry.id)
 
 
-def _changed(job: Job, reading: dict[str, Any]) -> bool:
+def _changed(job: BatchPhoto, reading: dict[str, Any]) -> bool:
     try:
         return not read_photo(job.path).sha256 == job.sha256 == reading["photo_sha256"]
     except UserError:
         return True
 
 
-def _refused(job: Job, problem: UserError) -> Result:
+def _refused(job: BatchPhoto, problem: UserError) -> Result:
     return Result(job, "refused", refused(job.path, problem, told=job.told).reading, job.sled)
 
 
-def _before(log: Log, job: Job, known: Known) -> Result | None:
+def _before(log: Log, job: BatchPhoto, known: Known) -> Result | None:
     entry = log.standing_entry(job.sha256)
     if entry is None:
         reading = log.refusal(_key(job, known))
@@ -199,7 +202,7 @@ def _before(log: Log, job: Job, known: Known) -> Result | None:
     return Result(job, "as before", entry.reading, entry.sled, entry.id) if _stands(entry, job, known) else None
 
 
-def _stands(entry: Entry, job: Job, known: Known) -> bool:
+def _stands(entry: Entry, job: BatchPhoto, known: Known) -> bool:
     """Whether measuring again would use the same sled, rig and words; what is not said now is as it was said then."""
     reading = entry.reading
     sled = _sled_now(entry, job, known) or entry.sled
@@ -218,12 +221,12 @@ def _stands(entry: Entry, job: Job, known: Known) -> bool:
     )
 
 
-def _sled_now(entry: Entry, job: Job, known: Known) -> str | None:
+def _sled_now(entry: Entry, job: BatchPhoto, known: Known) -> str | None:
     """Name the sled as the manifest, the sub-folder or the tag on the piece tell it now."""
     return job.sled or known.tags.get(entry.reading.get("tag", -1))
 
 
-def _key(job: Job, known: Known) -> str:
+def _key(job: BatchPhoto, known: Known) -> str:
     """Name a refusal by all that led to it, this program's version included: a newer one may do better."""
     sleds = sorted((name, sha256_text(file.text)) for name, file in known.sleds.items())
     rigs = sorted(sha256_text(file.text) for name, file in known.rigs.items() if job.rig in {None, name})

@@ -10,12 +10,12 @@ from visioncheck.errors import Refusal, UserError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.measuring.detect import Detection
     from visioncheck.measuring.keep import RigFile
 
 
-def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:
+def choose_sled(job: BatchPhoto, tags: Iterable[int], known: Known) -> str:
     """Name the sled: as the manifest or the sub-folder says, as the tags in the picture say, or the only one.
 
     Two that contradict each other are refused: a reading under the wrong sled would look right.
@@ -49,7 +49,7 @@ def choose_sled(job: Job, tags: Iterable[int], known: Known) -> str:
     return name
 
 
-def choose_rig(job: Job, detection: Detection, known: Known) -> str | None:
+def choose_rig(job: BatchPhoto, detection: Detection, known: Known) -> str | None:
     """Name the rig of this phone and this sheet; None where no rigs are given at all.
 
     Raises

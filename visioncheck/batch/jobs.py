@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
-from visioncheck.measuring.keep import Told, read_rig, read_sled, read_told
+from visioncheck.measuring.keep import PieceOptions, read_piece_options, read_rig, read_sled
 from visioncheck.photo.load import PHOTO_SUFFIXES
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Job:
+class BatchPhoto:
     """One photo to be measured.
 
     Attributes
@@ -37,7 +37,7 @@ class Job:
         The photo; absolute, since workers may stand elsewhere.
     label : str
         Its name as the user wrote it, or below the folder.
-    told : Told
+    told : PieceOptions
         What is said of the piece.
     sled : str or None
         Name of its sled, where the manifest or a sub-folder says it.
@@ -51,7 +51,7 @@ class Job:
 
     path: Path
     label: str
-    told: Told
+    told: PieceOptions
     sled: str | None = None
     rig: str | None = None
     person: str = ""
@@ -92,7 +92,7 @@ def plain(name: str) -> str:
     return re.sub(r"[\W_]+", " ", name).strip().casefold()
 
 
-def files_of(places: list[Path], suffix: str) -> list[Path]:
+def list_files(places: list[Path], suffix: str) -> list[Path]:
     """List the files given: each itself, or all with this ending in a folder."""
     found: list[Path] = []
     for place in places:
@@ -112,7 +112,7 @@ def read_sleds(places: list[Path]) -> dict[str, SledFile]:
         A file that is no sled, or two files of one name.
     """
     sleds: dict[str, SledFile] = {}
-    for path in files_of(places, ".toml"):
+    for path in list_files(places, ".toml"):
         file = read_sled(path)
         if file.sled.name in sleds:
             raise UserError(f"{path}: a second sled file of the name {file.sled.name!r}; give each its own name")
@@ -122,10 +122,10 @@ def read_sleds(places: list[Path]) -> dict[str, SledFile]:
 
 def read_rigs(places: list[Path]) -> dict[str, RigFile]:
     """Read rig files, by file name as given; raises UserError for a file that is none."""
-    return {str(path): read_rig(path) for path in files_of(places, ".json")}
+    return {str(path): read_rig(path) for path in list_files(places, ".json")}
 
 
-def folder_jobs(folder: Path, known: Known, told: Told, person: str, leave_out: Path) -> list[Job]:
+def folder_jobs(folder: Path, known: Known, told: PieceOptions, person: str, leave_out: Path) -> list[BatchPhoto]:
     """List the photos in a folder and below; a sub-folder with a sled's name tells whose they are.
 
     Parameters
@@ -149,7 +149,7 @@ def folder_jobs(folder: Path, known: Known, told: Told, person: str, leave_out: 
             or leave_out.absolute() in path.absolute().parents
         ):
             continue
-        jobs.append(Job(path.absolute(), str(below), told, _sled_of_folders(below, known), person=person))
+        jobs.append(BatchPhoto(path.absolute(), str(below), told, _sled_of_folders(below, known), person=person))
     if not jobs:
         raise UserError(f"{folder} holds no photos ({', '.join(sorted(PHOTO_SUFFIXES))}); name the folder they are in")
     return jobs
@@ -164,7 +164,7 @@ def _sled_of_folders(below: Path, known: Known) -> str | None:
     return None
 
 
-def manifest_jobs(manifest: Path, known: Known, told: Told, person: str) -> tuple[list[Job], Known]:
+def manifest_jobs(manifest: Path, known: Known, told: PieceOptions, person: str) -> tuple[list[BatchPhoto], Known]:
     """Read the photos of a manifest: a CSV table with the column ``photo`` and any of the other `COLUMNS`.
 
     The column ``turned`` names a second photo of the piece, turned a quarter turn, to be read together with the first.
@@ -172,7 +172,7 @@ def manifest_jobs(manifest: Path, known: Known, told: Told, person: str) -> tupl
 
     Returns
     -------
-    list of Job, Known
+    list of BatchPhoto, Known
         The photos, and what is known with the sled and rig files that the manifest names.
 
     Raises
@@ -223,18 +223,23 @@ def _check_heading(manifest: Path, names: list[str]) -> None:
 
 
 def _job(
-    row: dict[str, str], folder: Path, sleds: dict[str, SledFile], rigs: dict[str, RigFile], told: Told, person: str
-) -> Job:
+    row: dict[str, str],
+    folder: Path,
+    sleds: dict[str, SledFile],
+    rigs: dict[str, RigFile],
+    told: PieceOptions,
+    person: str,
+) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
     names = ("thickness", "piece", "fence_edge", "turned_half")
     thickness, kind, edge, half = (row.get(name) or None for name in names)
-    own = read_told(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half)
+    own = read_piece_options(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half)
     piece = own.piece or told.piece
-    return Job(
+    return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],
-        told=Told(
+        told=PieceOptions(
             own.thickness or told.thickness,
             piece,
             own.fence_edge or told.fence_edge,

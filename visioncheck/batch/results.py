@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 from rich.text import Text
 
-from visioncheck.present.questions import reason_of
+from visioncheck.present.questions import missing_reason
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -119,7 +119,7 @@ def reasons(results: Sequence[Result]) -> list[str]:
 
 
 def _reason(result: Result) -> str:
-    return result.same_as or reason_of(result.reading)
+    return result.same_as or missing_reason(result.reading)
 
 
 def _without_name(result: Result) -> str:

@@ -10,7 +10,7 @@ from visioncheck.errors import UserError
 from visioncheck.measuring.keep import Outcome, measure_for_log, refused
 
 if TYPE_CHECKING:
-    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.batch.jobs import BatchPhoto, Known
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class Finding:
     rig: str | None = None
 
 
-def find(job: Job, known: Known) -> Finding:
+def find(job: BatchPhoto, known: Known) -> Finding:
     """Measure one photo with the sled and rig that it belongs to; what the user can mend becomes a refusal."""
     from visioncheck.measuring.detect import detect
 
@@ -39,7 +39,7 @@ def find(job: Job, known: Known) -> Finding:
     return Finding(outcome.reading, sled, rig)
 
 
-def _require_own_tag(job: Job, outcome: Outcome, known: Known, sled: str) -> None:
+def _require_own_tag(job: BatchPhoto, outcome: Outcome, known: Known, sled: str) -> None:
     """Refuse a piece that is known by a tag alone when the tag lies beside it: it may be another's."""
     by_tag_alone = sled not in {job.sled, known.only}
     if by_tag_alone and outcome.problem is None and known.tags.get(outcome.reading.get("tag", -1)) != sled:

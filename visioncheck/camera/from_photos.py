@@ -78,7 +78,7 @@ def require_same_target(path: Path | str, path_first: Path | str, here: TargetPo
         )
 
 
-def rig_of(found: Survey, points: Sequence[TargetPoints], camera: Phone, ruled_mm: float | None) -> Rig:
+def rig_from_survey(found: Survey, points: Sequence[TargetPoints], camera: Phone, ruled_mm: float | None) -> Rig:
     """Put together the rig of a survey made just now with photos of this camera."""
     return Rig(
         lens=found.lens,

@@ -15,7 +15,7 @@ from visioncheck.errors import Refusal
 from visioncheck.fitting.least_squares import huber_weights, inverse_scaled, median_scale, solve_scaled
 from visioncheck.geometry import motion
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -55,7 +55,7 @@ def plane_view(points: TargetPoints, width: int, height: int, focal_35mm: float 
     here = points.sheet == sheet
     if here.sum() < checks.VIEW_LEAST_POINTS:
         raise Refusal("few-points", name, "of a sheet", count=int(here.sum()))
-    layout = layout_of(points.paper)
+    layout = target_layout(points.paper)
     nominal, pixels = layout.saddles_mm[points.index[here]], points.xy_px[here]
     lens = default_lens(width, height, focal_35mm)
     fit = _PlaneFit(lens, nominal, pixels, layout.saddles_mm)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.support import affine_slopes, angle_u_deg
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -84,7 +84,7 @@ def sheet_angle_u_deg(rig: Rig) -> float:
     """How well the rig knows sheet 0's own right angles, deg, standard uncertainty of the worst drawn on it."""
     first = rig.sheet == 0
     own = np.repeat(first, 3)
-    nominal = layout_of(rig.paper).saddles_mm[rig.index[first]]
+    nominal = target_layout(rig.paper).saddles_mm[rig.index[first]]
     return angle_u_deg(nominal, rig.covariance[_LENS:, _LENS:][np.ix_(own, own)])
 
 
@@ -92,5 +92,5 @@ def sheet_moved_deg(before: Rig, after: Rig) -> float:
     """By how much the refined rig takes the worst right angle drawn on sheet 0 otherwise, deg."""
     first = before.sheet == 0
     moved = (after.points_mm - before.points_mm)[first]
-    slopes = affine_slopes(layout_of(before.paper).saddles_mm[before.index[first]])
+    slopes = affine_slopes(target_layout(before.paper).saddles_mm[before.index[first]])
     return float(np.degrees(np.hypot(*(slopes @ moved.ravel()))))

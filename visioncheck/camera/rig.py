@@ -116,13 +116,13 @@ def rig_text(rig: Rig) -> str:
         **({"learnt_from": rig.learnt_from, "survey_sha256": rig.survey_sha256} if rig.learnt_from else {}),
         "covariance_lower_f4": base64.b64encode(lower.tobytes()).decode("ascii"),
     }
-    return _compact({**content, "digest": digest_of(content)}) + "\n"
+    return _compact({**content, "digest": content_fingerprint(content)}) + "\n"
 
 
 def _compact(content: dict[str, Any]) -> str:
     return json.dumps(content, separators=(",", ":"))
 
 
-def digest_of(content: dict[str, Any]) -> str:
+def content_fingerprint(content: dict[str, Any]) -> str:
     """Return a fingerprint of the content: one changed digit of a point would bend every angle unnoticed."""
     return hashlib.sha256(_compact(content).encode()).hexdigest()

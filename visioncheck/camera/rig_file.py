@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from visioncheck import checks
 from visioncheck.camera.lens import LENS_TERMS, Lens
-from visioncheck.camera.rig import SCHEMA, UNSTEADY, Rig, digest_of
+from visioncheck.camera.rig import SCHEMA, UNSTEADY, Rig, content_fingerprint
 from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
-from visioncheck.printed.layout import PAPERS, SHEETS, layout_of
+from visioncheck.printed.layout import PAPERS, SHEETS, target_layout
 
 _MOST_LATERAL = 0.01
 _SMOOTH_TERMS = {0, *((degree + 1) * (degree + 2) // 2 for degree in range(12))}
@@ -81,7 +81,10 @@ class RigPart(_Part):
         for key, fits in (
             ("paper", self.paper in PAPERS),
             ("sheet", len(self.sheet) == len(self.points_mm)),
-            ("index", self.paper not in PAPERS or max(self.index, default=0) < len(layout_of(self.paper).saddles_mm)),
+            (
+                "index",
+                self.paper not in PAPERS or max(self.index, default=0) < len(target_layout(self.paper).saddles_mm),
+            ),
             ("index", len(self.index) == len(self.points_mm)),
             ("smooth_px", {len(each) for each in self.smooth_px} <= _SMOOTH_TERMS),
             ("smooth_px", len(self.smooth_px[0]) == len(self.smooth_px[1])),
@@ -171,7 +174,7 @@ def parse_rig(text: bytes | str, path: Path | str) -> Rig:
         rig = part.rig()
     except ValueError:
         raise UserError(f"{path}: key 'covariance_lower_f4' is damaged; survey the sheet again.") from None
-    if content.get("digest") != digest_of({key: value for key, value in content.items() if key != "digest"}):
+    if content.get("digest") != content_fingerprint({key: value for key, value in content.items() if key != "digest"}):
         raise UserError(f"{path}: key 'digest' does not fit the rest, so the file was changed; survey the sheet again.")
     return rig
 

@@ -33,7 +33,7 @@ class CameraSettings:
     focal_35mm: float | None = None
 
 
-def settings_of(photo: Photo) -> CameraSettings:
+def camera_settings(photo: Photo) -> CameraSettings:
     """Take what a photo says of its camera."""
     exif = photo.exif
     return CameraSettings(photo.size, exif.make, exif.model, exif.focal_mm, exif.focal_35mm)
@@ -68,4 +68,4 @@ def rig_difference(photo: Photo, rig: Rig) -> Aspect | None:
     """Say in what a photo's camera is not the one that a rig was surveyed with; None where nothing is."""
     # the lens's focal length is left to the photo's own fit: not every phone writes it alike in every file format
     surveyed = CameraSettings((rig.lens.width, rig.lens.height), rig.make, rig.model)
-    return difference(settings_of(photo), surveyed, silence_differs=False)
+    return difference(camera_settings(photo), surveyed, silence_differs=False)

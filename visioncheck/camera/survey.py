@@ -25,7 +25,7 @@ from visioncheck.camera.survey_frame import Frame, attitudes, print_error, shape
 from visioncheck.camera.survey_start import collect_observations, name_points, start_bundle
 from visioncheck.errors import UserError
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -127,7 +127,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     photos = [photos[which] for which in kept]
     lens = replace(best.bundle.lens, lateral=_lateral(photos, best))
     frame = to_table_frame(best, sheet, index, paper, ruled_mm)
-    excess_variance = shape_excess(best, frame, layout_of(paper).saddles_mm[index], sheet == 0)
+    excess_variance = shape_excess(best, frame, target_layout(paper).saddles_mm[index], sheet == 0)
     frame = replace(frame, covariance=frame.covariance * excess_variance)
     tilts, rolls = attitudes(best, frame)
     if np.ptp(rolls) < 30 and tilts.max() < checks.SURVEY_TILT_NEEDED_DEG:
@@ -136,15 +136,15 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
             " left, right, near and far side."
         )
     first = sheet == 0
-    nominal = layout_of(paper).saddles_mm[index[first]]
+    nominal = target_layout(paper).saddles_mm[index[first]]
     own = np.repeat(first, 3)
 
-    def angle_u_of(frame: Frame) -> float:
+    def direction_u_deg(frame: Frame) -> float:
         return angle_u_deg(nominal, frame.covariance[8:, 8:][np.ix_(own, own)])
 
     at_rest = replace(best, covariance=best.system.with_steadiness(rested(width, height)).covariance())
-    angle_u = angle_u_of(frame)
-    angle_u_rested = angle_u_of(to_table_frame(at_rest, sheet, index, paper, ruled_mm))
+    angle_u = direction_u_deg(frame)
+    angle_u_rested = direction_u_deg(to_table_frame(at_rest, sheet, index, paper, ruled_mm))
     advice = photo_to_add(best.bundle.exposures.rotations @ frame.turn.T)
     if not angle_u_rested < WORST_ANGLE_U_DEG:
         raise UserError(

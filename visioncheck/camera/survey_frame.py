@@ -12,7 +12,7 @@ from visioncheck.camera.bundle import Adjusted, left_out
 from visioncheck.camera.jackknife import excess, smooth_shapes
 from visioncheck.errors import UserError
 from visioncheck.geometry import similarity
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ def to_table_frame(
     best: Adjusted, sheet: NDArray[np.int64], index: NDArray[np.int64], paper: str, ruled_mm: float | None
 ) -> Frame:
     """Bring the points into sheet 0's frame and to scale; take the free motions out of the covariance."""
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     points = best.bundle.points_mm
     first = np.flatnonzero(sheet == 0)
     nominal = np.column_stack([layout.saddles_mm[index[first]], np.zeros(len(first))])

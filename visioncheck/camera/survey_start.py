@@ -16,7 +16,7 @@ from visioncheck.camera.steadiness import held
 from visioncheck.camera.view import RigidView
 from visioncheck.errors import UserError
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ def start_bundle(
     height: int,
 ) -> Bundle:
     """Camera and poses from sheet 0 as if it were printed true; other sheets where their points fall."""
-    nominal = layout_of(photos[0].paper).saddles_mm
+    nominal = target_layout(photos[0].paper).saddles_mm
     spatial = [np.column_stack([nominal[p.index[p.sheet == 0]], np.zeros(np.sum(p.sheet == 0))]) for p in photos]
     flat = [p.xy_px[p.sheet == 0] for p in photos]
     guess = np.array([[0.75 * max(width, height), 0, width / 2], [0, 0.75 * max(width, height), height / 2], [0, 0, 1]])
@@ -100,7 +100,7 @@ def _other_sheet(
     nominal: Array,
 ) -> Array:
     """Starting places of another sheet: its nominal layout moved to where sheet 0's plane shows its points."""
-    layout = layout_of(photos[0].paper).saddles_mm
+    layout = target_layout(photos[0].paper).saddles_mm
     shown, named = [], []
     for points, (turn, shift) in zip(photos, poses, strict=True):
         here = points.sheet == which

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from visioncheck.batch.batch import Result, Run
-    from visioncheck.batch.jobs import Job, Known
+    from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import Told
+    from visioncheck.measuring.keep import PieceOptions
 
 _SOME_REFUSED = 1
 
@@ -76,9 +76,9 @@ def batch(
 
     from visioncheck.batch.batch import with_standing
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import read_told
+    from visioncheck.measuring.keep import read_piece_options
 
-    told = read_told(thickness, piece, fence_edge, cuts, turned_half=turned_half)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, turned_half=turned_half)
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)
@@ -124,7 +124,7 @@ def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     return Known({**given, **kept}, log.tags(), read_rigs(rigs), only, frozenset(kept))
 
 
-def _jobs(source: Path, log: Log, known: Known, told: Told, person: str) -> tuple[list[Job], Known]:
+def _jobs(source: Path, log: Log, known: Known, told: PieceOptions, person: str) -> tuple[list[BatchPhoto], Known]:
     from visioncheck.batch.jobs import folder_jobs, manifest_jobs
 
     if source.is_dir():
@@ -137,7 +137,7 @@ def _jobs(source: Path, log: Log, known: Known, told: Told, person: str) -> tupl
 
 
 def _measure(
-    log: Log, jobs: list[Job], known: Known, workers: int | None, cluster: str | None
+    log: Log, jobs: list[BatchPhoto], known: Known, workers: int | None, cluster: str | None
 ) -> tuple[list[Result], bool]:
     """Measure what is left, with a bar; results in the order of the jobs, and whether Ctrl-C stopped it."""
     from rich.console import Console

@@ -80,10 +80,10 @@ def groove(
         found = layout_json(layout) | ({"verified": verified_json(wanted, checked)} if photo else {})
         typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
         return
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.present.terminal import print_report
 
-    lines = layout_lines(layout) + [Line("Drawing", str(path)) for path in drawings]
+    lines = layout_lines(layout) + [LabelledLine("Drawing", str(path)) for path in drawings]
     print_report(wanted.name, lines, cautions=photo is None)
     if photo:
         print_report(f"As cut: {photo.name}", verified_lines(wanted, checked, wanted.fence_edge), cautions=True)
@@ -94,10 +94,10 @@ def _checked(
 ) -> tuple[Verified, ...]:
     from visioncheck.kerf.verify import verify
     from visioncheck.measuring.groove import measure_grooves
-    from visioncheck.measuring.keep import read_rig, read_told
+    from visioncheck.measuring.keep import read_piece_options, read_rig
     from visioncheck.measuring.photo import see_board
 
-    told = read_told(thickness, None, fence_edge, units=plan.units)
+    told = read_piece_options(thickness, None, fence_edge, units=plan.units)
     surveyed = read_rig(rig).rig if rig else None
     board = see_board(photo, surveyed, told.thickness, told.fence_edge)
     return verify(plan, measure_grooves(board, plan))

@@ -57,8 +57,8 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
 ) -> None:
     """Show one entry with all that was kept with it."""
-    from visioncheck.log.entry import content_of
-    from visioncheck.log.standing import standing_of
+    from visioncheck.log.entry import entry_content
+    from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.present.questions import with_reason
     from visioncheck.results.advice import without_move
@@ -66,9 +66,13 @@ def show(
     with Log.open(log, readonly=True) as open_log:
         entry = open_log.get(entry_id)
         photos = open_log.photo_paths(entry)
-        standing = standing_of(entry, open_log.entries(sled=entry.sled))
+        standing = find_standing(entry, open_log.entries(sled=entry.sled))
         if as_json:
-            content = {**content_of(entry), "corrected_by": entry.corrected_by, "reading": with_reason(entry.reading)}
+            content = {
+                **entry_content(entry),
+                "corrected_by": entry.corrected_by,
+                "reading": with_reason(entry.reading),
+            }
             del content["reading_json"]
             content["sled_file"] = open_log.document(entry.sled_sha256)
             content["rig_file"] = open_log.document(entry.rig_sha256)
@@ -94,8 +98,8 @@ def trend(
     """Say whether a sled has stayed square since it was last adjusted, and chart it."""
     from visioncheck.log.standing import pending_adjustment
     from visioncheck.log.store import Log
-    from visioncheck.log.trend import assess, points_of
-    from visioncheck.present.trend import pending_words, trend_json, trend_words
+    from visioncheck.log.trend import assess, trend_points
+    from visioncheck.present.trend import format_pending, format_trend, trend_json
 
     if output is not None and output.suffix.lower() not in {".png", ".svg"}:
         raise UserError(f"{output} must end in .png or .svg.")
@@ -108,11 +112,11 @@ def trend(
         found: dict[str, Any] = {}
         for name in names:
             entries = list(open_log.entries(sled=name))
-            points, owner = points_of(entries), _owner(open_log, name)
+            points, owner = trend_points(entries), _owner(open_log, name)
             units, pending = owner.units if owner else "mm", pending_adjustment(entries)
             found[name] = trend_json(assess(points)) | ({"adjusted_since": pending} if pending else {})
             if not as_json:
-                said = [*trend_words(assess(points), units), *pending_words(pending)]
+                said = [*format_trend(assess(points), units), *format_pending(pending)]
                 typer.echo(f"{name}: {' '.join(said)}")
             if output is not None:
                 _draw(output, points, name, owner)
@@ -193,24 +197,24 @@ def _expanded(entry: Listed) -> float:
 
 
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
-    from visioncheck.present.correction import error_words
-    from visioncheck.present.questions import reason_of
+    from visioncheck.present.correction import format_fence_error
+    from visioncheck.present.questions import missing_reason
 
     reading, error = entry.reading, entry.fence_error
-    reason = reason_of(reading)
+    reason = missing_reason(reading)
     read, written = (f"{when.astimezone():%Y-%m-%d %H:%M}" for when in (entry.time, entry.written))
     lines = [
         ("Entry", entry.id),
         ("Sled", entry.sled),
         ("Read", f"{read} ({entry.kind}), written {written}"),
-        ("Fence", "no fence error in this reading" if error is None else error_words(error)),
+        ("Fence", "no fence error in this reading" if error is None else format_fence_error(error)),
         ("Status", str(reading["status"]) + (f": {reason}" if reason else "")),
         ("Photo", f"{photos[0]} (was {entry.file_name})" if photos else "none"),
         *(("Read with", str(photo)) for photo in photos[1:]),
         ("Person", entry.person),
         ("Note", entry.note),
         ("Adjusted", entry.adjusted),
-        ("Since then", _since_words(standing)),
+        ("Since then", _format_since(standing)),
         ("Corrects", entry.corrects or ""),
         ("Corrected by", entry.corrected_by or ""),
         ("Flags", ", ".join(str(flag) for flag in reading.get("flags", []))),
@@ -218,7 +222,7 @@ def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[s
     return [(label, text) for label, text in lines if text]
 
 
-def _since_words(standing: Standing) -> str:
+def _format_since(standing: Standing) -> str:
     """Say why this entry is not the one to go by; empty where it is."""
     if standing.state == "adjusted":
         return f"adjusted ({standing.adjusted}): this reading orders no move any more"

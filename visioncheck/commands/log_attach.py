@@ -113,7 +113,7 @@ def attach(
         if photo is not None and reading is None:
             _measure_and_attach(open_log, given, photo, file)
         else:
-            typer.echo(_attached_words(open_log, _attach_as_given(open_log, given, name, file)))
+            typer.echo(_format_attached(open_log, _attach_as_given(open_log, given, name, file)))
 
 
 def _attach_as_given(log: Log, given: _Given, name: str | None, file: SledFile | None) -> Entry:
@@ -189,7 +189,7 @@ def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
 
 def _start(log: Log, given: _Given) -> EntryDraft:
     """Start from the entry to be corrected, or from nothing."""
-    from visioncheck.log.drafts import draft_of
+    from visioncheck.log.drafts import draft_from_entry
     from visioncheck.log.entry import EntryDraft
     from visioncheck.results.as_json import withdrawn_json
 
@@ -198,7 +198,7 @@ def _start(log: Log, given: _Given) -> EntryDraft:
             raise UserError("Give a photo to be measured, or a reading: --reading READING.json, from reckon --json.")
         return EntryDraft("", {})
     old = log.get(given.corrects)
-    draft = draft_of(log, old)
+    draft = draft_from_entry(log, old)
     if given.withdraw is not None:
         # an entry of a day still to come may be taken back, but not kept there
         time = None if old.time > datetime.now(UTC) else old.time
@@ -228,23 +228,23 @@ def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
 def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | None) -> None:
     from visioncheck.log.adjusting import Moment
     from visioncheck.measuring.keep import attach_outcome, measure_for_log, read_rig
-    from visioncheck.present.questions import reason_of
+    from visioncheck.present.questions import missing_reason
 
     rig = None if given.rig is None else read_rig(given.rig)
     old = None if given.corrects is None else log.get(given.corrects)
     if old is not None:
-        sled, rig = sled or _sled_of(log, old), rig or _rig_of(log, old)
+        sled, rig = sled or _kept_sled(log, old), rig or _kept_rig(log, old)
     if sled is None:
         raise UserError(_WHICH_SLED)
     outcome = measure_for_log(photo, sled, rig)
     now = Moment(is_sure=given.taken_after)
     entry = attach_outcome(log, outcome, **given.beside, now=now, corrects=None if old is None else old.id)
-    typer.echo(_attached_words(log, entry))
+    typer.echo(_format_attached(log, entry))
     if entry.fence_error is None:
-        typer.echo(f"No fence error yet: {reason_of(outcome.reading)} Answer it with visioncheck measure … --log.")
+        typer.echo(f"No fence error yet: {missing_reason(outcome.reading)} Answer it with visioncheck measure … --log.")
 
 
-def _sled_of(log: Log, entry: Entry) -> SledFile | None:
+def _kept_sled(log: Log, entry: Entry) -> SledFile | None:
     from visioncheck.measuring.keep import SledFile
     from visioncheck.sled.file import parse_sled
 
@@ -252,7 +252,7 @@ def _sled_of(log: Log, entry: Entry) -> SledFile | None:
     return None if text is None else SledFile(parse_sled(text, f"the sled's file of entry {entry.id[:8]}"), text)
 
 
-def _rig_of(log: Log, entry: Entry) -> RigFile | None:
+def _kept_rig(log: Log, entry: Entry) -> RigFile | None:
     from visioncheck.camera.rig_file import parse_rig
     from visioncheck.measuring.keep import RigFile
 
@@ -269,7 +269,7 @@ def _of_after(log: Log, draft: EntryDraft, photo: Path, now: Moment) -> EntryDra
     return draft if time is None else replace(draft, time=time)
 
 
-def _attached_words(log: Log, entry: Entry) -> str:
+def _format_attached(log: Log, entry: Entry) -> str:
     instead = f" It stands in for {entry.corrects[:8]}." if entry.corrects else ""
     return f"Entry {entry.id[:8]} of {entry.sled} is in the log {log.folder}.{instead}"
 

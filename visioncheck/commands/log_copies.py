@@ -35,7 +35,7 @@ def export(
         write(open_log, stream)
         head = last_link(open_log.connection)
     write_whole(output, stream.getvalue().encode())
-    typer.echo(f"Wrote {output}, {_head_words(head)}; the photos stay in {log / 'photos'}.")
+    typer.echo(f"Wrote {output}, {_format_head(head)}; the photos stay in {log / 'photos'}.")
 
 
 def import_entries(
@@ -80,7 +80,7 @@ def check(
 ) -> None:
     """Check every hash, row and file of the log, and that none is missing; exit code 1 when something is wrong."""
     from visioncheck.log.check import check_folder
-    from visioncheck.log.schema import CHAINED, last_link, version_of
+    from visioncheck.log.schema import CHAINED, last_link, read_version
     from visioncheck.log.store import Log
 
     if clean:
@@ -93,11 +93,11 @@ def check(
     if problems:
         raise typer.Exit(1)
     with Log.open(log, readonly=True) as open_log:
-        if version_of(open_log.connection) < CHAINED:
+        if read_version(open_log.connection) < CHAINED:
             typer.echo("It is of an older version, in which nothing tells of a missing entry; the next one chains it.")
             head = ""
         else:
-            head = f", {_head_words(last_link(open_log.connection))}"
+            head = f", {_format_head(last_link(open_log.connection))}"
         taken_in = next((link for link in open_log.links() if link.kind == "taken in"), None)
     if taken_in is not None:
         typer.echo(f"Its first {taken_in.name} records were there before it was chained, and are as they were then.")
@@ -118,7 +118,7 @@ def _clean(folder: Path) -> None:
                 )
 
 
-def _head_words(head: Link | None) -> str:
+def _format_head(head: Link | None) -> str:
     """Name how many records a log has and its newest one's hash, by which two copies can be compared."""
     return "without a record" if head is None else f"{head.number} records, the last {head.sha256[:16]}"
 
@@ -134,7 +134,7 @@ def backup(
     for each in copied.lacking:
         typer.echo(each)
     counted = f"{copied.photos} photos ({copied.new_photos} new)"
-    typer.echo(f"{to} is a copy of the log {log}: {_head_words(copied.head)}, {counted}.")
+    typer.echo(f"{to} is a copy of the log {log}: {_format_head(copied.head)}, {counted}.")
     if copied.lacking:
         typer.echo(f"The log itself lacks what is named above; see visioncheck log check {log}.")
         raise typer.Exit(1)
@@ -148,7 +148,7 @@ def restore(
     from visioncheck.log.backup import restore as copy_back
 
     copied = copy_back(backup_folder, log)
-    typer.echo(f"{log} is the log of {backup_folder}: {_head_words(copied.head)}, {copied.photos} photos.")
+    typer.echo(f"{log} is the log of {backup_folder}: {_format_head(copied.head)}, {copied.photos} photos.")
 
 
 def register(app: typer.Typer) -> None:

@@ -91,13 +91,20 @@ def measure(
 
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
-    from visioncheck.measuring.keep import Outcome, attach_outcome, measure_for_log, read_rig, read_sled, read_told
+    from visioncheck.measuring.keep import (
+        Outcome,
+        attach_outcome,
+        measure_for_log,
+        read_piece_options,
+        read_rig,
+        read_sled,
+    )
     from visioncheck.present.naming import error_sentence
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    told = read_told(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half)
     if turned:
         told, photos = replace(told, turned=photos[1]), photos[:1]
     outcomes, entries = list[Outcome](), list[Entry]()
@@ -161,11 +168,11 @@ def _check_picture(
         raise UserError("--picture draws one photo; measure them one by one to get a picture of each")
     if picture.suffix.lower() != ".png":
         raise UserError(f"--picture {picture}: the picture is written as PNG; give it a name that ends in .png")
-    bars = _bars_of(picture) if budget else None
+    bars = _bars_path(picture) if budget else None
     refuse_overwriting({"--picture": picture, "--picture with --budget": bars}, [*photos, rig, sled])
 
 
-def _bars_of(picture: Path) -> Path:
+def _bars_path(picture: Path) -> Path:
     return picture.with_name(f"{picture.stem}-budget.png")
 
 
@@ -207,11 +214,11 @@ def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
     """Take the order to move from a reading that the log has a newer one of, or an adjustment after it."""
     if log is None or outcome.measured is None or outcome.instead:
         return outcome
-    from visioncheck.log.standing import SUPERSEDED, standing_of
+    from visioncheck.log.standing import SUPERSEDED, find_standing
     from visioncheck.results.advice import without_move
 
     entry = log.standing_entry(outcome.measured.photo.sha256)
-    standing = None if entry is None else standing_of(entry, log.entries(sled=entry.sled))
+    standing = None if entry is None else find_standing(entry, log.entries(sled=entry.sled))
     if standing is None or standing.counts:
         return outcome
     reading = dict(outcome.reading)
@@ -228,13 +235,13 @@ def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: 
         return
     from visioncheck.present.budget import draw_budget
     from visioncheck.present.picture import draw_reading
-    from visioncheck.results.budget import budgets_of
+    from visioncheck.results.budget import budgets_from_reading
 
     reading = outcome.measured.reading
     draw_reading(outcome.measured.photo, reading, outcome.correction, picture, sled)
-    if budget and budgets_of(reading):
-        bars = _bars_of(picture)
-        draw_budget(budgets_of(reading), bars, f"Where the uncertainty comes from: {reading.photo}")
+    if budget and budgets_from_reading(reading):
+        bars = _bars_path(picture)
+        draw_budget(budgets_from_reading(reading), bars, f"Where the uncertainty comes from: {reading.photo}")
 
 
 def _draw_refusal(outcome: Outcome, picture: Path) -> None:
@@ -261,7 +268,7 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
     from visioncheck.present.budget import better_lines, budget_lines
     from visioncheck.present.reading import reading_lines
     from visioncheck.present.terminal import print_report
-    from visioncheck.results.budget import budgets_of
+    from visioncheck.results.budget import budgets_from_reading
 
     last_corrected = max((k for k, outcome in enumerate(outcomes) if outcome.correction), default=None)
     for k, outcome in enumerate(outcomes):
@@ -270,7 +277,7 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
         reading = outcome.measured.reading
         title = f"{sled.name}: {reading.photo}" if sled else reading.photo
         reports = [(title, reading_lines(reading, sled, outcome.instead))]
-        for each in budgets_of(reading) if budget else ():
+        for each in budgets_from_reading(reading) if budget else ():
             turned = reading.turned is not None or reading.slot is not None  # a slot is not read in pairs
             better = better_lines(each, surveyed=reading.is_surveyed, turned=turned)
             reports.append((f"Standard uncertainty of the {each.name} by source", [*budget_lines(each), *better]))

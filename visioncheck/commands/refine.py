@@ -27,7 +27,7 @@ def refine(
     from visioncheck.log.store import Log
     from visioncheck.measuring.keep import read_rig
     from visioncheck.measuring.refine_rig import refine_by_log
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.present.refined_lines import refined_lines
     from visioncheck.present.terminal import print_report
 
@@ -35,7 +35,7 @@ def refine(
     with Log.open(log, readonly=True) as open_log:
         found = refine_by_log(open_log, file)
     save_rig(found.rig, output)
-    lines = [*refined_lines(found, str(log)), Line("Rig file", str(output))]
+    lines = [*refined_lines(found, str(log)), LabelledLine("Rig file", str(output))]
     print_report(f"Refined rig, from {rig}", lines, cautions=False)
 
 

@@ -64,12 +64,12 @@ def sled(
         "adjuster_distance": adjuster_distance, "kind": kind, "leaves": leaves, "pitch": pitch,
         "clockwise": clockwise, "kerf": kerf, "tip_width": tip_width, "piece_side": piece_side,
     }  # fmt: skip
-    given["kind"] = _kind_of(given)
+    given["kind"] = _adjuster_kind(given)
     written = write_sled(path, _answers(units, given, asking=not defaults))
     typer.echo(f"Wrote {path}: {written.name}, {written.pivot} end stays, {written.moving_end} end moves.")
 
 
-def _kind_of(given: dict[str, str | None]) -> str | None:
+def _adjuster_kind(given: dict[str, str | None]) -> str | None:
     """Take what moves the fence from the options about it, where it is not said; refuse what belongs to the other."""
     told = {kind: [f"--{key}" for key in about if given[key] is not None] for kind, about in _ABOUT.items()}
     named = [kind for kind, options in told.items() if options]

@@ -11,9 +11,9 @@ from visioncheck.errors import UserError
 from visioncheck.files import refuse_idle
 
 if TYPE_CHECKING:
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
-    from visioncheck.study.photos import Laid, Settings
+    from visioncheck.study.photos import Laid, StudySettings
 
 _USUAL_TOLERANCE = "0.3mm/m"
 
@@ -92,24 +92,24 @@ def _settings(
     piece: str | None,
     fence_edge: str | None,
     cuts: int | None,
-) -> Settings:
+) -> StudySettings:
     from visioncheck.camera.rig_file import load_rig
-    from visioncheck.measuring.keep import read_told
-    from visioncheck.study.photos import Settings
+    from visioncheck.measuring.keep import read_piece_options
+    from visioncheck.study.photos import StudySettings
 
-    told = read_told(thickness, piece, fence_edge, cuts, sled.units if sled else None)
-    return Settings(load_rig(rig) if rig else None, sled, told)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, sled.units if sled else None)
+    return StudySettings(load_rig(rig) if rig else None, sled, told)
 
 
-def _measured(folder: Path, settings: Settings) -> Laid:
+def _measured(folder: Path, settings: StudySettings) -> Laid:
     """Measure the folder's photos on all cores, with a bar."""
     from rich.console import Console
     from rich.progress import track
 
     from visioncheck.batch.run import cores, run_here, stop_on_interrupt
-    from visioncheck.study.photos import lay_out, photos_of, read_photo, settled
+    from visioncheck.study.photos import find_study_photos, lay_out, read_photo, settled
 
-    photos = photos_of(folder)
+    photos = find_study_photos(folder)
     with stop_on_interrupt() as stop:
         finished = run_here(read_photo, photos, settings, cores(), stop)
         bar = track(finished, "Measuring", total=len(photos), console=Console(stderr=True), transient=True)
@@ -119,15 +119,17 @@ def _measured(folder: Path, settings: Settings) -> Laid:
     return lay_out(found)
 
 
-def _photo_lines(laid: Laid | None) -> list[Line]:
-    from visioncheck.present.line import Line
+def _photo_lines(laid: Laid | None) -> list[LabelledLine]:
+    from visioncheck.present.line import LabelledLine
 
     if laid is None:
         return []
-    lines = [Line("Refused", f"{each.photo.path.parent.name}/{each.problem}") for each in laid.refused]
+    lines = [LabelledLine("Refused", f"{each.photo.path.parent.name}/{each.problem}") for each in laid.refused]
     if laid.left_out:
         names = ", ".join(str(each.photo.path) for each in laid.left_out)
-        lines.append(Line("Left out", f"{names}, so that every piece counts as often as the one with the fewest"))
+        lines.append(
+            LabelledLine("Left out", f"{names}, so that every piece counts as often as the one with the fewest")
+        )
     return lines
 
 

@@ -25,7 +25,7 @@ def survey(
     from rich.progress import track
 
     import visioncheck
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.present.terminal import print_report
 
     if picture is not None and picture.suffix.lower() != ".png":
@@ -34,12 +34,12 @@ def survey(
     found = visioncheck.survey(track(photos, "Reading photos", console=Console(stderr=True), transient=True), ruled)
     drawing = found.render() if picture is not None else None
     found.save(output)
-    lines = [*found.lines("command"), Line("Rig file", str(output))]
+    lines = [*found.lines("command"), LabelledLine("Rig file", str(output))]
     if picture is not None and drawing is not None:
         from visioncheck.files import write_whole
 
         write_whole(picture, drawing)
-        lines.append(Line("Picture", str(picture)))
+        lines.append(LabelledLine("Picture", str(picture)))
     print_report(f"Survey of {found.rig.photos} photos", lines, cautions=False)
 
 

@@ -18,7 +18,7 @@ def target(
     from visioncheck.errors import UserError
     from visioncheck.files import write_whole
     from visioncheck.printed.draw import draw_sheets, draw_tags
-    from visioncheck.printed.layout import PAPERS, SHEETS, layout_of
+    from visioncheck.printed.layout import PAPERS, SHEETS, target_layout
 
     if paper not in PAPERS:
         raise UserError(f"--paper {paper!r} is not known; choose one of {', '.join(PAPERS)}")
@@ -27,7 +27,7 @@ def target(
     if not 1 <= sheets <= SHEETS:
         raise UserError(f"--sheets {sheets} is not possible; choose 1 to {SHEETS}")
     files = {
-        f"{paper}-{field}.pdf": draw_sheets(layout_of(paper), "dark" if field == "dark" else "light", sheets),
+        f"{paper}-{field}.pdf": draw_sheets(target_layout(paper), "dark" if field == "dark" else "light", sheets),
         f"tags-{paper}.pdf": draw_tags(PAPERS[paper]),
     }
     for name, content in files.items():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.photo.light import linear_light
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -156,7 +156,7 @@ def _edges(points: TargetPoints) -> tuple[Array, Array, NDArray[np.bool_]]:
 
     Left as the page is drawn, x right and y down, walking from the first end to the second.
     """
-    layout = layout_of(points.paper)
+    layout = target_layout(points.paper)
     number = {corner: k for k, corner in enumerate(layout.band_corners)}
     seen = {(s, k): at for s, k, at in zip(points.sheet.tolist(), points.index.tolist(), points.xy_px, strict=True)}
     found = []

@@ -53,7 +53,7 @@ class _Typed:
 
 
 @dataclass(frozen=True, slots=True)
-class Reckoned:
+class TypedResult:
     """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece.
 
     `assumed` is what gives it its sign and was neither typed nor in a sled's file: ``fence``, ``piece_side``.
@@ -66,13 +66,13 @@ class Reckoned:
     assumed: Mapping[str, str] = field(default_factory=dict)
 
 
-def reckon_typed(
+def compute_typed(
     given: Mapping[str, str],
     sled: Sled | None = None,
     side: str | None = None,
     fence: str | None = None,
     nominal_deg: float = 90.0,
-) -> Reckoned:
+) -> TypedResult:
     """Reckon the fence error from readings as they were typed.
 
     Parameters
@@ -100,7 +100,7 @@ def reckon_typed(
         saw=_saw(sled, side, fence, nominal_deg),
         default_unit=sled.units if sled else None,
     )
-    result = _reckon(typed)
+    result = _compute(typed)
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
         raise UserError(
             f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
@@ -115,8 +115,8 @@ def reckon_typed(
 
 def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:
     usual = Saw() if sled is None else sled.saw
-    piece: Any = _one_of("side", side or usual.piece, ("left", "right"))
-    where: Any = _one_of("fence", fence or usual.fence, ("rear", "front"))
+    piece: Any = _require_choice("side", side or usual.piece, ("left", "right"))
+    where: Any = _require_choice("fence", fence or usual.fence, ("rear", "front"))
     return Saw(where, piece, nominal_deg)
 
 
@@ -127,13 +127,13 @@ def _cuts(given: Mapping[str, str]) -> int:
     return int(text)
 
 
-def _one_of(name: str, value: str, choices: tuple[str, ...]) -> str:
+def _require_choice(name: str, value: str, choices: tuple[str, ...]) -> str:
     if value not in choices:
         raise InputError(name, f"<{name}> is {value!r}; it must be {' or '.join(choices)}")
     return value
 
 
-def _reckon(typed: _Typed) -> Reckoned:
+def _compute(typed: _Typed) -> TypedResult:
     modes = {
         "rear": (_from_widths, {"rear", "front", "length"}, {"cuts"}),
         "taper": (_from_taper, {"taper"}, {"wide", "cuts"}),
@@ -164,7 +164,7 @@ def _mode(given: Mapping[str, str]) -> str:
     return chosen[0]
 
 
-def _from_widths(typed: _Typed) -> Reckoned:
+def _from_widths(typed: _Typed) -> TypedResult:
     import numpy as np
 
     from visioncheck.fence.squareness import taper_from_widths
@@ -174,10 +174,10 @@ def _from_widths(typed: _Typed) -> Reckoned:
     length = Quantity(_length(typed, "length", 10.0), _U_LENGTH_MM, "mm")
     u_mm = _u_length(typed)
     taper = taper_from_widths(widths, u_mm**2 * np.eye(2), length)
-    return Reckoned(_error(typed, LastStrip(taper, "rear", typed.cuts)), _strip_notes(typed))
+    return TypedResult(_error(typed, LastStrip(taper, "rear", typed.cuts)), _strip_notes(typed))
 
 
-def _from_taper(typed: _Typed) -> Reckoned:
+def _from_taper(typed: _Typed) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     taper = Quantity(abs(_angle(typed, "taper")), _u_angle(typed), "deg")
@@ -185,9 +185,9 @@ def _from_taper(typed: _Typed) -> Reckoned:
     if wide is None:
         ask = Question("wider end", ("rear", "front"))
         error = _error(typed, LastStrip(taper, "rear", typed.cuts))
-        return Reckoned(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
-    end: Any = _one_of("wide", wide, ("rear", "front"))
-    return Reckoned(_error(typed, LastStrip(taper, end, typed.cuts)), _strip_notes(typed))
+        return TypedResult(replace(error, value=abs(error.value)), _strip_notes(typed), ask)
+    end: Any = _require_choice("wide", wide, ("rear", "front"))
+    return TypedResult(_error(typed, LastStrip(taper, end, typed.cuts)), _strip_notes(typed))
 
 
 def _error(typed: _Typed, cut: Cut) -> Quantity:
@@ -205,14 +205,14 @@ def _strip_notes(typed: _Typed) -> tuple[Note, ...]:
     return (Note("counted", {"cuts": typed.cuts, "multiple": multiple, "outer_side_uncut": uncut}),)
 
 
-def _from_angle(typed: _Typed) -> Reckoned:
+def _from_angle(typed: _Typed) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     angle = Quantity(_angle(typed, "angle"), _u_angle(typed), "deg")
-    return Reckoned(_error(typed, OneCut(angle)))
+    return TypedResult(_error(typed, OneCut(angle)))
 
 
-def _from_corners(typed: _Typed) -> Reckoned:
+def _from_corners(typed: _Typed) -> TypedResult:
     import numpy as np
 
     from visioncheck.fence.squareness import fit_panel, weigh_orders
@@ -234,11 +234,11 @@ def _from_corners(typed: _Typed) -> Reckoned:
     notes = (Note("closure", {"off_deg": fit.closure.value, "expanded_deg": fit.closure.expanded()}),)
     if orders is not None and not orders.settled():
         ask = Question("order of cuts")
-        return Reckoned(replace(orders.opening, value=abs(orders.opening.value)), notes, ask)
-    return Reckoned(_error(typed, FourCuts(fit.opening)), notes)
+        return TypedResult(replace(orders.opening, value=abs(orders.opening.value)), notes, ask)
+    return TypedResult(_error(typed, FourCuts(fit.opening)), notes)
 
 
-def _from_wedge(typed: _Typed) -> Reckoned:
+def _from_wedge(typed: _Typed) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     if typed.saw.nominal_deg != 90:
@@ -255,11 +255,11 @@ def _from_wedge(typed: _Typed) -> Reckoned:
         wedge = Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
     turned, opens = typed.given.get("turned"), typed.given.get("opens")
     if turned is None or opens is None:
-        return Reckoned(wedge.scaled(0.5, "deg"), question=Question("half and opening"))
-    half: Any = _one_of("turned", turned, ("left", "right"))
-    where: Any = _one_of("opens", opens, ("straightedge", "far"))
+        return TypedResult(wedge.scaled(0.5, "deg"), question=Question("half and opening"))
+    half: Any = _require_choice("turned", turned, ("left", "right"))
+    where: Any = _require_choice("opens", opens, ("straightedge", "far"))
     notes = (Note("turned over", {"half": half}),)
-    return Reckoned(_error(typed, ButtedHalves(wedge, where, half)), notes)
+    return TypedResult(_error(typed, ButtedHalves(wedge, where, half)), notes)
 
 
 def _length(typed: _Typed, key: str, least_mm: float) -> float:

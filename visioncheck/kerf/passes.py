@@ -26,7 +26,7 @@ from visioncheck.units import format_length
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from visioncheck.kerf.plan import Groove, Plan, Saw
+    from visioncheck.kerf.plan import Groove, Plan, TableSaw
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class PlannedCuts:
     """All grooves of a plan as they come out, and what to beware of."""
 
     plan: Plan
@@ -77,21 +77,21 @@ class Layout:
     warnings: tuple[str, ...]
 
 
-def kerf_of(groove: Groove, saw: Saw) -> Quantity:
+def groove_kerf(groove: Groove, saw: TableSaw) -> Quantity:
     """Give the kerf of what cuts the groove, mm."""
     return saw.zero_kerf if groove.kerf is None else groove.kerf
 
 
-def scale_offset_mm(groove: Groove, saw: Saw) -> float:
+def scale_offset_mm(groove: Groove, saw: TableSaw) -> float:
     """How much more the scale reads than the true distance from the fence to the nearest face."""
-    return kerf_of(groove, saw).value - saw.zero_kerf.value if _grows_to_fence(groove, saw) else 0.0
+    return groove_kerf(groove, saw).value - saw.zero_kerf.value if _grows_to_fence(groove, saw) else 0.0
 
 
-def _grows_to_fence(groove: Groove, saw: Saw) -> bool:
+def _grows_to_fence(groove: Groove, saw: TableSaw) -> bool:
     return groove.kerf is not None and saw.fence != saw.flange
 
 
-def lay_out(plan: Plan) -> Layout:
+def lay_out(plan: Plan) -> PlannedCuts:
     """Work out every pass of every groove and check them together.
 
     Raises
@@ -101,11 +101,11 @@ def lay_out(plan: Plan) -> Layout:
     """
     cuts = tuple(_cut(groove, plan) for groove in plan.grooves)
     warnings = [warning for cut in cuts for warning in _groove_warnings(cut, plan)]
-    return Layout(plan, cuts, (*warnings, *_land_warnings(cuts, plan)))
+    return PlannedCuts(plan, cuts, (*warnings, *_land_warnings(cuts, plan)))
 
 
 def _cut(groove: Groove, plan: Plan) -> Cut:
-    kerf = kerf_of(groove, plan.saw).value
+    kerf = groove_kerf(groove, plan.saw).value
     _check(groove, kerf, plan)
     offset = scale_offset_mm(groove, plan.saw)
     if groove.settings_mm is None:
@@ -153,13 +153,13 @@ def _distances(groove: Groove, kerf: float, plan: Plan) -> list[float]:
     return [near + spare * step / steps for step in range(steps + 1)]
 
 
-def _walls(groove: Groove, passes: Sequence[Pass], saw: Saw) -> tuple[Quantity, Quantity, Quantity]:
+def _walls(groove: Groove, passes: Sequence[Pass], saw: TableSaw) -> tuple[Quantity, Quantity, Quantity]:
     """Near wall, far wall and width with their uncertainties (JCGM 100, 5.1).
 
     near = setting − (kerf − zero) and far = setting + zero where the stack grows to the fence; otherwise
     near = setting and far = setting + kerf. In both cases the width is the kerf and the way between the settings.
     """
-    kerf, zero = kerf_of(groove, saw), saw.zero_kerf
+    kerf, zero = groove_kerf(groove, saw), saw.zero_kerf
     grows = _grows_to_fence(groove, saw)
     set_u = (saw.setting_u_mm, math.inf)
     from_kerf, from_zero = (kerf.u, kerf.dof), (zero.u, zero.dof)

@@ -13,7 +13,7 @@ Side = Literal["left", "right"]
 
 
 @dataclass(frozen=True, slots=True)
-class Saw:
+class TableSaw:
     """A saw whose fence has a scale, as the operator sees it who faces the blade.
 
     Parameters
@@ -80,7 +80,7 @@ class Plan:
         The board's width, across the grooves.
     fence_edge, other_edge : str
         Names of its two edges; the first lies against the fence.
-    saw : Saw
+    saw : TableSaw
         The saw.
     overlap_mm : float
         Least overlap of one pass with the next.
@@ -95,7 +95,7 @@ class Plan:
     board_mm: float
     fence_edge: str
     other_edge: str
-    saw: Saw
+    saw: TableSaw
     overlap_mm: float
     tolerance_mm: float
     grooves: tuple[Groove, ...]

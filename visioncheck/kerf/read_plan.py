@@ -13,9 +13,9 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.files import parse_toml, read_text
-from visioncheck.kerf.plan import Groove, Plan, Saw
+from visioncheck.kerf.plan import Groove, Plan, TableSaw
 from visioncheck.quantity import Quantity, coverage_factor
-from visioncheck.tables import Name, Slip, Table, fill, key_words, limits, within
+from visioncheck.tables import Name, Slip, Table, fill, format_key, limits, within
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -140,8 +140,8 @@ class _Source:
         section = str(path[0]) if len(path) > 1 else ""
         index = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
         key = next((part for part in reversed(path) if isinstance(part, str)), "")
-        line = _line_of(self.text, section, index, key)
-        return UserError(f"{self.name}{f' line {line}' if line else ''}: {key_words(path)} {what}")
+        line = _find_line(self.text, section, index, key)
+        return UserError(f"{self.name}{f' line {line}' if line else ''}: {format_key(path)} {what}")
 
 
 def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | None = None) -> Plan:
@@ -165,7 +165,7 @@ def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | N
         board_mm=table.board.width,
         fence_edge=table.board.edges[0],
         other_edge=table.board.edges[1],
-        saw=Saw(saw.fence, saw.flange, zero, saw.setting_plus_minus),
+        saw=TableSaw(saw.fence, saw.flange, zero, saw.setting_plus_minus),
         overlap_mm=min(_OVERLAP_MM, narrowest / 4) if overlap is None else overlap,
         tolerance_mm=_TOLERANCE_MM if table.tolerance is None else table.tolerance,
         grooves=grooves,
@@ -251,7 +251,7 @@ def _groove(
     )
 
 
-def _line_of(text: str, section: str, index: int, key: str) -> int | None:
+def _find_line(text: str, section: str, index: int, key: str) -> int | None:
     """Find the line of a key, or of the table where it is missing; None for a layout too unusual to follow."""
     here, count, header = "", -1, None
     for number, line in enumerate(text.splitlines(), start=1):

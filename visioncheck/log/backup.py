@@ -12,7 +12,7 @@ from visioncheck.errors import UserError
 from visioncheck.log import inventory, photos, records, schema
 from visioncheck.log.chain_check import chain_problems
 from visioncheck.log.check import check
-from visioncheck.log.photos import PhotoFolder, sha256_of
+from visioncheck.log.photos import PhotoFolder, file_sha256
 from visioncheck.log.plain import plain_errors
 from visioncheck.log.store import Log
 
@@ -162,7 +162,7 @@ def _copy_photos(source: PhotoFolder, target: PhotoFolder, found: inventory.Inve
     for sha256, suffix in found.photos:
         place = target.path(sha256, suffix)
         try:
-            if place.exists() and sha256_of(place) == sha256:
+            if place.exists() and file_sha256(place) == sha256:
                 continue
             photo = photos.read_photo(source.path(sha256, suffix))
         except (OSError, UserError) as problem:

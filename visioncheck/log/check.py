@@ -10,7 +10,7 @@ from visioncheck.log import inventory, records, schema
 from visioncheck.log.chain_check import chain_problems, list_problems
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.inventory import DAMAGE, Inventory
-from visioncheck.log.photos import FOLDER_NAME, is_broken_off, sha256_of
+from visioncheck.log.photos import FOLDER_NAME, file_sha256, is_broken_off
 from visioncheck.log.problem import BROKEN_OFF, STRAY, Problem
 from visioncheck.log.queries import Queries
 from visioncheck.log.rows import printable, short
@@ -109,7 +109,7 @@ def _tag_problems(log: Queries) -> Iterator[Problem]:
 
 
 def _refusal_problems(log: Queries) -> Iterator[Problem]:
-    if schema.version_of(log.connection) < schema.WITH_REFUSALS:
+    if schema.read_version(log.connection) < schema.WITH_REFUSALS:
         return
     for key, text, digest in log.connection.execute("SELECT key, reading_json, digest FROM refusal"):
         if _sha256_of_text(f"{key} {text}") != digest:
@@ -123,7 +123,7 @@ def _photo_problems(log: Queries, found: Inventory, *, is_lost: bool) -> Iterato
     unreadable: dict[Path, str] = {}
     for path in log.photos.files_and_aside():
         try:
-            by_content.setdefault(sha256_of(path), []).append(path)
+            by_content.setdefault(file_sha256(path), []).append(path)
         except OSError as error:
             unreadable[path] = error.strerror or str(error)
     for (sha256, suffix), ids in found.photos.items():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.log import inventory, records, schema
 from visioncheck.log.chain_check import chain_problems, list_problems
-from visioncheck.log.photos import is_broken_off, is_picture, sha256_of
+from visioncheck.log.photos import file_sha256, is_broken_off, is_picture
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -70,7 +70,7 @@ def _put_back(log: Log, path: Path, lacking: dict[str, Path]) -> Cleared | None:
     if not lacking:
         return None
     try:
-        place = lacking.pop(sha256_of(path), None)
+        place = lacking.pop(file_sha256(path), None)
     except OSError:
         return None
     if place is None:
@@ -84,7 +84,7 @@ def _put_back(log: Log, path: Path, lacking: dict[str, Path]) -> Cleared | None:
 
 def _is_whole(place: Path, sha256: str) -> bool:
     try:
-        return sha256_of(place) == sha256
+        return file_sha256(place) == sha256
     except OSError:
         return False
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from visioncheck.log.store import Log
 
 
-def draft_of(log: Log, old: Entry) -> EntryDraft:
+def draft_from_entry(log: Log, old: Entry) -> EntryDraft:
     """Draft a correction that says all that the old entry says."""
     return EntryDraft(
         sled=old.sled,

@@ -139,7 +139,7 @@ class Entry:
 CONTENT = tuple(name for name in Entry.__dataclass_fields__ if name not in {"digest", "corrected_by", "_parsed"})
 
 
-def content_of(entry: Entry) -> dict[str, Any]:
+def entry_content(entry: Entry) -> dict[str, Any]:
     """List the entry's own content, with times as text: what is hashed, stored and exported."""
     content = {name: getattr(entry, name) for name in CONTENT}
     content["time"] = utc_text(entry.time)
@@ -147,7 +147,7 @@ def content_of(entry: Entry) -> dict[str, Any]:
     return content
 
 
-def digest_of(content: Mapping[str, Any]) -> str:
+def content_digest(content: Mapping[str, Any]) -> str:
     """SHA-256 over `content`; a damaged byte anywhere in it gives another digest."""
     text = json.dumps([content[name] for name in CONTENT], ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from visioncheck.errors import UserError
 from visioncheck.log import chain, schema
-from visioncheck.log.entry import CONTENT, Entry, content_of, digest_of, sha256_text
+from visioncheck.log.entry import CONTENT, Entry, content_digest, entry_content, sha256_text
 from visioncheck.log.rows import entry_of_content, entry_of_row
 
 if TYPE_CHECKING:
@@ -147,10 +147,10 @@ def _records(log: Log) -> Iterator[dict[str, Any]]:
     try:
         for row in log.rows():
             entry = entry_of_row(row)
-            if digest_of(content_of(entry)) != entry.digest:
+            if content_digest(entry_content(entry)) != entry.digest:
                 raise UserError(f"Entry {entry.id[:8]} of the log {log.folder} is damaged; run log check.")
             seen.add(entry.id)
-            yield {"record": "entry", **content_of(entry), "digest": entry.digest}
+            yield {"record": "entry", **entry_content(entry), "digest": entry.digest}
         for sha256, text in log.connection.execute("SELECT sha256, text FROM document ORDER BY sha256"):
             yield {"record": "document", "sha256": sha256, "text": text}
         for tag, sled in log.tags().items():
@@ -183,7 +183,7 @@ def _entry(record: dict[str, Any]) -> Entry:
         entry = entry_of_content({name: record[name] for name in CONTENT}, digest=record["digest"])
     except UserError as problem:
         raise UserError(f"In the export: {problem}; export the log again.") from problem
-    if digest_of(content_of(entry)) != entry.digest:
+    if content_digest(entry_content(entry)) != entry.digest:
         raise UserError(f"Entry {entry.id!r} of the export was changed after it was written; export the log again.")
     return entry
 

@@ -11,7 +11,7 @@ from visioncheck.log import chain, schema
 from visioncheck.log.problem import Problem
 from visioncheck.log.queries import SELECT
 from visioncheck.log.rows import DamagedEntryError, entry_of_row, printable, short
-from visioncheck.log.sound import fault_of, is_photo, refusal_of
+from visioncheck.log.sound import find_fault, find_objection, is_photo
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,7 +71,7 @@ def take(log: Queries) -> Inventory:
                 Problem("row", f"Photo {sha256[:8]} counts in entries {named}; withdraw all but one.")
             )
     try:
-        found.is_chained = schema.version_of(log.connection) >= schema.CHAINED
+        found.is_chained = schema.read_version(log.connection) >= schema.CHAINED
         for link in schema.links(log.connection):
             found.links.append(link)
         found.tags = dict(log.connection.execute("SELECT tag, digest FROM tag").fetchall())
@@ -114,5 +114,5 @@ def _note_row(found: Inventory, number: int, row: tuple[Any, ...], standing: dic
 
 def _fault(entry: Entry) -> str | None:
     """Say what is wrong with an entry; one that was taken back may hold what is not accepted today."""
-    fault = fault_of(entry)
-    return None if entry.corrected_by is not None and fault == refusal_of(entry) else fault
+    fault = find_fault(entry)
+    return None if entry.corrected_by is not None and fault == find_objection(entry) else fault

@@ -10,7 +10,7 @@ from visioncheck.log import chain, schema
 from visioncheck.log.entry import tag_digest
 from visioncheck.log.photos import read_photo
 from visioncheck.log.rows import is_alike, short
-from visioncheck.log.sound import refusal_of
+from visioncheck.log.sound import find_objection
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -89,14 +89,14 @@ def _new_tags(log: Log, exported: Exported) -> tuple[set[int], list[str]]:
         own = ours.get(tag, sled)
         if own == sled and tag in ours:
             continue
-        if tag not in ours or _has_last_of(tag, here, exported.links):
+        if tag not in ours or _knows_last(tag, here, exported.links):
             take.add(tag)
-        elif not _has_last_of(tag, exported.links, here):
+        elif not _knows_last(tag, exported.links, here):
             disputed.append(f"tag {tag} is {own}'s in the log {log.folder} and {sled}'s in the export")
     return take, disputed
 
 
-def _has_last_of(tag: int, one: Iterable[chain.Link], other: Iterable[chain.Link]) -> bool:
+def _knows_last(tag: int, one: Iterable[chain.Link], other: Iterable[chain.Link]) -> bool:
     """Whether the last that one chain says of a tag stands in the other too, which so knows what came of it."""
     last = [link.sha256 for link in one if link.kind == chain.TAG and link.name == str(tag)][-1:]
     return bool(last) and last[0] in {link.sha256 for link in other}
@@ -107,7 +107,7 @@ def _rivals(log: Log, exported: Exported) -> dict[str, str]:
     standing = _standing(exported.entries)
     rivals, named = dict[str, str](), set[str]()
     for entry in exported.entries.values():
-        ours = _rival_of(log, entry, exported)
+        ours = _find_rival(log, entry, exported)
         if ours is None:
             if entry.corrects in rivals:
                 rivals[entry.id] = ""  # named with the one that it corrects
@@ -136,7 +136,7 @@ def _standing(entries: dict[str, Entry]) -> dict[str, Entry]:
     return {entry.photo_sha256: entry for entry in entries.values() if entry.photo_sha256 and entry.id not in corrected}
 
 
-def _rival_of(log: Log, entry: Entry, exported: Exported) -> Entry | None:
+def _find_rival(log: Log, entry: Entry, exported: Exported) -> Entry | None:
     """Find the entry of this log that stands where this one would, and that the export does not know."""
     if _has(log, entry):
         return None
@@ -158,7 +158,7 @@ def _require_accepted(fresh: list[Entry], exported: Exported) -> None:
     """What stands must be what would be accepted; an entry that was taken back may be anything."""
     corrected = {entry.corrects for entry in exported.entries.values()}
     for entry in fresh:
-        refusal = None if entry.id in corrected else refusal_of(entry)
+        refusal = None if entry.id in corrected else find_objection(entry)
         if refusal is not None:
             said = f"Entry {short(entry.id)} of the export {refusal.rstrip('.')}"
             raise UserError(f"{said}; correct or withdraw it in its own log and export that again.")
@@ -169,7 +169,7 @@ def _put_in_order(
 ) -> None:
     """Write entries and tags in the order of the export's chain, so that a copy's chain is the original's."""
     left = {entry.id: entry for entry in fresh}
-    links = list(exported.links or _links_of(exported))
+    links = list(exported.links or _order_old(exported))
     newest = {link.name: link.number for link in links if link.kind == chain.TAG}
     for link in links:
         if link.kind == chain.ENTRY:
@@ -188,7 +188,7 @@ def _follows(log: Log, link: chain.Link) -> bool:
     return link.previous == ("" if last is None else last.sha256)
 
 
-def _links_of(exported: Exported) -> Iterator[chain.Link]:
+def _order_old(exported: Exported) -> Iterator[chain.Link]:
     """Give an export of before the chain an order: its entries, then its tags."""
     last: chain.Link | None = None
     records = [(chain.ENTRY, id_, entry.digest) for id_, entry in exported.entries.items()]

@@ -104,7 +104,7 @@ class PhotoFolder:
     def put(self, photo: PhotoFile) -> bool:
         """Write the photo beside its place, force it to disk, then rename; False: it stood there already."""
         place = self.path(photo.sha256, photo.suffix)
-        if place.exists() and sha256_of(place) == photo.sha256:
+        if place.exists() and file_sha256(place) == photo.sha256:
             return False
         temporary = place.with_name(f"{_LEFTOVER}{uuid.uuid4().hex}")
         try:
@@ -166,7 +166,7 @@ def _files(folder: Path) -> list[Path]:
     return sorted(path for path in folder.rglob("*") if path.is_file()) if folder.is_dir() else []
 
 
-def sha256_of(path: Path) -> str:
+def file_sha256(path: Path) -> str:
     """SHA-256 of a file's bytes; raises OSError."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

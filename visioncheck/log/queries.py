@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from visioncheck.errors import UserError
 from visioncheck.log import schema
-from visioncheck.log.entry import CONTENT, MORE_PHOTOS, content_of, digest_of, sha256_text, utc_text
+from visioncheck.log.entry import CONTENT, MORE_PHOTOS, content_digest, entry_content, sha256_text, utc_text
 from visioncheck.log.photos import PhotoFolder
 from visioncheck.log.plain import plain_errors
 from visioncheck.log.rows import entry_of_row, printable, short
-from visioncheck.log.sound import InFuture, fault_of, require_time
+from visioncheck.log.sound import InFuture, find_fault, require_time
 
 if TYPE_CHECKING:
     import sqlite3
@@ -107,7 +107,7 @@ class Queries:
             except UserError as problem:
                 self._pass_over(str(row[0]), row[-1], str(problem))
                 continue
-            fault = fault_of(entry)
+            fault = find_fault(entry)
             if fault is None:
                 yield entry
             else:
@@ -177,7 +177,7 @@ class Queries:
         if len(found) > 1:
             raise UserError(f"More than one entry of the log {self.folder} begins with {id_}; give more of its id.")
         entry = entry_of_row(found[0])
-        if digest_of(content_of(entry)) != entry.digest:
+        if content_digest(entry_content(entry)) != entry.digest:
             raise UserError(f"Entry {short(entry.id)} of the log {self.folder} is damaged; run log check.")
         return entry
 

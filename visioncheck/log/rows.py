@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from visioncheck.errors import UserError
-from visioncheck.log.entry import CONTENT, KINDS, Entry, content_of, digest_of, sha256_text
-from visioncheck.log.sound import fence_error_of, reading_text, require_expanded, require_time
+from visioncheck.log.entry import CONTENT, KINDS, Entry, content_digest, entry_content, sha256_text
+from visioncheck.log.sound import fence_error_columns, reading_text, require_expanded, require_time
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -115,7 +115,7 @@ def new_entry(draft: EntryDraft, file: PhotoFile | None = None, kept_suffix: str
     _require_whole(draft, file)
     now = datetime.now(UTC)
     text = reading_text(draft.reading)
-    value, u, dof = fence_error_of(draft.reading)
+    value, u, dof = fence_error_columns(draft.reading)
     require_expanded(draft.reading)
     entry = Entry(
         id=uuid.uuid4().hex,
@@ -138,7 +138,7 @@ def new_entry(draft: EntryDraft, file: PhotoFile | None = None, kept_suffix: str
         reading_json=text,
     )
     require_time(entry.time, f"The photo {draft.file_name}" if draft.file_name else "The reading")
-    return replace(entry, digest=digest_of(content_of(entry)))
+    return replace(entry, digest=content_digest(entry_content(entry)))
 
 
 def _require_whole(draft: EntryDraft, file: PhotoFile | None) -> None:

@@ -173,21 +173,21 @@ def connect_to_read(path: Path, busy_s: float) -> sqlite3.Connection:
     return connection
 
 
-def version_of(connection: sqlite3.Connection) -> int:
+def read_version(connection: sqlite3.Connection) -> int:
     """Read the log's schema version."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def links(connection: sqlite3.Connection, after: int = 0) -> Iterator[chain.Link]:
     """Read the chain's links in order, from the one after number `after` on; none in a log of before the chain."""
-    if version_of(connection) >= CHAINED:
+    if read_version(connection) >= CHAINED:
         for row in connection.execute(f"{SELECT_LINKS} WHERE number > ? ORDER BY number", (after,)):
             yield chain.Link(*row)
 
 
 def last_link(connection: sqlite3.Connection) -> chain.Link | None:
     """Read the chain's last link; None where there is none yet."""
-    if version_of(connection) < CHAINED:
+    if read_version(connection) < CHAINED:
         return None
     row = connection.execute(f"{SELECT_LINKS} ORDER BY number DESC LIMIT 1").fetchone()
     return None if row is None else chain.Link(*row)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import InputError, UserError
-from visioncheck.log.entry import KINDS, MORE_PHOTOS, STATUSES, content_of, digest_of
+from visioncheck.log.entry import KINDS, MORE_PHOTOS, STATUSES, content_digest, entry_content
 from visioncheck.quantity import Quantity
 from visioncheck.saw import LARGEST_ERROR_DEG
 
@@ -65,7 +65,7 @@ def is_photo(sha256: object, suffix: object) -> bool:
     return is_hash and isinstance(suffix, str) and suffix in {".jpg", ".png", ".tif", ".heic"}
 
 
-def fence_error_of(reading: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
+def fence_error_columns(reading: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
     """Value, standard uncertainty (deg) and degrees of freedom of the reading's fence error, if it has one.
 
     Raises
@@ -111,7 +111,7 @@ def require_expanded(reading: Mapping[str, Any]) -> None:
     UserError
         It is another.
     """
-    value, u, dof = fence_error_of(reading)
+    value, u, dof = fence_error_columns(reading)
     if value is None or u is None or reading["fence_error_deg"].get("expanded") is None:
         return
     expanded = float(reading["fence_error_deg"]["expanded"])
@@ -144,27 +144,31 @@ def require_time(time: datetime, what: str = "The reading") -> None:
         raise InputError("time", said)
 
 
-def fault_of(entry: Entry) -> str | None:
+def find_fault(entry: Entry) -> str | None:
     """Say why an entry of the log cannot be gone by, damaged or taken in by an older version; None: nothing is wrong.
 
     Raises nothing, whatever the row holds.
     """
     try:
-        if digest_of(content_of(entry)) != entry.digest:
+        if content_digest(entry_content(entry)) != entry.digest:
             return "is damaged: its content no longer gives its hash"
-        return refusal_of(entry)
+        return find_objection(entry)
     except (ValueError, TypeError, AttributeError, KeyError, RecursionError, OverflowError) as error:
         return f"is damaged: {error}"
 
 
-def refusal_of(entry: Entry) -> str | None:
+def find_objection(entry: Entry) -> str | None:
     """Say why what an entry holds would not be accepted, its hash aside; None: it would."""
     try:
         if entry.kind not in KINDS or not entry.sled.strip():
             return "names no sled, or a kind that there is not"
         if not isinstance(entry.reading, dict):
             return "holds no reading"
-        if fence_error_of(entry.reading) != (entry.fence_error_deg, entry.fence_error_u_deg, entry.fence_error_dof):
+        if fence_error_columns(entry.reading) != (
+            entry.fence_error_deg,
+            entry.fence_error_u_deg,
+            entry.fence_error_dof,
+        ):
             return "has a fence error that is not its reading's"
         reading_text(entry.reading)
         require_time(entry.time, "its reading")

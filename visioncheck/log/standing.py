@@ -45,7 +45,7 @@ SUPERSEDED = {
 """What to do about a reading that does not say it itself."""
 
 
-def standing_of(entry: Entry, entries: Iterable[Entry]) -> Standing:
+def find_standing(entry: Entry, entries: Iterable[Entry]) -> Standing:
     """Say where an entry stands.
 
     Parameters

@@ -163,7 +163,7 @@ class Trend:
         return self.stretches[-1].limits if self.stretches else None
 
 
-def points_of(entries: Iterable[Entry]) -> list[Point]:
+def trend_points(entries: Iterable[Entry]) -> list[Point]:
     """Take the entries that stand (not corrected by later ones) and have a fence error, in order of time.
 
     An adjustment noted with an entry that has none counts for the next one that has.
@@ -206,7 +206,7 @@ def individuals_limits(values: Sequence[float]) -> Limits:
     return Limits(mean, mean - half, mean + half, range_mean, range_mean * (1 + 3 * D3 / D2), len(values))
 
 
-def limits_of(part: Sequence[Point]) -> Limits | None:
+def control_limits(part: Sequence[Point]) -> Limits | None:
     """Limits of readings that keep their level, or None when they are too few."""
     if len(part) < FEWEST_FOR_LIMITS:
         return None
@@ -302,7 +302,7 @@ def _stretches(part: Sequence[Point], changes: Changes, hint: Move | Odd | None)
         level, u = (tuple(float(array[i]) for i in kept) for array in (changes.level, changes.level_u))
         drifting = any(at <= start for at in drifts)
         doubtful = drifting or (isinstance(hint, Move) and hint.last.time >= part[start].time)
-        stretches.append(Stretch(points, level, u, drifting, None if doubtful else limits_of(points)))
+        stretches.append(Stretch(points, level, u, drifting, None if doubtful else control_limits(points)))
     return tuple(stretches)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
 from visioncheck.log import chain, records, schema
-from visioncheck.log.entry import CONTENT, MORE_PHOTOS, content_of, sha256_text, tag_digest
+from visioncheck.log.entry import CONTENT, MORE_PHOTOS, entry_content, sha256_text, tag_digest
 from visioncheck.log.photos import read_photo
 from visioncheck.log.plain import plain_errors
 from visioncheck.log.queries import Queries
@@ -179,7 +179,7 @@ class Writing(Queries):
 
     def put_entry(self, entry: Entry) -> None:
         """Write one entry's row; inside `writing`."""
-        self.connection.execute(_INSERT, (*content_of(entry).values(), entry.digest))
+        self.connection.execute(_INSERT, (*entry_content(entry).values(), entry.digest))
         self.put_link(chain.ENTRY, entry.id, entry.digest)
 
     def put_link(self, kind: str, name: str, digest: str) -> None:

@@ -55,7 +55,7 @@ class RigFile:
 
 
 @dataclass(frozen=True)
-class Told:
+class PieceOptions:
     """What the user says of a piece beyond what its photo shows; see `visioncheck.measuring.photo.measure_photo`.
 
     `turned` is a second photo of it, turned a quarter turn; the reading names it. `turned_half` is the half of a gap
@@ -77,11 +77,11 @@ class Told:
         return {key: value for key, value in every.items() if value is not None}
 
 
-def told_of(reading: Mapping[str, Any]) -> Told:
+def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
     """What the user had said of the piece of a reading that the log keeps."""
     told = reading.get("told", {})
     thick = told.get("thickness_mm")
-    return Told(
+    return PieceOptions(
         thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
         piece=told.get("piece"),
         fence_edge=told.get("fence_edge"),
@@ -130,14 +130,14 @@ class Outcome:
         return replace(self, measured=replace(self.measured, photo=replace(photo, bgr=photo.bgr[:0].copy())))
 
 
-def read_told(
+def read_piece_options(
     thickness: str | None = None,
     piece: str | None = None,
     fence_edge: str | None = None,
     cuts: int | None = None,
     units: UnitWorld | None = None,
     turned_half: str | None = None,
-) -> Told:
+) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
     Raises
@@ -150,7 +150,9 @@ def read_told(
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
-    return Told(None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half)
+    return PieceOptions(
+        None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half
+    )
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:
@@ -204,7 +206,7 @@ def measure_for_log(
     path: Path,
     sled: SledFile | None = None,
     rig: RigFile | None = None,
-    told: Told | None = None,
+    told: PieceOptions | None = None,
     detection: Detection | None = None,
 ) -> Outcome:
     """Measure one photo; a photo that cannot be measured is an outcome too, and never raises UserError.
@@ -217,7 +219,7 @@ def measure_for_log(
         The sled it belongs to; the log needs one.
     rig : RigFile or None
         The survey of this phone and sheet.
-    told : Told or None
+    told : PieceOptions or None
         What the photo does not show.
     detection : Detection or None
         What was found in the photo already, where sled or rig were chosen by it.
@@ -226,9 +228,9 @@ def measure_for_log(
     from visioncheck.correction.correct import correct
     from visioncheck.measuring.pair import measure_turned
     from visioncheck.measuring.photo import measure_photo
-    from visioncheck.results.basis import basis_of
+    from visioncheck.results.basis import basis_from_reading
 
-    told = told or Told()
+    told = told or PieceOptions()
     owner = sled.sled if sled else None
     try:
         with_what = (rig.rig if rig else None, told.thickness, told.piece, owner, told.fence_edge, told.cuts)
@@ -239,13 +241,13 @@ def measure_for_log(
     except UserError as problem:
         return refused(path, problem, sled, rig, told)
     error = measured.reading.fence_error
-    correction = correct(error, owner, basis_of(measured.reading)) if error and owner else None
-    reading = _reading_of(measured, correction, sled, rig, told)
+    correction = correct(error, owner, basis_from_reading(measured.reading)) if error and owner else None
+    reading = _reading_json(measured, correction, sled, rig, told)
     return Outcome(path, reading, sled, rig, measured, correction, turned=told.turned)
 
 
-def _reading_of(
-    measured: Measured, correction: Correction | None, sled: SledFile | None, rig: RigFile | None, told: Told
+def _reading_json(
+    measured: Measured, correction: Correction | None, sled: SledFile | None, rig: RigFile | None, told: PieceOptions
 ) -> dict[str, Any]:
     from visioncheck.results.as_json import reading_json
 
@@ -254,16 +256,20 @@ def _reading_of(
 
 
 def refused(
-    path: Path, problem: UserError, sled: SledFile | None = None, rig: RigFile | None = None, told: Told | None = None
+    path: Path,
+    problem: UserError,
+    sled: SledFile | None = None,
+    rig: RigFile | None = None,
+    told: PieceOptions | None = None,
 ) -> Outcome:
     """Build the outcome of a photo that cannot be measured."""
     from visioncheck.results.as_json import refused_json
 
-    reading = refused_json(path.name, problem) | _read_with(sled, rig, told or Told())
+    reading = refused_json(path.name, problem) | _read_with(sled, rig, told or PieceOptions())
     return Outcome(path, reading, sled, rig, problem=problem)
 
 
-def _read_with(sled: SledFile | None, rig: RigFile | None, told: Told) -> dict[str, Any]:
+def _read_with(sled: SledFile | None, rig: RigFile | None, told: PieceOptions) -> dict[str, Any]:
     """Name the sled and rig in the reading, so that the log can tell when it is given others."""
     found: dict[str, Any] = {}
     if sled:

@@ -10,7 +10,7 @@ from visioncheck.camera.refine import contradicts, refine, sheet_angle_u_deg, sh
 from visioncheck.camera.rig_file import parse_rig
 from visioncheck.errors import UserError
 from visioncheck.log.entry import sha256_text
-from visioncheck.measuring.keep import told_of
+from visioncheck.measuring.keep import options_from_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -151,7 +151,7 @@ def _evidence(log: Log, entry: Entry, kind: Kind, rig: Rig) -> Evidence:
     from visioncheck.measuring.photo import see_panel
     from visioncheck.reading.sheet_evidence import pair_evidence, panel_evidence
 
-    told = told_of(entry.reading)
+    told = options_from_json(entry.reading)
     first, *more = log.photo_paths(entry)
     if kind == "pair":
         return pair_evidence(*see_turned((first, more[0]), rig, told.thickness))

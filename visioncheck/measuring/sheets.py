@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from visioncheck.camera.from_photos import require_same_camera, require_same_target, rig_of
-from visioncheck.camera.same import settings_of
+from visioncheck.camera.from_photos import require_same_camera, require_same_target, rig_from_survey
+from visioncheck.camera.same import camera_settings
 from visioncheck.camera.survey import Survey, survey
 from visioncheck.errors import Refusal, UserError
 from visioncheck.outline.bare import is_bare
@@ -90,7 +90,7 @@ def look_at_sheet(photo: Photo, name: str, before: Sequence[SheetPhoto]) -> Shee
     for each in before:
         if each.sha256 == photo.sha256:
             raise UserError(f"{name}: is the same photo as {each.name}; give each photo once")
-    camera = settings_of(photo)
+    camera = camera_settings(photo)
     first = before[0] if before else None
     if first:
         require_same_camera(name, first.name, camera, first.camera)
@@ -141,4 +141,4 @@ def survey_sheets(sheets: SheetPhotos, ruled_mm: float | None) -> Surveyed:
     """
     points, camera = [each.points for each in sheets.photos], sheets.photos[0].camera
     found = survey(points, *camera.size, ruled_mm)
-    return Surveyed(found, rig_of(found, points, camera, ruled_mm), sheets.photos, sheets.unread)
+    return Surveyed(found, rig_from_survey(found, points, camera, ruled_mm), sheets.photos, sheets.unread)

@@ -67,7 +67,7 @@ def near_piece(overview: Overview, corners_mm: Array) -> Overview:
     )
 
 
-def covers_of(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...], ...]:
+def find_covers(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...], ...]:
     """What lies against or over each of a piece's four sides.
 
     Parameters

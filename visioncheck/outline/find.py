@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.errors import Marks, Refusal
-from visioncheck.outline.covers import Cover, covers_of, hidden_parts_mm, near_piece
+from visioncheck.outline.covers import Cover, find_covers, hidden_parts_mm, near_piece
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
 from visioncheck.outline.quads import best_quad
 from visioncheck.photo.load import Photo
@@ -101,7 +101,7 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
 
 def _outline(overview: Overview, corners_mm: Array) -> Outline:
     near = near_piece(overview, corners_mm)
-    return Outline(corners_mm, covers_of(near, corners_mm), hidden_parts_mm(near, corners_mm))
+    return Outline(corners_mm, find_covers(near, corners_mm), hidden_parts_mm(near, corners_mm))
 
 
 def _strange_parts(overview: Overview) -> list[Array]:

@@ -13,7 +13,7 @@ from visioncheck.camera.view import View
 from visioncheck.photo.light import linear_light
 from visioncheck.photo.load import QUARTER, Photo
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 Array = NDArray[np.float64]
 
@@ -55,7 +55,7 @@ class Overview:
 
 def page_corners_mm(points: TargetPoints, view: View) -> list[Array]:
     """The four corners of each sheet in the picture, (4, 2) each, table frame."""
-    layout = layout_of(points.paper)
+    layout = target_layout(points.paper)
     paper = layout.paper
     page = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [paper.width_mm, paper.height_mm]
     corners = []

@@ -6,19 +6,25 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.log.standing import SUPERSEDED, Standing, newest_reading, pending_adjustment, standing_of
+from visioncheck.log.standing import SUPERSEDED, Standing, find_standing, newest_reading, pending_adjustment
 from visioncheck.measuring.keep import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
-from visioncheck.present.correction import advice_words, means_words, with_range
+from visioncheck.present.correction import format_advice, format_means, with_range
 from visioncheck.present.flags import FLAGS, remedy
-from visioncheck.present.line import Line
-from visioncheck.present.questions import note_line, reason_of
+from visioncheck.present.line import LabelledLine
+from visioncheck.present.questions import missing_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
-from visioncheck.present.verdict import WORDS, VerdictView, tone_of, verdict_view
+from visioncheck.present.verdict import WORDS, ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
-from visioncheck.results.from_json import flags_of, notes_of, quantity_of, question_of, reading_of
+from visioncheck.results.from_json import (
+    flags_from_json,
+    notes_from_json,
+    quantity_from_json,
+    question_from_json,
+    reading_from_json,
+)
 from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
@@ -66,7 +72,7 @@ class Form:
 
 
 @dataclass(frozen=True, slots=True)
-class AnswerView:
+class Answer:
     """What one screen says of one reading.
 
     Attributes
@@ -79,7 +85,7 @@ class AnswerView:
         How to make the move; empty where there is none.
     newer : str or None
         Id of the entry that counts in place of this one.
-    lines : tuple of Line
+    lines : tuple of LabelledLine
         How far out, what to expect after, how it was read.
     doubts : tuple of tuple
         Each with what was seen, and what to do better.
@@ -90,12 +96,12 @@ class AnswerView:
     id: str
     sled: str
     when: str
-    verdict: VerdictView
+    verdict: ShownVerdict
     act: tuple[str, ...]
     out: str
     how: str
     newer: str | None
-    lines: tuple[Line, ...]
+    lines: tuple[LabelledLine, ...]
     doubts: tuple[tuple[str, str], ...]
     question: Form | None
     picture: str | None
@@ -106,21 +112,21 @@ class AnswerView:
     cautions: tuple[str, ...]
 
 
-def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
+def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer:
     """Say what an entry of the log says, in these units (None: the sled's own)."""
     sled = _sled(log, entry, units)
     found = entry.reading
-    error, flags = entry.fence_error, flags_of(found)
-    size = quantity_of(found.get("fence_error_size_deg"), "deg")
-    standing = standing_of(entry, log.entries(sled=entry.sled))
+    error, flags = entry.fence_error, flags_from_json(found)
+    size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
+    standing = find_standing(entry, log.entries(sled=entry.sled))
     correction = correct(error, sled, basis_of_json(found)) if error is not None and sled is not None else None
     # doubts are said in the page's own words below
     verdict = _verdict(standing, error, sled, size, found)
     said = {line.label: line.text for line in verdict.lines}
     moves = correction is not None and correction.moves and standing.counts
-    reading = reading_of(found)
+    reading = reading_from_json(found)
     question = _form(found)
-    return AnswerView(
+    return Answer(
         id=entry.id,
         sled=entry.sled,
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
@@ -135,7 +141,7 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
         ),
         doubts=tuple((FLAGS[code].sentence, remedy(code, "page")) for code in flags if code in FLAGS),
         question=question,
-        picture=_picture_words(entry, reading, correction if standing.counts else None),
+        picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
         is_turned="turned" in found or found.get("piece") in {"slot", "gap"},
@@ -147,11 +153,11 @@ def answer_of(log: Log, entry: Entry, units: UnitWorld | None) -> AnswerView:
 
 def _verdict(
     standing: Standing, error: Quantity | None, sled: Sled | None, size: Quantity | None, found: Mapping[str, object]
-) -> VerdictView:
+) -> ShownVerdict:
     """How the reading stands; what was true before an adjustment is no verdict on the sled as it is now."""
     instead = SUPERSEDED.get(standing.state, "")
     view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page", instead=instead)
-    return VerdictView("unknown", "Adjusted since", lines=view.lines) if standing.state == "adjusted" else view
+    return ShownVerdict("unknown", "Adjusted since", lines=view.lines) if standing.state == "adjusted" else view
 
 
 def _sled(log: Log, entry: Entry, units: UnitWorld | None) -> Sled | None:
@@ -166,32 +172,34 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
     if question is not None:
         return (question.text,)
     if entry.fence_error is None:
-        return (_slot_words(entry, sled) or reason_of(entry.reading, "page") or "This reading has no fence error",)
+        return (
+            _format_slot(entry, sled) or missing_reason(entry.reading, "page") or "This reading has no fence error",
+        )
     if sled is None or correction is None:
         return ("The sled's file is not in the log, so there is no verdict",)
     if correction.moves:
         end = f"{correction.end.upper()} end {correction.way.upper()}"
         toward = "towards you" if correction.way == "back" else "away from you"
-        return (f"{end}, {toward}", with_range(correction.move, sled.units), *means_words(correction, sled))
-    return (_capital(advice_words(correction, sled, "page")),)
+        return (f"{end}, {toward}", with_range(correction.move, sled.units), *format_means(correction, sled))
+    return (_capital(format_advice(correction, sled, "page")),)
 
 
 def _capital(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-def _slot_words(entry: Entry, sled: Sled | None) -> str:
+def _format_slot(entry: Entry, sled: Sled | None) -> str:
     """Say the width of a slot or gap; empty for any other piece."""
     piece, widths = entry.reading.get("piece"), entry.reading.get("width_mm")
     if piece not in {"slot", "gap"} or not widths:
         return ""
-    middle = quantity_of(widths[len(widths) // 2], "mm")
+    middle = quantity_from_json(widths[len(widths) // 2], "mm")
     return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
 
 
 def _form(found: Mapping[str, Any]) -> Form | None:
     """The form for what is asked of a photo's reading; typed readings are typed anew."""
-    question = question_of(found)
+    question = question_from_json(found)
     ask = None if question is None else _FORMS.get(question.code)
     return None if question is None or ask is None else ask(question, found)
 
@@ -230,52 +238,52 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
 """The page's own words for what is asked, and its fields."""
 
 
-def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[Line]:
+def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[LabelledLine]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
-    lines += [note_line(note) for note in notes_of(found)]
+    lines += [note_line(note) for note in notes_from_json(found)]
     rig = log.document(entry.rig_sha256)
     if entry.photo_sha256 is not None:
-        lines.append(Line("Survey", "none" if rig is None else _rig_words(rig)))
+        lines.append(LabelledLine("Survey", "none" if rig is None else _format_rig(rig)))
     if "turned" in found:
-        lines.append(Line("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
+        lines.append(LabelledLine("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
     lines += assumed_lines(found.get("assumed", {}))
-    lines += [Line("Changed before", entry.adjusted)] if entry.adjusted else []
-    lines += [Line("Changed since", standing.adjusted)] if standing.adjusted else []
-    lines += [Line("Note", entry.note)] if entry.note else []
+    lines += [LabelledLine("Changed before", entry.adjusted)] if entry.adjusted else []
+    lines += [LabelledLine("Changed since", standing.adjusted)] if standing.adjusted else []
+    lines += [LabelledLine("Note", entry.note)] if entry.note else []
     return lines
 
 
-def _piece_lines(reading: Reading) -> list[Line]:
-    lines = [Line("Piece", reading.piece)]
+def _piece_lines(reading: Reading) -> list[LabelledLine]:
+    lines = [LabelledLine("Piece", reading.piece)]
     if reading.piece == "gap" and reading.taper is not None:
         wedge = degrees(replace(reading.taper, value=abs(reading.taper.value)))
-        lines += [Line("Wedge", wedge), *gap_lines(reading)]
+        lines += [LabelledLine("Wedge", wedge), *gap_lines(reading)]
     elif reading.taper is not None:
-        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
+        lines.append(LabelledLine("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
     elif reading.piece == "corner" and reading.cut_edge is not None:
         named = {reading.fence_edge, reading.cut_edge}
-        lines += [Line("Angle", degrees(each.angle)) for each in reading.corners if set(each.edges) == named]
+        lines += [LabelledLine("Angle", degrees(each.angle)) for each in reading.corners if set(each.edges) == named]
     else:
-        lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
+        lines.append(LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
     return lines
 
 
-def _rig_words(text: str) -> str:
+def _format_rig(text: str) -> str:
     import json
 
     content = json.loads(text)
     return f"{content['phone'].get('model') or 'phone'}, {content['paper']} {content['field']}, {content['date'][:10]}"
 
 
-def _picture_words(entry: Entry, reading: Reading | None, correction: Correction | None) -> str | None:
-    from visioncheck.present.figures import photo_words
+def _format_picture(entry: Entry, reading: Reading | None, correction: Correction | None) -> str | None:
+    from visioncheck.present.figures import describe_photo
 
-    return None if reading is None or entry.photo_sha256 is None else photo_words(reading, correction)
+    return None if reading is None or entry.photo_sha256 is None else describe_photo(reading, correction)
 
 
 @dataclass(frozen=True, slots=True)
-class RowView:
+class LogRow:
     """One entry in the list of the log."""
 
     id: str
@@ -288,7 +296,7 @@ class RowView:
 
 
 @dataclass(frozen=True, slots=True)
-class SledView:
+class SledSummary:
     """One sled on the start: its verdict, of when, and what was changed since or before."""
 
     key: str
@@ -297,22 +305,22 @@ class SledView:
     said: str
 
 
-def sled_view(log: Log, key: str, sled: Sled) -> SledView:
+def sled_view(log: Log, key: str, sled: Sled) -> SledSummary:
     """Say how a sled stands by its newest reading; an adjustment after it leaves that open."""
     entries = list(log.entries(sled=sled.name))
     newest = newest_reading(entries)
     if newest is None or newest.fence_error is None:
-        return SledView(key, sled.name, "unknown", "no reading yet")
+        return SledSummary(key, sled.name, "unknown", "no reading yet")
     day = f"{newest.time.astimezone():%Y-%m-%d}"
     pending = pending_adjustment(entries)
     if pending:
-        return SledView(key, sled.name, "unknown", f"adjusted since {day} ({pending}): check it")
-    tone = tone_of(newest.fence_error, sled.tolerance_deg)
+        return SledSummary(key, sled.name, "unknown", f"adjusted since {day} ({pending}): check it")
+    tone = choose_tone(newest.fence_error, sled.tolerance_deg)
     before = f", after: {newest.adjusted}" if newest.adjusted else ""
-    return SledView(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}")
+    return SledSummary(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}")
 
 
-def row_of(log: Log, entry: Entry, units: UnitWorld | None) -> RowView:
+def row_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> LogRow:
     """Say an entry of the log in one line."""
     sled, error = _sled(log, entry, units), entry.fence_error
     said = "no fence error"
@@ -322,8 +330,8 @@ def row_of(log: Log, entry: Entry, units: UnitWorld | None) -> RowView:
         world = units or (sled.units if sled else "mm")
         other = ways.in_per_ft if world == "in" else ways.mm_per_m
         said = f"{ways.deg} ± {error.expanded():.3f}° ({other})"
-        tone = tone_of(error, sled.tolerance_deg) if sled else "unknown"
-    return RowView(
+        tone = choose_tone(error, sled.tolerance_deg) if sled else "unknown"
+    return LogRow(
         id=entry.id,
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
         sled=entry.sled,

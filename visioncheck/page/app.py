@@ -13,7 +13,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from visioncheck.errors import UserError
-from visioncheck.page.desk import Desk, Settings
+from visioncheck.page.desk import Desk, PageSettings
 from visioncheck.page.safety import Gate
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views import files as files_to_take
@@ -32,7 +32,7 @@ _ASSETS = {
 }
 
 
-def build_app(settings: Settings) -> Gate:
+def build_app(settings: PageSettings) -> Gate:
     """Put the page together; raises UserError where its folder cannot be used."""
     desk = Desk(settings)
     desk.spool.open()

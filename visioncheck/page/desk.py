@@ -39,7 +39,7 @@ _HEADER_S = 20.0
 
 
 @dataclass(frozen=True)
-class Settings:
+class PageSettings:
     """What the page is started with.
 
     Attributes
@@ -74,9 +74,9 @@ def page_folder(log: Path) -> Path:
 
 
 class Desk:
-    """Settings, spool, workers and templates together; `desk_of` finds it from a request."""
+    """Settings, spool, workers and templates together; `get_desk` finds it from a request."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: PageSettings) -> None:
         self.settings = settings
         self.spool = Spool(settings.places.page)
         self.workers = Workers(self.spool, settings.places)
@@ -91,9 +91,9 @@ class Desk:
     def render(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
         """Fill a template; whatever is put into it is escaped."""
         page = self._templates.get_template(template).render(
-            form_token=self.settings.key.form_token(session_of(request)),
+            form_token=self.settings.key.form_token(get_session(request)),
             token_name=FORM_TOKEN,
-            units=units_of(request),
+            units=get_units(request),
             path=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
             **context,
         )
@@ -112,7 +112,7 @@ class Desk:
         found = self.sleds().by_key.get(request.path_params["key"])
         if found is None:
             raise HTTPException(404)
-        units = units_of(request)
+        units = get_units(request)
         return found if units is None else replace(found, sled=replace(found.sled, units=units))
 
     def job(self, request: Request) -> Job:
@@ -125,7 +125,7 @@ class Desk:
     @asynccontextmanager
     async def form(self, request: Request) -> AsyncIterator[Form]:
         """Read the request's form; see `read_form`."""
-        session = session_of(request)
+        session = get_session(request)
         async with read_form(
             request,
             self.spool.incoming,
@@ -147,7 +147,7 @@ class Desk:
         photo = form.photo if needs_photo else None
         if photo is None and needs_photo:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
-        session, once = session_of(request), form.fields.get(ONCE, "")[:_LONGEST_ONCE]
+        session, once = get_session(request), form.fields.get(ONCE, "")[:_LONGEST_ONCE]
         earlier = self.spool.sent(session, once)
         if earlier is not None:
             return RedirectResponse(f"/job/{earlier.id}", 303)
@@ -173,18 +173,18 @@ class Desk:
             ) from None
 
 
-def desk_of(request: Request) -> Desk:
+def get_desk(request: Request) -> Desk:
     """Find the desk of the app that the request came to."""
     desk: Desk = request.app.state.desk
     return desk
 
 
-def session_of(request: Request) -> str:
+def get_session(request: Request) -> str:
     """Session of the request; empty only where the address's token let it in."""
     return request.state.session or ""
 
 
-def units_of(request: Request) -> UnitWorld | None:
+def get_units(request: Request) -> UnitWorld | None:
     """Return the units that this phone has chosen; None: the sled's own."""
     chosen = request.cookies.get(UNITS)
     known: dict[str | None, Literal["in", "mm"]] = {"in": "in", "mm": "mm"}

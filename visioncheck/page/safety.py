@@ -74,7 +74,7 @@ class Key:
         """Return the cookie of a new session."""
         return self._sessions.sign(secrets.token_hex(16)).decode()
 
-    def session_of(self, cookie: str | None) -> str | None:
+    def read_session(self, cookie: str | None) -> str | None:
         """Session of a cookie that this key signed; None for any other."""
         try:
             return self._sessions.unsign(cookie or "").decode()
@@ -175,7 +175,7 @@ class Gate:
         request = Request(scope)
         if not self.buckets.take(request.client.host if request.client else ""):
             return PlainTextResponse("Too many requests", 429, {"retry-after": "5"})
-        session = self.key.session_of(request.cookies.get(self.key.cookie))
+        session = self.key.read_session(request.cookies.get(self.key.cookie))
         if not self._is_own(request) or not (session or self._enters(request)):
             return PlainTextResponse(FORBIDDEN, 403)
         scope["state"] = {**scope.get("state", {}), "session": session}

@@ -19,7 +19,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
 from visioncheck.page.app import build_app
-from visioncheck.page.desk import Settings, page_folder
+from visioncheck.page.desk import PageSettings, page_folder
 from visioncheck.page.safety import ENTER, load_key
 
 if TYPE_CHECKING:
@@ -86,13 +86,13 @@ def listen(address: str, port: int) -> socket.socket:
     return listening
 
 
-def hosts_of(address: str, port: int) -> frozenset[str]:
+def allowed_hosts(address: str, port: int) -> frozenset[str]:
     """Names by which a browser may ask for the page."""
     names = {address, "localhost"} if address == LOOPBACK else {address}
     return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
 
 
-def code_of(address: str, *, coloured: bool, encoding: str = "utf-8") -> str:
+def draw_code(address: str, *, coloured: bool, encoding: str = "utf-8") -> str:
     """Draw an address as a QR code for a terminal of this encoding; coloured, it is dark on light in every one."""
     code = segno.make(address, error="l", micro=False)
     drawn = io.StringIO()
@@ -137,7 +137,7 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
     with _alone(log), listen(lan_address(address) if lan else LOOPBACK, port) as listening:
         host, real_port = listening.getsockname()
         key = load_key(key_file(log), new=new_address)
-        settings = Settings(log, sleds, rigs, key, hosts_of(host, real_port))
+        settings = PageSettings(log, sleds, rigs, key, allowed_hosts(host, real_port))
         _announce(f"http://{host}:{real_port}{ENTER}{key.token}", lan=lan)
         with suppress(KeyboardInterrupt):
             uvicorn.Server(server_config(settings)).run(sockets=[listening])
@@ -149,7 +149,7 @@ def key_file(log: Path) -> Path:
     return user_state_path("visioncheck", appauthor=False) / "page" / f"{name}.key"
 
 
-def server_config(settings: Settings) -> uvicorn.Config:
+def server_config(settings: PageSettings) -> uvicorn.Config:
     """Configure the server: no word about itself, no list of who asked what (addresses hold the token)."""
     return uvicorn.Config(
         build_app(settings),
@@ -240,7 +240,7 @@ def _announce(address: str, *, lan: bool) -> None:
     print(f"Open this address on {where}:\n\n  {address}\n")
     if lan:
         print("or point the phone's camera at this code:\n")
-        print(code_of(address, coloured=sys.stdout.isatty(), encoding=sys.stdout.encoding or "ascii"), end="\n\n")
+        print(draw_code(address, coloured=sys.stdout.isatty(), encoding=sys.stdout.encoding or "ascii"), end="\n\n")
         print("Whoever has this address can use the page; on a network of your own alone, it is not encrypted.")
     else:
         print("With --lan a phone can open it too.")

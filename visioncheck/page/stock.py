@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def key_of(name: str) -> str:
+def short_key(name: str) -> str:
     """A short name of our own for a sled's or file's name, to stand in addresses and forms."""
     return hashlib.sha256(name.encode()).hexdigest()[:12]
 
@@ -38,17 +38,17 @@ def find_sleds(folder: Path, log_folder: Path) -> Sleds:
         except UserError as problem:
             problems.append(str(problem))
             continue
-        if key_of(file.sled.name) in found:
+        if short_key(file.sled.name) in found:
             problems.append(
                 f"{path.name}: another file there has the same sled name, {file.sled.name}; give it its own"
             )
             continue
-        found[key_of(file.sled.name)] = file
+        found[short_key(file.sled.name)] = file
     with Log.open(log_folder, readonly=True) as log:
         for name in log.sleds():
-            kept = sled_in_log(log, name) if key_of(name) not in found else None
+            kept = sled_in_log(log, name) if short_key(name) not in found else None
             if kept is not None:
-                found[key_of(name)] = kept
+                found[short_key(name)] = kept
     return Sleds(dict(sorted(found.items(), key=lambda item: item[1].sled.name)), tuple(problems))
 
 
@@ -74,4 +74,4 @@ def find_rigs(folder: Path) -> dict[str, RigChoice]:
         except (OSError, ValueError, KeyError, AttributeError, TypeError):
             continue
         found.append((str(content["date"]), RigChoice(path.name, label)))
-    return {key_of(choice.file): choice for _, choice in sorted(found, key=lambda item: item[0], reverse=True)}
+    return {short_key(choice.file): choice for _, choice in sorted(found, key=lambda item: item[0], reverse=True)}

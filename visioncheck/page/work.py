@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measuring.detect import Detection
-    from visioncheck.measuring.keep import Outcome, Told
+    from visioncheck.measuring.keep import Outcome, PieceOptions
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -148,17 +148,25 @@ def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
 
 def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Measure a photo that came, one of the log anew, or both together as one piece turned in between."""
-    from visioncheck.log.standing import standing_of
+    from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.measuring.detect import detect
-    from visioncheck.measuring.keep import SledFile, Told, attach_outcome, measure_for_log, read_rig, read_told, told_of
+    from visioncheck.measuring.keep import (
+        PieceOptions,
+        SledFile,
+        attach_outcome,
+        measure_for_log,
+        options_from_json,
+        read_piece_options,
+        read_rig,
+    )
     from visioncheck.sled.file import parse_sled
 
     said = job.told
     text = said["sled_text"]
     # a job that waited from before an update says nothing of halves
     half = said.get("turned_half")
-    told = read_told(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
+    told = read_piece_options(said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
     sled = SledFile(parse_sled(text, "the sled file"), text)
@@ -170,10 +178,10 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     else:
         assert photo is not None  # one of the two
         stands = _standing(places, photo, sled.sled.name)
-        if stands is not None and "turned" in stands.reading and told == Told() and not said["adjusted"]:
+        if stands is not None and "turned" in stands.reading and told == PieceOptions() and not said["adjusted"]:
             return {"state": "done", "entry": stands.id}  # read as one of a pair: alone it says less
         # what was told of the same photo before still holds
-        told = told if stands is None else _together(told_of(stands.reading), told)
+        told = told if stands is None else _together(options_from_json(stands.reading), told)
         if said.get("by_phone"):
             detection = detect(photo)
             fitting = _fitting_rigs(places.rigs, detection)
@@ -185,7 +193,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
         return _refused(outcome.problem, folder) | _shown(outcome, folder)
     with Log.open(places.log) as log:
         entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"], now=_moment(log, said))
-        counts = standing_of(entry, log.entries(sled=entry.sled)).counts
+        counts = find_standing(entry, log.entries(sled=entry.sled)).counts
     _draw(places.picture(entry.id, counts=counts), outcome, counts=counts)
     return {"state": "done", "entry": entry.id}
 
@@ -244,12 +252,12 @@ class _Kept:
 
     photo: Path
     rig: Path | None
-    told: Told
+    told: PieceOptions
 
 
 def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import told_of
+    from visioncheck.measuring.keep import options_from_json
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -263,10 +271,10 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     if text is not None:
         rig = folder / "rig.json"
         rig.write_bytes(text.encode())
-    return _Kept(photo, rig, told_of(entry.reading))
+    return _Kept(photo, rig, options_from_json(entry.reading))
 
 
-def _together(before: Told, now: Told) -> Told:
+def _together(before: PieceOptions, now: PieceOptions) -> PieceOptions:
     """What was told before, and over it what is told now."""
     return replace(before, **{key: value for key, value in vars(now).items() if value is not None})
 
@@ -299,18 +307,18 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
     """
     from visioncheck.correction.correct import correct
     from visioncheck.files import write_whole
-    from visioncheck.log.standing import standing_of
+    from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.photo.load import load_photo
     from visioncheck.present.picture import render_reading
-    from visioncheck.results.from_json import reading_of
+    from visioncheck.results.from_json import reading_from_json
     from visioncheck.sled.file import parse_sled
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
         path, text = log.photo_path(entry), log.document(entry.sled_sha256)
-        counts = standing_of(entry, log.entries(sled=entry.sled)).counts
-    reading = reading_of(entry.reading)
+        counts = find_standing(entry, log.entries(sled=entry.sled)).counts
+    reading = reading_from_json(entry.reading)
     if path is None or reading is None:
         return False
     sled = None if text is None else parse_sled(text, "the sled file")
@@ -331,14 +339,14 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
 def draw_target(name: str) -> bytes | None:
     """Draw the sheet or the tags of this file name, PDF; None: there is none of this name."""
     from visioncheck.printed.draw import draw_sheets, draw_tags
-    from visioncheck.printed.layout import PAPERS, layout_of
+    from visioncheck.printed.layout import PAPERS, target_layout
 
     for paper in PAPERS:
         if name == f"tags-{paper}.pdf":
             return draw_tags(PAPERS[paper])
         for field in ("light", "dark"):
             if name == f"{paper}-{field}.pdf":
-                return draw_sheets(layout_of(paper), "dark" if field == "dark" else "light", 1)
+                return draw_sheets(target_layout(paper), "dark" if field == "dark" else "light", 1)
     return None
 
 
@@ -379,12 +387,12 @@ def _plain(text: str) -> str:
 def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> bytes:
     """Chart one sled's readings, PNG."""
     from visioncheck.log.store import Log
-    from visioncheck.log.trend import points_of
+    from visioncheck.log.trend import trend_points
     from visioncheck.measuring.keep import sled_in_log
     from visioncheck.present.trend_chart import chart_png, draw_chart
 
     with Log.open(log_folder, readonly=True) as log:
-        points = points_of(log.entries(sled=name))
+        points = trend_points(log.entries(sled=name))
         file = sled_in_log(log, name)
     tolerance = file.sled.tolerance_deg if file else None
     world = units or (file.sled.units if file else "mm")

@@ -102,7 +102,7 @@ def load_photo(path: Path) -> Photo:
     UserError
         No such file, a folder, empty, too large, too small, not a picture, or damaged.
     """
-    data = _bytes_of(path)
+    data = _read_bytes(path)
     exif, size, kind = _header(path, data)
     _check_size(path, *size)
     if kind in _JPEGS and not jpeg_is_whole(data):
@@ -115,7 +115,7 @@ def load_photo(path: Path) -> Photo:
     return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
 
 
-def _bytes_of(path: Path) -> bytes:
+def _read_bytes(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise UserError(f"{path}: this is a folder; name the photo itself")

@@ -9,13 +9,13 @@ from visioncheck import checks
 from visioncheck.points.crossing import LEVEL, SIGMA_U, SIGMA_V, TURN_U, TURN_V
 from visioncheck.points.neighbours import SaddleFits, own_miss, usual_around
 from visioncheck.points.saddle import contrasts
-from visioncheck.printed.layout import Layout
+from visioncheck.printed.layout import TargetLayout
 
 Flags = NDArray[np.bool_]
 Array = NDArray[np.float64]
 
 
-def _are_saddles(layout: Layout, read: SaddleFits) -> Flags:
+def _are_saddles(layout: TargetLayout, read: SaddleFits) -> Flags:
     """Which fits look like an undisturbed crossing: sign, contrast, blur, directions, residuals."""
     terms, fits = read.fits.terms, read.fits
     good: Flags = np.isfinite(terms).all(axis=1) & (terms[:, LEVEL] > 0)
@@ -42,19 +42,19 @@ def _are_saddles(layout: Layout, read: SaddleFits) -> Flags:
     return good
 
 
-def _signs(layout: Layout, read: SaddleFits, contrast: Array) -> Array:
+def _signs(layout: TargetLayout, read: SaddleFits, contrast: Array) -> Array:
     """Sign of each point's amplitude in the print: negative where the squares up-left and down-right are dark."""
     band = np.array([-1.0 if (i + j) % 2 == 0 else 1.0 for i, j in layout.band_corners])
     return np.concatenate([band, np.full(len(layout.field_corners), field_sign(layout, read, contrast))])[read.index]
 
 
-def field_sign(layout: Layout, read: SaddleFits, contrast: Array) -> float:
+def field_sign(layout: TargetLayout, read: SaddleFits, contrast: Array) -> float:
     """-1 on a light field, 1 on a dark one, as most of its clear marks say."""
     marks = contrast[read.index >= len(layout.band_corners)]
     return 1.0 if np.count_nonzero(marks > 0.2) > np.count_nonzero(marks < -0.2) else -1.0
 
 
-def fit_together(layout: Layout, read: SaddleFits) -> Flags:
+def fit_together(layout: TargetLayout, read: SaddleFits) -> Flags:
     """Which good points stand where their neighbours say; none where there are too few to say."""
     good = _are_saddles(layout, read)
     if np.count_nonzero(good) < 8:

@@ -20,7 +20,7 @@ from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
 from visioncheck.points.sheets import CoarseSheet, coarse_sheets
 from visioncheck.points.tag import find_tags
 from visioncheck.points.windows import MOST_PX, windows_at
-from visioncheck.printed.layout import Layout, layout_of
+from visioncheck.printed.layout import TargetLayout, target_layout
 
 if TYPE_CHECKING:
     from visioncheck.photo.load import Photo
@@ -54,7 +54,7 @@ def find_points(photo: Photo, *, colours: bool = True) -> TargetPoints:
     paper, sheets = coarse_sheets(seen)
     if not sheets:
         raise _nothing(photo)
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     green = photo.bgr[:, :, _GREEN]
     found = [read for sheet in sheets if (read := _read_sheet(green, layout, sheet))]
     return _gather(photo, layout, found, seen, colours=colours)
@@ -67,7 +67,7 @@ def _nothing(photo: Photo) -> Refusal:
     return Refusal("no-target", photo.path.name)
 
 
-def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: CoarseSheet) -> SaddleFits | None:
+def _read_sheet(green: NDArray[np.uint8], layout: TargetLayout, sheet: CoarseSheet) -> SaddleFits | None:
     """Read one sheet's points; None where so few are seen that they fix no map."""
     try:
         read = _refine_sheet(green, layout, sheet)
@@ -76,7 +76,7 @@ def _read_sheet(green: NDArray[np.uint8], layout: Layout, sheet: CoarseSheet) ->
         return None
 
 
-def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: CoarseSheet) -> SaddleFits:
+def _refine_sheet(green: NDArray[np.uint8], layout: TargetLayout, sheet: CoarseSheet) -> SaddleFits:
     """Fit all saddles where the map says, judge them, mend the map with the good ones and try the rest again."""
     read = _attempt(green, layout, sheet.number, sheet.map)
     good = fit_together(layout, read)
@@ -101,7 +101,7 @@ def _refine_sheet(green: NDArray[np.uint8], layout: Layout, sheet: CoarseSheet) 
     return _keep(read, good)
 
 
-def _inside(green: NDArray[np.uint8], layout: Layout, sheet_map: SheetMap) -> NDArray[np.int64]:
+def _inside(green: NDArray[np.uint8], layout: TargetLayout, sheet_map: SheetMap) -> NDArray[np.int64]:
     predicted = sheet_map.pixels(layout.saddles_mm)
     height, width = green.shape
     room = MOST_PX + 2
@@ -111,7 +111,7 @@ def _inside(green: NDArray[np.uint8], layout: Layout, sheet_map: SheetMap) -> ND
 
 def _attempt(
     green: NDArray[np.uint8],
-    layout: Layout,
+    layout: TargetLayout,
     number: int,
     sheet_map: SheetMap,
     index: NDArray[np.int64] | None = None,
@@ -144,7 +144,7 @@ def _joined(first: SaddleFits, second: SaddleFits) -> SaddleFits:
 
 
 def _gather(
-    photo: Photo, layout: Layout, found: list[SaddleFits], seen: DetectedMarkers, *, colours: bool
+    photo: Photo, layout: TargetLayout, found: list[SaddleFits], seen: DetectedMarkers, *, colours: bool
 ) -> TargetPoints:
     count = sum(len(read.index) for read in found)
     if count < checks.POINTS_LEAST:
@@ -174,7 +174,7 @@ def _gather(
     )
 
 
-def _in_channel(channel: NDArray[np.uint8], layout: Layout, read: SaddleFits) -> Array:
+def _in_channel(channel: NDArray[np.uint8], layout: TargetLayout, read: SaddleFits) -> Array:
     if not len(read.index):
         return np.zeros((0, 2))
     windows = windows_at(read.fits.terms[:, :2], read.jacobians, _WINDOW * layout.paper.square_mm)

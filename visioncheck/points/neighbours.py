@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from visioncheck.points.saddle import Fits
 from visioncheck.points.sheet_map import fit_sheet_map
-from visioncheck.printed.layout import Layout
+from visioncheck.printed.layout import TargetLayout
 
 Array = NDArray[np.float64]
 
@@ -47,7 +47,7 @@ def usual_around(values: Array, places: Array, good: Flags) -> Array:
     return np.asarray(np.median(values[good][nearest], axis=1))
 
 
-def own_miss(layout: Layout, read: SaddleFits, good: Flags) -> Array:
+def own_miss(layout: TargetLayout, read: SaddleFits, good: Flags) -> Array:
     """Deviation (n, 2), px, from a robust smooth map through the good points, less what neighbours share.
 
     What neighbours share (waves of the paper, a real lens) is no fault of the point.
@@ -63,7 +63,7 @@ def map_degree(points: int) -> int:
     return 5 if points >= 70 else 4 if points >= 50 else 2
 
 
-def with_true_scatter(layout: Layout, read: SaddleFits) -> SaddleFits:
+def with_true_scatter(layout: TargetLayout, read: SaddleFits) -> SaddleFits:
     """Make the uncertainties cover the points' scatter about their neighbours.
 
     Each point's own residuals, uneven and alike as they are, say most of it. The rest is found by the ratio of
@@ -76,7 +76,7 @@ def with_true_scatter(layout: Layout, read: SaddleFits) -> SaddleFits:
     return replace(read, fits=replace(read.fits, u_px=u_px * ratio))
 
 
-def _scatter_squares(layout: Layout, read: SaddleFits, u_px: Array) -> tuple[float, float]:
+def _scatter_squares(layout: TargetLayout, read: SaddleFits, u_px: Array) -> tuple[float, float]:
     """Sum of the points' squared deviations in units of u, and the number of readings that it is worth."""
     count = len(read.index)
     degree = map_degree(count)

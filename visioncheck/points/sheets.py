@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.points.markers import DetectedMarkers
 from visioncheck.points.sheet_map import SheetMap, fit_sheet_map
-from visioncheck.printed.layout import IDS_PER_SHEET, PAPERS, SHEETS, Layout, layout_of
+from visioncheck.printed.layout import IDS_PER_SHEET, PAPERS, SHEETS, TargetLayout, target_layout
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ def coarse_sheets(seen: DetectedMarkers) -> tuple[str, list[CoarseSheet]]:
     best: tuple[str, list[CoarseSheet]] = ("", [])
     score = 0
     for paper in PAPERS:
-        layout = layout_of(paper)
+        layout = target_layout(paper)
         sheets = [sheet for number in range(SHEETS) if (sheet := _coarse_sheet(layout, number, seen))]
         total = sum(sheet.agree for sheet in sheets)
         if total > score:
@@ -47,7 +47,7 @@ def coarse_sheets(seen: DetectedMarkers) -> tuple[str, list[CoarseSheet]]:
     return best
 
 
-def _coarse_sheet(layout: Layout, number: int, seen: DetectedMarkers) -> CoarseSheet | None:
+def _coarse_sheet(layout: TargetLayout, number: int, seen: DetectedMarkers) -> CoarseSheet | None:
     """Map of one sheet from its markers, or None when too few of them agree with one smooth map."""
     order = seen.ids - number * IDS_PER_SHEET
     own = (order >= 0) & (order < min(IDS_PER_SHEET, len(layout.marker_squares)))

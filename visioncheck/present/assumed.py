@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,7 +19,7 @@ _WORDS = {
 }
 
 
-def assumed_lines(assumed: Mapping[str, str]) -> list[Line]:
+def assumed_lines(assumed: Mapping[str, str]) -> list[LabelledLine]:
     """Say what was taken as usual, since nothing told; no line where nothing was.
 
     Parameters
@@ -31,4 +31,4 @@ def assumed_lines(assumed: Mapping[str, str]) -> list[Line]:
         return []
     taken = " and ".join(_WORDS.get((key, value), f"{key} {value}") for key, value in assumed.items())
     either = "where one of the two is the other way, the direction" if len(assumed) > 1 else "else the direction"
-    return [Line("Assumed", f"{taken}; {either} turns round")]
+    return [LabelledLine("Assumed", f"{taken}; {either} turns round")]

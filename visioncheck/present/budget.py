@@ -6,7 +6,7 @@ import io
 import math
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.quantity import coverage_factor
 from visioncheck.results.budget import Budget
 
@@ -41,15 +41,17 @@ _TURN = "; or turn the piece a quarter on the sheet, shoot again and give both p
 _TURNING_HELPS = {"print survey"}
 
 
-def budget_lines(budget: Budget) -> list[Line]:
+def budget_lines(budget: Budget) -> list[LabelledLine]:
     """Say each source's standard uncertainty and its share of the variance, and their sum."""
     lines = []
     for source, share in budget.shares:
         bar = "█" * round(_BAR * share)
-        lines.append(Line(source, f"{budget.parts[source]:.4f}{budget.unit}  {bar:<{_BAR}}  {100 * share:3.0f} %"))
+        lines.append(
+            LabelledLine(source, f"{budget.parts[source]:.4f}{budget.unit}  {bar:<{_BAR}}  {100 * share:3.0f} %")
+        )
     factor = coverage_factor(budget.dof)
     whole = f"{budget.u:.4f}{budget.unit}, times {factor:.2f} for 95 %: ± {factor * budget.u:.4f}{budget.unit}"
-    return [*lines, Line("together", whole)]
+    return [*lines, LabelledLine("together", whole)]
 
 
 def better_way(source: str, *, surveyed: bool, turned: bool) -> str:
@@ -58,7 +60,7 @@ def better_way(source: str, *, surveyed: bool, turned: bool) -> str:
     return way + _TURN if source in _TURNING_HELPS and not turned else way
 
 
-def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[Line]:
+def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[LabelledLine]:
     """Say what would make the largest sources smaller, and how far the ± would fall at most."""
     lines = []
     for source, share in budget.shares[:_MOST_ADVICE]:
@@ -68,7 +70,7 @@ def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[Line]:
         way = better_way(source, surveyed=surveyed, turned=turned)
         expanded = coverage_factor(budget.dof) * budget.u
         best = f"± {expanded:.3f}{budget.unit} down to ± {math.sqrt(1 - share) * expanded:.3f}{budget.unit} at best"
-        lines.append(Line("Better", f"{source}: {way} ({best})"))
+        lines.append(LabelledLine("Better", f"{source}: {way} ({best})"))
     return lines
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from visioncheck.correction.correct import Correction, correct
 from visioncheck.correction.means import Passes, Stack, Turns
 from visioncheck.fence.decision import Decision, Verdict
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import Door
 from visioncheck.sled.model import Screw
 from visioncheck.units import (
@@ -27,15 +27,15 @@ if TYPE_CHECKING:
 _WAYS = {"forward": "FORWARD, away from the operator", "back": "BACK, towards the operator"}
 
 
-def error_words(error: Quantity, fence_length_mm: float | None = None, units: UnitWorld = "mm") -> str:
+def format_fence_error(error: Quantity, fence_length_mm: float | None = None, units: UnitWorld = "mm") -> str:
     """Say a signed fence error: its size in every unit and which end of the fence is where."""
     ways = format_error(error.value, fence_length_mm, units, signed=False)
     plus_minus = f"{ways.deg} ± {error.expanded():.3f}°"
     rest = ", ".join(way for way in (ways.in_per_ft, ways.mm_per_m, ways.over_length) if way)
-    return f"{plus_minus} ({rest}); {lie_words(error)}"
+    return f"{plus_minus} ({rest}); {format_lie(error)}"
 
 
-def lie_words(error: Quantity) -> str:
+def format_lie(error: Quantity) -> str:
     """Say which end of the fence stands where, or that the reading does not show it."""
     if abs(error.value) <= error.expanded():
         return "too little to say which way it leans"
@@ -44,7 +44,7 @@ def lie_words(error: Quantity) -> str:
 
 def describe(
     error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command", instead: str = ""
-) -> list[Line]:
+) -> list[LabelledLine]:
     """Say a fence error and what to do about it, line by line.
 
     Parameters
@@ -62,22 +62,22 @@ def describe(
     """
     correction = correct(error, sled, basis)
     lines = [
-        Line("Fence", error_words(error, sled.fence_length_mm, sled.units)),
-        Line("Verdict", verdict_words(correction.now, sled)),
-        Line("Do", instead or advice_words(correction, sled, door)),
+        LabelledLine("Fence", format_fence_error(error, sled.fence_length_mm, sled.units)),
+        LabelledLine("Verdict", format_verdict(correction.now, sled)),
+        LabelledLine("Do", instead or format_advice(correction, sled, door)),
     ]
     if correction.moves and not instead:
         lines += [
-            Line("Move", move_words(correction, sled)),
-            *(Line("With", text) for text in means_words(correction, sled)),
-            Line("Left over", left_over_words(correction, sled)),
-            Line("After", _after_words(correction)),
-            Line("How", how_words(correction, sled)),
+            LabelledLine("Move", format_move(correction, sled)),
+            *(LabelledLine("With", text) for text in format_means(correction, sled)),
+            LabelledLine("Left over", format_left_over(correction, sled)),
+            LabelledLine("After", _format_after(correction)),
+            LabelledLine("How", format_how(correction, sled)),
         ]
     return lines
 
 
-def verdict_words(decision: Decision, sled: Sled) -> str:
+def format_verdict(decision: Decision, sled: Sled) -> str:
     """Say how an error stands to the sled's tolerance, and how likely it is inside."""
     tolerance = format_error(sled.tolerance_deg, signed=False)
     said = {
@@ -98,15 +98,15 @@ def percent(probability: float) -> str:
     return "over 99 %" if probability > 0.99 else f"{math.floor(100 * probability + 1e-9)} %"
 
 
-def advice_words(correction: Correction, sled: Sled, door: Door = "command") -> str:
+def format_advice(correction: Correction, sled: Sled, door: Door = "command") -> str:
     """Say the one thing to do."""
     if correction.advice == "leave it":
         sure = correction.now.verdict is Verdict.INSIDE
         return "leave the fence as it is" if sure else "leave the fence as it is: it is very probably inside"
     if correction.advice == "measure again":
-        return _measure_words(correction, door)
+        return _format_measure(correction, door)
     if correction.advice == "finer means needed":
-        return _finer_words(correction, sled)
+        return _format_finer(correction, sled)
     better = percent(correction.probability_better)
     return f"move the fence (chance that this makes it squarer: {better}), then cut and measure a fresh test piece"
 
@@ -135,7 +135,7 @@ _STEPS: dict[Code, dict[Door, str]] = {
 }
 
 
-def _measure_words(correction: Correction, door: Door) -> str:
+def _format_measure(correction: Correction, door: Door) -> str:
     step = correction.next_step
     if step is None:
         return "leave the fence until a better way of measuring is at hand: repeats of this reading will not settle it"
@@ -144,7 +144,7 @@ def _measure_words(correction: Correction, door: Door) -> str:
     return f"measure better before you move the fence: {way} (leaves about ± {step.expanded_deg:.3f}°, {decides})"
 
 
-def _finer_words(correction: Correction, sled: Sled) -> str:
+def _format_finer(correction: Correction, sled: Sled) -> str:
     move = both_units(correction.move.value, sled.units)
     finer = "a finer screw" if isinstance(sled.adjuster, Screw) else "a leaf of about that"
     return f"leave the fence for now: it needs {move}, which your steps are too coarse for; get {finer}"
@@ -167,7 +167,7 @@ def _one_range(length: Quantity, units: UnitWorld) -> str:
     return f"{value} ± {format_small(length.expanded(), units).split(' ')[0]} {unit}"
 
 
-def move_words(correction: Correction, sled: Sled) -> str:
+def format_move(correction: Correction, sled: Sled) -> str:
     """Say which end moves which way and how far."""
     where = format_run(sled.adjuster_distance_mm, sled.units)
     end = f"{correction.end.upper()} end {_WAYS[correction.way]}"
@@ -175,34 +175,34 @@ def move_words(correction: Correction, sled: Sled) -> str:
     return f"{end}, by {far} at the adjuster, {where} from the {sled.pivot} end"
 
 
-def means_words(correction: Correction, sled: Sled) -> list[str]:
+def format_means(correction: Correction, sled: Sled) -> list[str]:
     """Say the turns of the screw, or the stacks of leaves one pass after the other, and the leaf to be bought."""
     means = correction.means
     if isinstance(means, Turns):
-        return [_turn_words(means)]
-    said = [_stack_words(stack, sled.units) for stack in means.stacks]
+        return [_format_turn(means)]
+    said = [_format_stack(stack, sled.units) for stack in means.stacks]
     if len(said) > 1:
         said = [f"pass {k} of {len(said)}: {stack}" for k, stack in enumerate(said, 1)]
     if means.buy_mm is not None:
         where = "in a further pass" if correction.left_over_mm > 0 else "in place of the last stack"
-        leaf = leaf_words(means.buy_mm, sled.units)
+        leaf = format_leaf(means.buy_mm, sled.units)
         said.append(f"what is left needs a leaf or spacer of {leaf}, which you have not got, {where}")
     return said
 
 
-def left_over_words(correction: Correction, sled: Sled) -> str:
+def format_left_over(correction: Correction, sled: Sled) -> str:
     """Say how far the move that can be made falls short of the one wanted, or goes beyond it."""
     left = correction.left_over_mm
     return f"{both_units(abs(left), sled.units)} {'short' if left > 0 else 'too much'}"
 
 
-def _stack_words(stack: Stack, units: UnitWorld) -> str:
-    leaves = " + ".join(leaf_words(leaf, units) for leaf in stack.leaves_mm)
+def _format_stack(stack: Stack, units: UnitWorld) -> str:
+    leaves = " + ".join(format_leaf(leaf, units) for leaf in stack.leaves_mm)
     count = len(stack.leaves_mm)
     return f"one leaf of {leaves}" if count == 1 else f"{count} leaves, {leaves}"
 
 
-def leaf_words(mm: float, units: UnitWorld) -> str:
+def format_leaf(mm: float, units: UnitWorld) -> str:
     """Write a leaf as it is marked: ``0.0015 in``, ``0.05 mm``."""
     value, digits = (mm / MM_PER_IN, 3) if units == "in" else (mm, 2)
     text = f"{value:.4f}".rstrip("0")
@@ -210,13 +210,13 @@ def leaf_words(mm: float, units: UnitWorld) -> str:
     return f"{text}{'0' * max(digits - short, 0)} {units}"
 
 
-def _turn_words(means: Turns) -> str:
+def _format_turn(means: Turns) -> str:
     whole, part = divmod(means.turns, 1)
     amount = " ".join(([str(whole)] if whole else []) + ([f"{part.numerator}/{part.denominator}"] if part else []))
     return f"{amount} turn{'s' if means.turns > 1 else ''} of the adjusting screw {means.way_round}"
 
 
-def how_words(correction: Correction, sled: Sled) -> str:
+def format_how(correction: Correction, sled: Sled) -> str:
     """Say how to make the move so that it comes out as reckoned."""
     if isinstance(sled.adjuster, Screw):
         return "turn past it and come back if the screw has play, so that you always finish in the same direction"
@@ -229,7 +229,7 @@ def how_words(correction: Correction, sled: Sled) -> str:
     return f"{said}; then the same for each further pass, from where the fence stands by then" if several else said
 
 
-def _after_words(correction: Correction) -> str:
+def _format_after(correction: Correction) -> str:
     ways = format_error(correction.after.value, signed=False)
     expected = f"expect {ways.deg} ± {correction.after.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
     return f"{expected}; chance of being inside then: {percent(correction.then.probability_inside)}"

@@ -45,7 +45,7 @@ _TOKENS = {
 
 
 @dataclass(frozen=True, slots=True)
-class ChartView:
+class ShownChart:
     """A chart for a page: as SVG for a wide page and for a narrow one, and in words."""
 
     wide: Markup
@@ -55,7 +55,7 @@ class ChartView:
 
 
 @dataclass(frozen=True, slots=True)
-class PhotoView:
+class ShownPhoto:
     """An annotated photo for a page; without `source` its words stand in its place."""
 
     alternative: str
@@ -76,7 +76,7 @@ class BudgetPart:
 
 
 @dataclass(frozen=True, slots=True)
-class BudgetView:
+class ShownBudget:
     """A budget for a page, the largest part first, and what would make it smaller."""
 
     parts: tuple[BudgetPart, ...]
@@ -86,7 +86,7 @@ class BudgetView:
 
 def chart_view(
     points: Sequence[Point], name: str, sled: Sled | None, prefix: str, alternative: str, captions: Sequence[str] = ()
-) -> ChartView:
+) -> ShownChart:
     """Draw a sled's chart for a page.
 
     Parameters
@@ -108,7 +108,7 @@ def chart_view(
     units: UnitWorld = sled.units if sled else "mm"
     wide = chart.draw_chart(points, name, tolerance, units, captioned=False)
     small = chart.draw_chart(points, name, tolerance, units, width_in=_NARROW_IN, captioned=False)
-    return ChartView(
+    return ShownChart(
         wide=_inline(chart.chart_svg(wide), f"{prefix}w"),
         small=_inline(chart.chart_svg(small), f"{prefix}s"),
         alternative=alternative,
@@ -139,18 +139,18 @@ def _token(colour: str) -> str:
 
 def photo_view(
     photo: Photo, reading: Reading | None, correction: Correction | None, sled: Sled | None, caption: str
-) -> PhotoView:
+) -> ShownPhoto:
     """Draw a photo for a page, with what was read where the reading says where it stands."""
     if reading is None:
         content, alternative = _plain(photo), f"The photo {photo.path.name} as it was taken, without marks"
     else:
         content = render_reading(photo, reading, correction, sled, kind="jpg", long_side_px=_PHOTO_PX, captioned=False)
-        alternative = photo_words(reading, correction)
+        alternative = describe_photo(reading, correction)
     width, height = _size(content)
-    return PhotoView(alternative, caption, data_uri(content, "image/jpeg"), width, height)
+    return ShownPhoto(alternative, caption, data_uri(content, "image/jpeg"), width, height)
 
 
-def photo_words(reading: Reading, correction: Correction | None) -> str:
+def describe_photo(reading: Reading, correction: Correction | None) -> str:
     """Describe the annotated photo for those who do not see it."""
     kind = "of a kind still to be told" if reading.open_kinds else f"a {reading.piece}"
     said = [f"Photo of the test piece on its target, {kind}, with the lines of its four edges drawn on it"]
@@ -171,7 +171,7 @@ def photo_words(reading: Reading, correction: Correction | None) -> str:
     return "; ".join(said) + "."
 
 
-def budget_view(budget: Budget, *, surveyed: bool, turned: bool) -> BudgetView:
+def budget_view(budget: Budget, *, surveyed: bool, turned: bool) -> ShownBudget:
     """Make a budget ready for a page.
 
     Parameters
@@ -186,7 +186,7 @@ def budget_view(budget: Budget, *, surveyed: bool, turned: bool) -> BudgetView:
         for source, share in budget.shares
     )
     advice = tuple(line.text for line in better_lines(budget, surveyed=surveyed, turned=turned))
-    return BudgetView(parts, f"{budget.u:.4f}{budget.unit}", advice)
+    return ShownBudget(parts, f"{budget.u:.4f}{budget.unit}", advice)
 
 
 def _plain(photo: Photo) -> bytes:

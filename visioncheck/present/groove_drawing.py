@@ -11,13 +11,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from visioncheck.present.grooves import said, setting_words
+from visioncheck.present.grooves import format_setting, said
 from visioncheck.units import MM_PER_IN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from visioncheck.kerf.passes import Cut, Layout
+    from visioncheck.kerf.passes import Cut, PlannedCuts
     from visioncheck.kerf.plan import Plan
 
 _WIDTH_IN = 8.5
@@ -33,7 +33,7 @@ _STYLE: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "groove", "fon
 _STYLE |= {"font.family": "DejaVu Sans", "text.parse_math": False}
 
 
-def draw_layout(layout: Layout) -> tuple[bytes, bytes]:
+def draw_layout(layout: PlannedCuts) -> tuple[bytes, bytes]:
     """Draw the board with its grooves, and below it every groove with every pass, each part to its own scale.
 
     Returns
@@ -55,7 +55,7 @@ def draw_layout(layout: Layout) -> tuple[bytes, bytes]:
     return svg.getvalue(), png.getvalue()
 
 
-def _draw_board(ax: Axes, layout: Layout) -> None:
+def _draw_board(ax: Axes, layout: PlannedCuts) -> None:
     plan = layout.plan
     per_unit = _mm_per(plan)
     size = plan.board_mm / per_unit
@@ -86,7 +86,7 @@ def _draw_groove(ax: Axes, cut: Cut, plan: Plan) -> None:
         left, right = one.near_mm / per_unit, one.far_mm / per_unit
         row = rows - 1 - k
         ax.add_patch(Rectangle((left, row + 0.1), right - left, 0.8, facecolor=_BLADE, alpha=0.85))
-        words = f"{k + 1}: set {setting_words(one.setting_mm, plan.units)}"
+        words = f"{k + 1}: set {format_setting(one.setting_mm, plan.units)}"
         ax.text(far + 0.3 * (far - near), row + 0.5, words, va="center", ha=_outer(plan))
     for wall in (near, far):
         ax.plot([wall, wall], [-0.9, rows], color=_WALL, linewidth=0.8, linestyle=(0, (4, 2)))

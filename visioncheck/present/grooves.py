@@ -4,31 +4,33 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.kerf.passes import kerf_of, scale_offset_mm
-from visioncheck.present.line import Line
+from visioncheck.kerf.passes import groove_kerf, scale_offset_mm
+from visioncheck.present.line import LabelledLine
 from visioncheck.results.numbers import quantity_json
 from visioncheck.units import MM_PER_IN, format_length, format_small
 
 if TYPE_CHECKING:
-    from visioncheck.kerf.passes import Cut, Layout
+    from visioncheck.kerf.passes import Cut, PlannedCuts
     from visioncheck.kerf.plan import Plan
     from visioncheck.quantity import Quantity
     from visioncheck.units import UnitWorld
 
 
-def layout_lines(layout: Layout) -> list[Line]:
+def layout_lines(layout: PlannedCuts) -> list[LabelledLine]:
     """Say the fence settings of every groove in order, what comes out, and what to beware of."""
     plan = layout.plan
-    lines = [Line("At the fence", f"the edge {plan.fence_edge!r}, for every pass; fence on the {plan.saw.fence}")]
+    lines = [
+        LabelledLine("At the fence", f"the edge {plan.fence_edge!r}, for every pass; fence on the {plan.saw.fence}")
+    ]
     for cut in layout.cuts:
         lines += _cut_lines(cut, plan)
-    lines += [Line("Beware", warning) for warning in layout.warnings]
-    kerfs = [kerf_of(cut.groove, plan.saw) for cut in layout.cuts]
+    lines += [LabelledLine("Beware", warning) for warning in layout.warnings]
+    kerfs = [groove_kerf(cut.groove, plan.saw) for cut in layout.cuts]
     if plan.saw.setting_u_mm == 0 and any(kerf.u > 0 for kerf in kerfs):
-        lines.append(Line("Left out", "how well the fence is set each time (setting_plus_minus in the plan)"))
+        lines.append(LabelledLine("Left out", "how well the fence is set each time (setting_plus_minus in the plan)"))
     if any(cut.groove.kerf is not None for cut in layout.cuts):
         lines.append(
-            Line(
+            LabelledLine(
                 "Trial cut",
                 "first in scrap: this takes the teeth to overhang the flange's side as far on both blades",
             )
@@ -36,19 +38,21 @@ def layout_lines(layout: Layout) -> list[Line]:
     return lines
 
 
-def _cut_lines(cut: Cut, plan: Plan) -> list[Line]:
+def _cut_lines(cut: Cut, plan: Plan) -> list[LabelledLine]:
     units, groove = plan.units, cut.groove
     wanted = f"{format_length(groove.width_mm, units)} wide, {format_length(groove.at_mm, units)} from {groove.edge!r}"
-    lines = [Line(groove.name, f"{wanted}; {_offset_words(cut, plan)}")]
+    lines = [LabelledLine(groove.name, f"{wanted}; {_format_offset(cut, plan)}")]
     for k, one in enumerate(cut.passes, start=1):
         last = ", makes the width" if k == len(cut.passes) > 1 and groove.settings_mm is None else ""
-        lines.append(Line(f"  pass {k}", f"set the scale to {setting_words(one.setting_mm, units)}{last}"))
-    lines.append(Line("  comes out", f"{said(cut.width, units)} wide, {said(cut.place, units)} from {groove.edge!r}"))
+        lines.append(LabelledLine(f"  pass {k}", f"set the scale to {format_setting(one.setting_mm, units)}{last}"))
+    lines.append(
+        LabelledLine("  comes out", f"{said(cut.width, units)} wide, {said(cut.place, units)} from {groove.edge!r}")
+    )
     return lines
 
 
-def _offset_words(cut: Cut, plan: Plan) -> str:
-    kerf = kerf_of(cut.groove, plan.saw)
+def _format_offset(cut: Cut, plan: Plan) -> str:
+    kerf = groove_kerf(cut.groove, plan.saw)
     offset = scale_offset_mm(cut.groove, plan.saw)
     on_it = f"{format_length(kerf.value, plan.units)} on the arbor"
     if offset == 0:
@@ -57,7 +61,7 @@ def _offset_words(cut: Cut, plan: Plan) -> str:
     return f"{on_it}, the scale reads {size} {'more' if offset > 0 else 'less'} than the true distance"
 
 
-def setting_words(mm: float, units: UnitWorld) -> str:
+def format_setting(mm: float, units: UnitWorld) -> str:
     """Write a scale setting: in inches also as the nearest 1/64 and what is over or short."""
     if units == "mm":
         return format_length(mm, units)
@@ -74,7 +78,7 @@ def said(quantity: Quantity, units: UnitWorld) -> str:
     return f"{format_length(quantity.value, units)} ± {format_small(quantity.expanded(), units)}"
 
 
-def layout_json(layout: Layout) -> dict[str, Any]:
+def layout_json(layout: PlannedCuts) -> dict[str, Any]:
     """Write a laid-out plan for JSON: lengths in mm, settings as the scale reads them."""
     plan = layout.plan
     return {
@@ -92,7 +96,7 @@ def _cut_json(cut: Cut, plan: Plan) -> dict[str, Any]:
         "name": cut.groove.name,
         "from": cut.groove.edge,
         "wanted": {"at_mm": cut.groove.at_mm, "width_mm": cut.groove.width_mm},
-        "kerf_mm": quantity_json(kerf_of(cut.groove, plan.saw)),
+        "kerf_mm": quantity_json(groove_kerf(cut.groove, plan.saw)),
         "scale_offset_mm": scale_offset_mm(cut.groove, plan.saw),
         "passes": [{"setting_mm": one.setting_mm, "near_mm": one.near_mm, "far_mm": one.far_mm} for one in cut.passes],
         "at_mm": quantity_json(cut.place),

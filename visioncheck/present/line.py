@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class LabelledLine:
     """One line of a report: a short label and what it says."""
 
     label: str

@@ -10,17 +10,17 @@ from visioncheck.present.pages import data_uri, environment
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
 
 
-def as_html(title: str, lines: Sequence[Line], picture_png: bytes, *, cautions: bool = False) -> str:
+def as_html(title: str, lines: Sequence[LabelledLine], picture_png: bytes, *, cautions: bool = False) -> str:
     """Lay out a result's lines as a table above its picture.
 
     Parameters
     ----------
     title : str
         What it is of.
-    lines : sequence of Line
+    lines : sequence of LabelledLine
         What is said.
     picture_png : bytes
         Goes into the HTML itself, so that a notebook keeps it.

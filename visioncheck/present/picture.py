@@ -21,8 +21,8 @@ from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import percent, with_range
 from visioncheck.present.fence_marks import fence_marks
 from visioncheck.present.flags import FLAGS
-from visioncheck.present.reading import degrees, size_words
-from visioncheck.present.slot import open_words, wall_name
+from visioncheck.present.reading import degrees, format_size
+from visioncheck.present.slot import format_open, wall_name
 from visioncheck.saw import Saw
 from visioncheck.units import format_error
 
@@ -380,25 +380,25 @@ def _within(text: str, frame: _Frame, fontsize: float) -> str:
 
 
 def _headline(reading: Reading) -> str:
-    said = [_slot_words(reading), _fence_words(reading)]
+    said = [_format_slot(reading), _format_fence(reading)]
     said += [f"assumed: {line.text}" for line in assumed_lines(reading.assumed)]
     return "\n".join(each for each in said if each)
 
 
-def _slot_words(reading: Reading) -> str:
+def _format_slot(reading: Reading) -> str:
     if not reading.slot:
         return ""
     middle = reading.widths[len(reading.widths) // 2].width
     wide = f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
-    return f"{wide}; open {open_words(reading)}" if reading.piece == "gap" else wide
+    return f"{wide}; open {format_open(reading)}" if reading.piece == "gap" else wide
 
 
-def _fence_words(reading: Reading) -> str:
+def _format_fence(reading: Reading) -> str:
     if reading.fence_error:
         ways = format_error(reading.fence_error.value, signed=False)
         return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
     if reading.fence_error_size:
-        return f"fence out {size_words(reading.fence_error_size)}, the way not known"
+        return f"fence out {format_size(reading.fence_error_size)}, the way not known"
     return ""
 
 

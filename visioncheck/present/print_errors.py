@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from visioncheck.geometry import motion
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,7 +41,7 @@ def draw_print(found: Survey, paper: str) -> bytes:
     """
     from visioncheck.camera.survey_frame import print_error
 
-    layout = layout_of(paper)
+    layout = target_layout(paper)
     sheets = np.unique(found.sheet)
     ratio = layout.paper.height_mm / layout.paper.width_mm
     with mpl.rc_context(_STYLE):

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.codes import Note, Question
 from visioncheck.errors import Refusal, with_names
 from visioncheck.present.assumed import PARALLEL_ONLY
-from visioncheck.present.kinds import which_kind_words
-from visioncheck.present.line import Line
+from visioncheck.present.kinds import format_which_kind
+from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import NAMING, Door
 from visioncheck.present.refusals import refusal_sentence
-from visioncheck.results.from_json import question_of
+from visioncheck.results.from_json import question_from_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -20,7 +20,7 @@ _HALF = "which half was turned over, as they lay at the saw: <turned_half> left 
 _STRAIGHTEDGE = "at which end of the gap was the straightedge, as the picture shows it: <fence_edge> {0} or {1}"
 _NO_SIGN = "The reading does not say which way the fence leans"
 _SENTENCES: dict[str, str | Callable[[Question], str]] = {
-    "kind": which_kind_words,
+    "kind": format_which_kind,
     "fence edge": "Which edge lay on the fence? Say <fence_edge> top, bottom, left or right, as in the picture.",
     "first edge": (
         "Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge, or say"
@@ -49,9 +49,9 @@ def question_sentence(question: Question, door: Door = "command") -> str:
     return with_names(words(question), NAMING[door])
 
 
-def reason_of(found: Mapping[str, Any], door: Door = "command") -> str:
+def missing_reason(found: Mapping[str, Any], door: Door = "command") -> str:
     """Say why a reading's JSON object has no fence error, or not its sign; empty where it has one."""
-    question = question_of(found)
+    question = question_from_json(found)
     if question is not None:
         return question_sentence(question, door)
     if "withdrawn" in found:
@@ -67,11 +67,11 @@ def reason_of(found: Mapping[str, Any], door: Door = "command") -> str:
 
 def with_reason(found: Mapping[str, Any]) -> dict[str, Any]:
     """Add the sentence to a reading's JSON object, for people who read JSON."""
-    reason = reason_of(found)
+    reason = missing_reason(found)
     return dict(found) | ({"reason": reason} if reason else {})
 
 
-def note_line(note: Note) -> Line:
+def note_line(note: Note) -> LabelledLine:
     """Say a note in a line."""
     said = note.fields
     if note.code == "counted":
@@ -80,9 +80,11 @@ def note_line(note: Note) -> Line:
             counted += (
                 "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
             )
-        return Line("Counted", counted)
+        return LabelledLine("Counted", counted)
     if note.code == "closure":
-        return Line("Closure", f"the four corners sum to 360° {said['off_deg']:+.3f}° ± {said['expanded_deg']:.3f}°")
+        return LabelledLine(
+            "Closure", f"the four corners sum to 360° {said['off_deg']:+.3f}° ± {said['expanded_deg']:.3f}°"
+        )
     if note.code == "turned over":
-        return Line("Turned over", f"the {said['half']} half, as they lay at the saw; {PARALLEL_ONLY}")
-    return Line(str(said["label"]), str(said["sentence"]))
+        return LabelledLine("Turned over", f"the {said['half']} half, as they lay at the saw; {PARALLEL_ONLY}")
+    return LabelledLine(str(said["label"]), str(said["sentence"]))

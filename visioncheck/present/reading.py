@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from visioncheck.fence.decision import decide
 from visioncheck.present.assumed import assumed_lines
-from visioncheck.present.correction import describe, error_words, verdict_words
+from visioncheck.present.correction import describe, format_fence_error, format_verdict
 from visioncheck.present.flags import FLAGS, remedy
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import question_sentence
 from visioncheck.present.slot import slot_lines
-from visioncheck.results.basis import basis_of
-from visioncheck.uncertainty import size_of
+from visioncheck.results.basis import basis_from_reading
+from visioncheck.uncertainty import absolute_value
 from visioncheck.units import MM_PER_IN, format_error, format_run
 
 if TYPE_CHECKING:
@@ -40,9 +40,9 @@ def length(value: Quantity, units: UnitWorld) -> str:
     return f"{value.value:.2f} ± {value.expanded():.2f} mm"
 
 
-def size_words(size: Quantity) -> str:
+def format_size(size: Quantity) -> str:
     """Write the size of an error whose sign is not known, with its 95 % interval; it ends at zero (JCGM 101, 9.4)."""
-    drawn = size_of(size)
+    drawn = absolute_value(size)
     if drawn.low < _NO_LOWER * drawn.high:
         return f"{size.value:.3f}°, at most {drawn.high:.3f}°"
     return f"{size.value:.3f}°, between {drawn.low:.3f}° and {drawn.high:.3f}°"
@@ -55,38 +55,42 @@ def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
     return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
 
 
-def reading_lines(reading: Reading, sled: Sled | None = None, instead: str = "", door: Door = "command") -> list[Line]:
+def reading_lines(
+    reading: Reading, sled: Sled | None = None, instead: str = "", door: Door = "command"
+) -> list[LabelledLine]:
     """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
     fence = _fence_lines(reading, sled, instead, door)
     return [*_piece_lines(reading, units, sled), *fence, *_flag_lines(reading, door)]
 
 
-def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[Line]:
+def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[LabelledLine]:
     number = "" if reading.tag_id is None else f", tag {reading.tag_id}"
     kind = "not known yet" if reading.open_kinds else reading.piece
-    lines = [Line("Piece", f"{kind}{number}")]
+    lines = [LabelledLine("Piece", f"{kind}{number}")]
     if reading.thickness:
-        lines.append(Line("Thickness", length(reading.thickness, units)))
+        lines.append(LabelledLine("Thickness", length(reading.thickness, units)))
     if reading.slot:
         return lines + slot_lines(reading, reading.slot, sled)
     lines += _strip_lines(reading, units)
     if reading.piece == "panel" or reading.open_kinds:
-        lines.append(Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
+        lines.append(LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
     elif reading.piece == "corner":
         lines += _corner_lines(reading)
     if reading.perpendicularity:
         cut = reading.edges[reading.cut_edge or 0]
-        lines.append(Line("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
-    lines += [Line("Left out", cover_words(reading, cover)) for cover in reading.covers]
+        lines.append(LabelledLine("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
+    lines += [LabelledLine("Left out", format_cover(reading, cover)) for cover in reading.covers]
     if reading.turned:
-        lines.append(Line("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}"))
+        lines.append(
+            LabelledLine("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}")
+        )
     if reading.panel:
-        lines.append(Line("Closure", _closure(reading.panel)))
+        lines.append(LabelledLine("Closure", _closure(reading.panel)))
     return lines
 
 
-def cover_words(reading: Reading, cover: EdgeCover) -> str:
+def format_cover(reading: Reading, cover: EdgeCover) -> str:
     """Name what lies at an edge: ``something lies against the piece's top edge, near its right end``."""
     where = "in its middle" if cover.near == "middle" else f"near its {cover.near}"
     which = "against the piece's" if cover.lies == "against" else "over the piece's"
@@ -100,42 +104,46 @@ def _closure(fit: PanelFit) -> str:
     return f"{fit.closure.value:+.3f}°; four equal cuts fit the corners to {misfit:.3f}°{shear}; {chance}"
 
 
-def _strip_lines(reading: Reading, units: UnitWorld) -> list[Line]:
+def _strip_lines(reading: Reading, units: UnitWorld) -> list[LabelledLine]:
     lines = []
     if reading.taper:
         # which end is the wider is seen from the widths
-        lines.append(Line("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
+        lines.append(LabelledLine("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
     if reading.widths:
         ends = (reading.widths[0].width, reading.widths[-1].width)
-        lines.append(Line("Widths", " and ".join(length(end, units) for end in ends)))
+        lines.append(LabelledLine("Widths", " and ".join(length(end, units) for end in ends)))
     return lines
 
 
-def _corner_lines(reading: Reading) -> list[Line]:
+def _corner_lines(reading: Reading) -> list[LabelledLine]:
     wanted = {reading.fence_edge, reading.cut_edge}
     for corner in reading.corners:
         if set(corner.edges) == wanted:
-            return [Line("Angle", f"{degrees(corner.angle)} between fence edge and cut")]
-    return [Line("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
+            return [LabelledLine("Angle", f"{degrees(corner.angle)} between fence edge and cut")]
+    return [LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
 
 
-def _fence_lines(reading: Reading, sled: Sled | None, instead: str, door: Door) -> list[Line]:
+def _fence_lines(reading: Reading, sled: Sled | None, instead: str, door: Door) -> list[LabelledLine]:
     if reading.fence_error:
         if sled:
-            return describe(reading.fence_error, sled, basis_of(reading), door, instead)
+            return describe(reading.fence_error, sled, basis_from_reading(reading), door, instead)
         hint = sled_hint(door)
-        return [Line("Fence", error_words(reading.fence_error)), *assumed_lines(reading.assumed), Line("Hint", hint)]
+        return [
+            LabelledLine("Fence", format_fence_error(reading.fence_error)),
+            *assumed_lines(reading.assumed),
+            LabelledLine("Hint", hint),
+        ]
     lines = []
     if reading.fence_error_size:
         size = reading.fence_error_size
         ways = format_error(size.value, sled.fence_length_mm if sled else None, signed=False)
-        lines.append(Line("Size", f"{size_words(size)} ({ways.in_per_ft}, {ways.mm_per_m}), either way"))
+        lines.append(LabelledLine("Size", f"{format_size(size)} ({ways.in_per_ft}, {ways.mm_per_m}), either way"))
         if sled:
-            lines.append(Line("Verdict", verdict_words(decide(size, sled.tolerance_deg), sled)))
+            lines.append(LabelledLine("Verdict", format_verdict(decide(size, sled.tolerance_deg), sled)))
     if reading.question:
-        lines.append(Line("Tell me", question_sentence(reading.question, door)))
+        lines.append(LabelledLine("Tell me", question_sentence(reading.question, door)))
     return lines
 
 
-def _flag_lines(reading: Reading, door: Door) -> list[Line]:
-    return [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code, door)}") for code in reading.flags]
+def _flag_lines(reading: Reading, door: Door) -> list[LabelledLine]:
+    return [LabelledLine("Doubt", f"{FLAGS[code].sentence} {remedy(code, door)}") for code in reading.flags]

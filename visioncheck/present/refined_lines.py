@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 
 if TYPE_CHECKING:
     from visioncheck.measuring.refine_rig import LeftOut, Refined
@@ -15,23 +15,25 @@ _BEYOND = 3.0
 """Standard uncertainties by which a survey is seldom wrong."""
 
 
-def refined_lines(found: Refined, log: str) -> list[Line]:
+def refined_lines(found: Refined, log: str) -> list[LabelledLine]:
     """Say what was learnt; `log` is what the user calls the log."""
     count = Counter(kind for _, kind in found.used)
     parts = [f"{n} {_NAMES[kind][n > 1]}" for kind, n in count.items()]
     lines = [
-        Line("Learnt from", f"{' and '.join(parts)} in {log}"),
-        Line(
+        LabelledLine("Learnt from", f"{' and '.join(parts)} in {log}"),
+        LabelledLine(
             "Sheet",
             f"its own right angles were known to ± {2 * found.u_before_deg:.4f}°, and are now to"
             f" ± {2 * found.u_after_deg:.4f}°",
         ),
-        Line("Moved", f"the worst of them is now taken {found.moved_deg:.4f}° otherwise"),
+        LabelledLine("Moved", f"the worst of them is now taken {found.moved_deg:.4f}° otherwise"),
     ]
     if found.moved_deg > _BEYOND * found.u_before_deg:
-        lines.append(Line("Note", "that is more than the survey's ± let expect; survey the sheet again when you can"))
-    lines += [Line("Left out", _left_out(each)) for each in found.left_out]
-    lines.append(Line("Readings", "those in the log stay as they were; give the new file to --rig from now on"))
+        lines.append(
+            LabelledLine("Note", "that is more than the survey's ± let expect; survey the sheet again when you can")
+        )
+    lines += [LabelledLine("Left out", _left_out(each)) for each in found.left_out]
+    lines.append(LabelledLine("Readings", "those in the log stay as they were; give the new file to --rig from now on"))
     return lines
 
 

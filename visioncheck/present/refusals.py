@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import with_names
-from visioncheck.present.kinds import KIND_WORDS, RUB_OUT, seam_words
+from visioncheck.present.kinds import KIND_WORDS, RUB_OUT, format_seam
 from visioncheck.present.naming import NAMING, Door
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def _edge_lost(fields: Fields) -> str:
 
 
 def _broken_edge(fields: Fields) -> str:
-    line = seam_words(fields["length_mm"], crosses=fields["crosses"])
+    line = format_seam(fields["length_mm"], crosses=fields["crosses"])
     return (
         f"an edge of the piece cannot be followed. {line}; measure that as what it is (<piece=slot>, <piece=gap>), or"
         " lay a piece with four whole edges."
@@ -54,7 +54,7 @@ def _broken_edge(fields: Fields) -> str:
 
 def _halves(fields: Fields) -> str:
     return (
-        f"{seam_words(0.0, crosses=True)}, so this is not {KIND_WORDS[fields['told']]}; measure two butted halves"
+        f"{format_seam(0.0, crosses=True)}, so this is not {KIND_WORDS[fields['told']]}; measure two butted halves"
         f" together (<piece=gap>). {RUB_OUT}."
     )
 

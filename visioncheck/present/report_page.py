@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
 from visioncheck.log.standing import newest_reading, pending_adjustment
-from visioncheck.log.trend import Trend, assess, points_of
+from visioncheck.log.trend import Trend, assess, trend_points
 from visioncheck.photo.load import load_photo
 from visioncheck.present.cautions import CAUTIONS
-from visioncheck.present.correction import means_words, with_range
-from visioncheck.present.figures import BudgetView, ChartView, PhotoView, budget_view, chart_view, photo_view
-from visioncheck.present.line import Line
+from visioncheck.present.correction import format_means, with_range
+from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, budget_view, chart_view, photo_view
+from visioncheck.present.line import LabelledLine
 from visioncheck.present.pages import render_page
-from visioncheck.present.questions import reason_of
-from visioncheck.present.reading import length, size_words
-from visioncheck.present.trend import date_words, pending_words, signed_words, trend_words
-from visioncheck.present.trend_chart import adjustment_words, chart_alternative
-from visioncheck.present.verdict import WORDS, Tone, VerdictView, tone_of, verdict_view
+from visioncheck.present.questions import missing_reason
+from visioncheck.present.reading import format_size, length
+from visioncheck.present.trend import format_date, format_pending, format_signed, format_trend
+from visioncheck.present.trend_chart import chart_alternative, format_adjustment
+from visioncheck.present.verdict import WORDS, ShownVerdict, Tone, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.budget import Budget
-from visioncheck.results.from_json import budget_of, flags_of, quantity_of, reading_of
+from visioncheck.results.from_json import budget_from_json, flags_from_json, quantity_from_json, reading_from_json
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
@@ -61,7 +61,7 @@ class Row:
     date: str
     error: str
     other: str
-    verdict: VerdictView | None
+    verdict: ShownVerdict | None
     adjusted: str
     source: str
     notes: tuple[str, ...]
@@ -69,7 +69,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class SledView:
+class SledReport:
     """All that the report says of one sled.
 
     Attributes
@@ -86,30 +86,30 @@ class SledView:
 
     name: str
     anchor: str
-    verdict: VerdictView
+    verdict: ShownVerdict
     error: str
     todo: str
     state: str
     basis: str
     trend: tuple[str, ...]
-    chart: ChartView | None
-    photos: tuple[PhotoView, ...]
+    chart: ShownChart | None
+    photos: tuple[ShownPhoto, ...]
     photos_left_out: str
-    budget: BudgetView | None
+    budget: ShownBudget | None
     history: tuple[Row, ...]
     history_left_out: str
     badness: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class ReportView:
+class ReportPage:
     """The whole page."""
 
     title: str
     subtitle: str
     overview: bool
     cautions: tuple[str, ...]
-    sleds: tuple[SledView, ...]
+    sleds: tuple[SledReport, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +156,9 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
     views.sort(key=lambda view: view.badness)
     now = (made or datetime.now().astimezone()).astimezone()
     count = f"{len(chosen)} sled{'s' if len(chosen) > 1 else ''}"
-    report = ReportView(
+    report = ReportPage(
         title="Are the sleds square?" if sled is None else f"Is {sled} square?",
-        subtitle=f"{count} of the calibration log “{log.folder.resolve().name}”, as of {date_words(now)}, {now:%H:%M}",
+        subtitle=f"{count} of the calibration log “{log.folder.resolve().name}”, as of {format_date(now)}, {now:%H:%M}",
         overview=sled is None,
         cautions=CAUTIONS,
         sleds=tuple(views),
@@ -176,7 +176,7 @@ def _facts(log: Log, name: str) -> _Facts:
         standing=standing,
         newest=newest_reading(entries),
         pending=pending_adjustment(entries),
-        trend=assess(points_of(entries)),
+        trend=assess(trend_points(entries)),
     )
 
 
@@ -189,18 +189,18 @@ def _newest_sled(log: Log, name: str) -> Sled | None:
         return None
 
 
-def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledView:
+def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledReport:
     facts = _facts(log, name)
     verdict = _verdict(facts)
-    points = points_of(facts.entries)
-    sentences = (*trend_words(facts.trend, facts.units), *pending_words(facts.pending))
+    points = trend_points(facts.entries)
+    sentences = (*format_trend(facts.trend, facts.units), *format_pending(facts.pending))
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
-    below += adjustment_words(shown)[-_MOST_ADJUSTMENTS:]
+    below += format_adjustment(shown)[-_MOST_ADJUSTMENTS:]
     photos = [entry for entry in reversed(facts.standing) if entry.photo_sha256]
     more = len(photos) - most_photos
     newest = facts.newest
-    return SledView(
+    return SledReport(
         name=name,
         anchor=anchor,
         verdict=verdict,
@@ -223,35 +223,37 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledView:
     )
 
 
-def _verdict(facts: _Facts) -> VerdictView:
+def _verdict(facts: _Facts) -> ShownVerdict:
     newest = facts.newest
     if facts.pending:
-        lines = [Line("Adjusted", facts.pending), Line("Do", "cut and measure a fresh test piece")]
+        lines = [LabelledLine("Adjusted", facts.pending), LabelledLine("Do", "cut and measure a fresh test piece")]
         if newest and newest.fence_error:
-            lines.append(Line("Before that", signed_words(newest.fence_error, facts.units)))
-        return VerdictView("unknown", "Not measured since it was adjusted", lines=tuple(lines))
+            lines.append(LabelledLine("Before that", format_signed(newest.fence_error, facts.units)))
+        return ShownVerdict("unknown", "Not measured since it was adjusted", lines=tuple(lines))
     if newest is None:
         last = facts.standing[-1].reading
         size = _size(last)
-        return verdict_view(None, facts.sled, flags_of(last), size, reason_of(last) or None)
-    return verdict_view(newest.fence_error, facts.sled, flags_of(newest.reading), basis=basis_of_json(newest.reading))
+        return verdict_view(None, facts.sled, flags_from_json(last), size, missing_reason(last) or None)
+    return verdict_view(
+        newest.fence_error, facts.sled, flags_from_json(newest.reading), basis=basis_of_json(newest.reading)
+    )
 
 
 def _size(reading: Mapping[str, Any]) -> Quantity | None:
     """Take the size of an error whose sign is not known, of a photo or of typed readings."""
     if reading.get("status") == "sign unknown":
-        return quantity_of(reading.get("fence_error_deg"), "deg")
-    return quantity_of(reading.get("fence_error_size_deg"), "deg")
+        return quantity_from_json(reading.get("fence_error_deg"), "deg")
+    return quantity_from_json(reading.get("fence_error_size_deg"), "deg")
 
 
 def _newest_error(facts: _Facts) -> str:
     if facts.newest is None or facts.newest.fence_error is None:
         return "no fence error read yet"
-    error = signed_words(facts.newest.fence_error, facts.units)
+    error = format_signed(facts.newest.fence_error, facts.units)
     return f"{error} before that" if facts.pending else error
 
 
-def _todo(facts: _Facts, verdict: VerdictView) -> str:
+def _todo(facts: _Facts, verdict: ShownVerdict) -> str:
     """Say in one sentence what to do, for the overview."""
     error = facts.newest.fence_error if facts.newest else None
     if facts.sled is None or error is None or facts.pending:
@@ -262,7 +264,7 @@ def _todo(facts: _Facts, verdict: VerdictView) -> str:
     if correction.moves:
         far = with_range(correction.move, facts.sled.units)
         end, way = correction.end.upper(), correction.way.upper()
-        return f"Move its {end} end {way} by {far}: {'; '.join(means_words(correction, facts.sled))}"
+        return f"Move its {end} end {way} by {far}: {'; '.join(format_means(correction, facts.sled))}"
     (text,) = (line.text for line in verdict.lines if line.label == "Do")
     return f"{text[0].upper()}{text[1:]}"
 
@@ -274,7 +276,7 @@ def _state(facts: _Facts) -> str:
         since = "since the last adjustment"
     else:
         since = "so far" if facts.trend.state == "single" else "since the first reading"
-    return f"Newest reading {date_words(facts.newest.time)}; {_STATES[facts.trend.state]} {since}"
+    return f"Newest reading {format_date(facts.newest.time)}; {_STATES[facts.trend.state]} {since}"
 
 
 def _basis(facts: _Facts) -> str:
@@ -283,62 +285,62 @@ def _basis(facts: _Facts) -> str:
     entry = facts.newest
     source = f"the photo {entry.file_name}" if entry.photo_sha256 else "readings that were typed in"
     person = f", by {entry.person}" if entry.person else ""
-    return f"From the newest reading alone, of {date_words(entry.time)}: {source}{person}. ± is for 95 %."
+    return f"From the newest reading alone, of {format_date(entry.time)}: {source}{person}. ± is for 95 %."
 
 
-def _budget(entry: Entry) -> BudgetView | None:
+def _budget(entry: Entry) -> ShownBudget | None:
     """Take the budget over to the fence error: a strip's is that of its taper, a multiple of it."""
     reading, error = entry.reading, entry.fence_error
-    parts = budget_of(reading)
+    parts = budget_from_json(reading)
     budget = Budget("fence error", "°", parts, error.dof if error else math.inf)
     if error is None or not budget.u > 0:
         return None
     if "taper_deg" in reading:
         budget = replace(budget, parts={source: u * error.u / budget.u for source, u in parts.items()})
-    return budget_view(budget, surveyed="no-rig" not in flags_of(reading), turned="turned" in reading)
+    return budget_view(budget, surveyed="no-rig" not in flags_from_json(reading), turned="turned" in reading)
 
 
-def _badness(facts: _Facts, verdict: VerdictView) -> tuple[float, ...]:
+def _badness(facts: _Facts, verdict: ShownVerdict) -> tuple[float, ...]:
     error = facts.newest.fence_error if facts.newest else None
     ratio = abs(error.value) / facts.sled.tolerance_deg if error and facts.sled else 0.0
     steadiness = {"drifted": 0, "moved": 0, "unsure": 1}.get(facts.trend.state, 2)
     return (_WORST_FIRST.index(verdict.tone), steadiness if verdict.tone == "inside" else 0, -ratio)
 
 
-def _photo(log: Log, entry: Entry, facts: _Facts) -> PhotoView:
+def _photo(log: Log, entry: Entry, facts: _Facts) -> ShownPhoto:
     path = log.photo_path(entry)
     assert path is not None
-    caption = f"{entry.file_name}, {date_words(entry.time)}"
+    caption = f"{entry.file_name}, {format_date(entry.time)}"
     error = entry.fence_error
     if error is not None:
-        caption += f": fence error {signed_words(error, facts.units)}"
+        caption += f": fence error {format_signed(error, facts.units)}"
     missing = f"The photo {entry.file_name} is missing from the log or damaged; run: visioncheck log check"
     try:
         photo = load_photo(path)
     except UserError:
-        return PhotoView(missing, caption)
+        return ShownPhoto(missing, caption)
     if photo.sha256 != entry.photo_sha256:
-        return PhotoView(missing, caption)
+        return ShownPhoto(missing, caption)
     # an older photo's arrow would tell to move again what was moved since
     still = entry is facts.newest and not facts.pending
     correction = correct(error, facts.sled) if error and facts.sled and still else None
-    return photo_view(photo, reading_of(entry.reading), correction, facts.sled, caption)
+    return photo_view(photo, reading_from_json(entry.reading), correction, facts.sled, caption)
 
 
 def _row(entry: Entry, sled: Sled | None) -> Row:
     reading, error = entry.reading, entry.fence_error
-    said, other = _error_words(entry, sled)
+    said, other = _format_error(entry, sled)
     verdict = None
     if error is not None and sled is not None and entry.corrected_by is None:
-        tone = tone_of(error, sled.tolerance_deg)
-        verdict = VerdictView(tone, WORDS[tone].split()[0] if tone != "open" else WORDS[tone])
+        tone = choose_tone(error, sled.tolerance_deg)
+        verdict = ShownVerdict(tone, WORDS[tone].split()[0] if tone != "open" else WORDS[tone])
     source = f"photo {entry.file_name}" if entry.photo_sha256 else "typed readings"
     turned = reading.get("turned")
     if isinstance(turned, dict):
         source += f" and {turned.get('photo')}, the piece turned"
     notes = [entry.note, f"by {entry.person}" if entry.person else ""]
     if error is None:
-        notes.append(reason_of(reading))
+        notes.append(missing_reason(reading))
     if entry.corrects:
         notes.append(f"Stands in for entry {entry.corrects[:8]}")
     if entry.corrected_by:
@@ -355,7 +357,7 @@ def _row(entry: Entry, sled: Sled | None) -> Row:
     )
 
 
-def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
+def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     """Say the fence error in degrees, and in the owner's unit."""
     error = entry.fence_error
     if error is not None:
@@ -363,10 +365,10 @@ def _error_words(entry: Entry, sled: Sled | None) -> tuple[str, str]:
         return f"{ways.deg} ± {error.expanded():.3f}°", ways.in_per_ft if sled and sled.units == "in" else ways.mm_per_m
     size = _size(entry.reading)
     if size is not None:
-        return size_words(size), "either way"
+        return format_size(size), "either way"
     widths = entry.reading.get("width_mm")
     if entry.reading.get("piece") in _SLOTS and isinstance(widths, list) and widths:
         # measured for the blade's sake, not for the fence's
-        width = quantity_of(widths[len(widths) // 2], "mm")
+        width = quantity_from_json(widths[len(widths) // 2], "mm")
         return str(entry.reading["piece"]), length(width, sled.units if sled else "mm") if width else ""
     return "none", ""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from visioncheck.present.assumed import PARALLEL_ONLY
-from visioncheck.present.line import Line
-from visioncheck.present.slot_causes import slot_words
+from visioncheck.present.line import LabelledLine
+from visioncheck.present.slot_causes import explain_slot
 from visioncheck.results.slot import SIDES, WALLS, taper_per_100mm
 from visioncheck.units import MM_PER_IN, format_length, format_small
 
@@ -19,37 +19,39 @@ if TYPE_CHECKING:
 TURNED_OVER = ", turned over"
 
 
-def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[Line]:
+def slot_lines(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[LabelledLine]:
     """Say a slot's widths, taper and straightness, and what they tell of the saw; of a gap its wedge."""
     units: UnitWorld = sled.units if sled else "mm"
     middle = reading.widths[len(reading.widths) // 2]
     places = ", ".join(_width_at(each.at_mm, each.width, units) for each in reading.widths)
     lines = [
-        Line("Width", f"{fine_length(middle.width, units)} in the middle"),
-        Line("Along it", f"{places}, from its open end" if reading.piece == "slot" else places),
-        Line("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
+        LabelledLine("Width", f"{fine_length(middle.width, units)} in the middle"),
+        LabelledLine("Along it", f"{places}, from its open end" if reading.piece == "slot" else places),
+        LabelledLine("Wedge" if reading.piece == "gap" else "Taper", _taper(reading, slot, units)),
         *gap_lines(reading),
     ]
     if reading.piece == "slot":
-        lines.append(Line("Depth", _depth(slot, units, told=reading.thickness is not None)))
+        lines.append(LabelledLine("Depth", _depth(slot, units, told=reading.thickness is not None)))
     for edge, wall in zip(WALLS, slot.walls, strict=True):
         rough = f"rough by {format_small(wall.scatter_mm, units)} (rms)"
         label = wall_name(reading, edge).removesuffix(TURNED_OVER)
-        lines.append(Line(f"{label[0].upper()}{label[1:]}", f"{_straightness(wall.bow, units)}, {rough}"))
-    return lines + [Line("Says", sentence) for sentence in _sentences(reading, slot, sled)]
+        lines.append(LabelledLine(f"{label[0].upper()}{label[1:]}", f"{_straightness(wall.bow, units)}, {rough}"))
+    return lines + [LabelledLine("Says", sentence) for sentence in _sentences(reading, slot, sled)]
 
 
-def gap_lines(reading: Reading) -> list[Line]:
+def gap_lines(reading: Reading) -> list[LabelledLine]:
     """Where a gap is open, and which half was turned over."""
     if reading.piece != "gap":
         return []
-    lines = [Line("Open", open_words(reading))]
+    lines = [LabelledLine("Open", format_open(reading))]
     if reading.turned_half:
-        lines.append(Line("Turned over", f"the {reading.turned_half} half, as they lay at the saw; {PARALLEL_ONLY}"))
+        lines.append(
+            LabelledLine("Turned over", f"the {reading.turned_half} half, as they lay at the saw; {PARALLEL_ONLY}")
+        )
     return lines
 
 
-def open_words(reading: Reading) -> str:
+def format_open(reading: Reading) -> str:
     """Say at which end a gap is open, as the picture shows it and by the straightedge where that is known."""
     end, wedge = reading.open_end, reading.taper
     if end is None or wedge is None or not reading.ways:
@@ -120,7 +122,7 @@ def _sentences(reading: Reading, slot: SlotReading, sled: Sled | None) -> list[s
     """What a slot tells of the saw; a gap is made by two edges, and tells of the fence alone."""
     if reading.piece != "slot":
         return []
-    return slot_words(
+    return explain_slot(
         reading.widths[len(reading.widths) // 2].width,
         slot.widening,
         sled.tip_width_mm if sled else None,

@@ -17,7 +17,7 @@ _ROUGH_RATIO = 2.0
 """One wall is called rougher where it scatters twice as much as the other (common practice, no source)."""
 
 
-def slot_words(
+def explain_slot(
     width: Quantity,
     taper: Quantity | None = None,
     nominal_mm: float | None = None,
@@ -53,15 +53,15 @@ def slot_words(
     """
     sentences = [f"The slot is {said(width, units)} wide."]
     if nominal_mm is not None:
-        sentences.append(_nominal_words(width, nominal_mm, nominal_u_mm, units))
+        sentences.append(_format_nominal(width, nominal_mm, nominal_u_mm, units))
     if taper is not None:
-        sentences.append(_taper_words(taper, units))
+        sentences.append(_format_taper(taper, units))
     if wall_scatter_mm is not None:
-        sentences += _wall_words(wall_scatter_mm, units)
+        sentences += _format_wall(wall_scatter_mm, units)
     return sentences
 
 
-def _nominal_words(width: Quantity, nominal_mm: float, nominal_u_mm: float, units: UnitWorld) -> str:
+def _format_nominal(width: Quantity, nominal_mm: float, nominal_u_mm: float, units: UnitWorld) -> str:
     u = math.hypot(width.u, nominal_u_mm)
     dof = welch_satterthwaite([width.u, nominal_u_mm], [width.dof, math.inf])
     wider = Quantity(width.value - nominal_mm, u, "mm", dof)
@@ -81,7 +81,7 @@ def _nominal_words(width: Quantity, nominal_mm: float, nominal_u_mm: float, unit
     )
 
 
-def _taper_words(taper: Quantity, units: UnitWorld) -> str:
+def _format_taper(taper: Quantity, units: UnitWorld) -> str:
     doubt = format_small(taper.expanded(), units)
     size = format_small(abs(taper.value), units)
     if abs(taper.value) <= taper.expanded():
@@ -93,7 +93,7 @@ def _taper_words(taper: Quantity, units: UnitWorld) -> str:
     )
 
 
-def _wall_words(scatter_mm: tuple[float, float], units: UnitWorld) -> list[str]:
+def _format_wall(scatter_mm: tuple[float, float], units: UnitWorld) -> list[str]:
     low, high = sorted(scatter_mm)
     if high <= _ROUGH_RATIO * low:
         return []

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, STEADY
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import Door, error_sentence
 
 if TYPE_CHECKING:
@@ -29,34 +29,38 @@ MISFIT = (
 """Of a photo that the survey left out."""
 
 
-def survey_lines(found: Survey, rig: Rig) -> list[Line]:
+def survey_lines(found: Survey, rig: Rig) -> list[LabelledLine]:
     """Say what was found, the print first: that is what the user can do something about."""
     across, down = 100 * (found.print_scale - 1)
     local = float(np.linalg.norm(found.local_mm, axis=1).max())
     known = 100 * 2 * found.scale_u_rel
     lines = [
-        Line("Print", f"{across:+.2f} % across, {down:+.2f} % down (scale known to ± {known:.2g} %)"),
-        Line("", f"corners off square by {abs(found.shear_deg):.3f}°; rest at most {local:.2f} mm"),
-        Line("Lens", f"focal length {found.lens.f_px:.1f} ± {2 * found.lens_u[0]:.1f} px, {_beyond(found)}"),
-        Line("Points", f"{len(found.index)} surveyed, residual {found.residual_px:.3f} px"),
-        Line("Photos", f"tilted {found.tilts_deg.min():.0f}° to {found.tilts_deg.max():.0f}°"),
-        Line("Hand", _hand(found)),
-        Line("Angles", f"the sheet's own right angles are known to ± {2 * found.angle_u_deg:.2g}°"),
+        LabelledLine("Print", f"{across:+.2f} % across, {down:+.2f} % down (scale known to ± {known:.2g} %)"),
+        LabelledLine("", f"corners off square by {abs(found.shear_deg):.3f}°; rest at most {local:.2f} mm"),
+        LabelledLine("Lens", f"focal length {found.lens.f_px:.1f} ± {2 * found.lens_u[0]:.1f} px, {_beyond(found)}"),
+        LabelledLine("Points", f"{len(found.index)} surveyed, residual {found.residual_px:.3f} px"),
+        LabelledLine("Photos", f"tilted {found.tilts_deg.min():.0f}° to {found.tilts_deg.max():.0f}°"),
+        LabelledLine("Hand", _hand(found)),
+        LabelledLine("Angles", f"the sheet's own right angles are known to ± {2 * found.angle_u_deg:.2g}°"),
     ]
     if local > _PRINTED_FLAT_MM:
-        lines.append(Line("Note", "the print is uneven; it is measured and allowed for, but glue the sheet down flat"))
+        lines.append(
+            LabelledLine("Note", "the print is uneven; it is measured and allowed for, but glue the sheet down flat")
+        )
     if rig.ruled_mm is None:
         lines.append(
-            Line("Note", "lengths rest on the page as laid out; give --ruled for lengths to trust (angles need none)")
+            LabelledLine(
+                "Note", "lengths rest on the page as laid out; give --ruled for lengths to trust (angles need none)"
+            )
         )
     if found.advice:
-        lines.append(Line("Better", found.advice))
+        lines.append(LabelledLine("Better", found.advice))
     elif found.angle_u_deg > _WORTH_STEADYING * found.angle_u_rested_deg and found.angle_u_deg > FAIR_ANGLE_U_DEG:
-        lines.append(Line("Better", _steadier(found, rig.photos)))
+        lines.append(LabelledLine("Better", _steadier(found, rig.photos)))
     return lines
 
 
-def left_out_words(surveyed: Surveyed, door: Door) -> list[str]:
+def format_left_out(surveyed: Surveyed, door: Door) -> list[str]:
     """Name the photos that were not used, each with the reason."""
     unread = [error_sentence(refusal, door) for refusal in surveyed.unread]
     return [*unread, *(f"{name}: {MISFIT}" for name in surveyed.left_out)]

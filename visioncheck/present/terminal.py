@@ -13,10 +13,10 @@ from visioncheck.present.cautions import CAUTIONS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
 
 
-def print_report(title: str, lines: Sequence[Line], *, cautions: bool, console: Console | None = None) -> None:
+def print_report(title: str, lines: Sequence[LabelledLine], *, cautions: bool, console: Console | None = None) -> None:
     """Print labelled lines under a title; the cautions once, below, where something is to be done at the saw."""
     console = console or Console(highlight=False)
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from visioncheck.log.trend import Odd, assess, assess_all, segments
-from visioncheck.present.trend import date_words, trend_words
+from visioncheck.present.trend import format_date, format_trend
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -84,16 +84,16 @@ def draw_chart(
         )
     if captioned:
         figure.suptitle(f"{name}: fence error over time", color=INK, fontsize=13, fontweight="bold", parse_math=False)
-        below = [trend_words(assess(points), units)[0], *adjustment_words(points)[-_MOST_BELOW:]]
+        below = [format_trend(assess(points), units)[0], *format_adjustment(points)[-_MOST_BELOW:]]
         wrapped = "\n".join(textwrap.fill(line, 105) for line in below)
         figure.supxlabel(wrapped, color=INK, fontsize=9, parse_math=False)
     return figure
 
 
-def adjustment_words(points: Sequence[Point]) -> list[str]:
+def format_adjustment(points: Sequence[Point]) -> list[str]:
     """Say what was done at each numbered adjustment of the chart."""
     adjusted = [point for point in points if point.adjusted]
-    return [f"{n}: adjusted before {date_words(p.time)}: {p.adjusted}" for n, p in enumerate(adjusted, 1)]
+    return [f"{n}: adjusted before {format_date(p.time)}: {p.adjusted}" for n, p in enumerate(adjusted, 1)]
 
 
 def chart_bytes(figure: Figure, suffix: str) -> bytes:
@@ -122,10 +122,10 @@ def chart_svg(figure: Figure) -> str:
 
 def chart_alternative(points: Sequence[Point], name: str, units: UnitWorld) -> str:
     """Describe the chart in words, for those who do not see it."""
-    said = " ".join(trend_words(assess(points), units))
+    said = " ".join(format_trend(assess(points), units))
     if not points:
         return f"Chart of the fence error of {name}: empty. {said}"
-    first, last = date_words(points[0].time), date_words(points[-1].time)
+    first, last = format_date(points[0].time), format_date(points[-1].time)
     count = f"{len(points)} reading{'s' if len(points) > 1 else ''}"
     adjustments = sum(bool(point.adjusted) for point in points)
     adjusted = f"adjusted {adjustments} time{'s' if adjustments != 1 else ''}"

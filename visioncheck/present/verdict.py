@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Literal
 
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Decision, Verdict, decide
-from visioncheck.present.correction import describe, error_words, percent, verdict_words
+from visioncheck.present.correction import describe, format_fence_error, format_verdict, percent
 from visioncheck.present.flags import FLAGS, remedy
-from visioncheck.present.line import Line
-from visioncheck.present.reading import size_words
+from visioncheck.present.line import LabelledLine
+from visioncheck.present.reading import format_size
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class Gauge:
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictView:
+class ShownVerdict:
     """A verdict for a page.
 
     Attributes
@@ -69,7 +69,7 @@ class VerdictView:
         The verdict in a few words.
     chance : str
         The chance of being inside, in words; empty where it is not known.
-    lines : tuple of Line
+    lines : tuple of LabelledLine
         The error, the correction and what is doubtful.
     gauge : Gauge or None
         None without an error or a tolerance.
@@ -78,11 +78,11 @@ class VerdictView:
     tone: Tone
     word: str
     chance: str = ""
-    lines: tuple[Line, ...] = ()
+    lines: tuple[LabelledLine, ...] = ()
     gauge: Gauge | None = None
 
 
-def tone_of(error: Quantity, tolerance_deg: float) -> Tone:
+def choose_tone(error: Quantity, tolerance_deg: float) -> Tone:
     """Say which tone an error of this size has."""
     return _TONES[decide(error, tolerance_deg).verdict]
 
@@ -96,7 +96,7 @@ def verdict_view(
     basis: Basis | None = None,
     door: Door = "command",
     instead: str = "",
-) -> VerdictView:
+) -> ShownVerdict:
     """Say a reading's verdict, correction and doubts.
 
     Parameters
@@ -119,38 +119,43 @@ def verdict_view(
         What to do in place of what the reading itself says, where it does not count any more.
     """
     flags = tuple(flags)
-    doubts = [Line("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in flags if code in FLAGS]
+    doubts = [LabelledLine("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in flags if code in FLAGS]
     if error is None:
-        return _of_size(size, sled, [*([Line("Tell me", question)] if question else []), *doubts])
+        return _of_size(size, sled, [*([LabelledLine("Tell me", question)] if question else []), *doubts])
     if sled is None:
-        lines = [Line("Fence", error_words(error)), Line("Tolerance", "not known, since no sled file was given")]
-        return VerdictView("unknown", "Tolerance not known", "", (*lines, *doubts))
+        lines = [
+            LabelledLine("Fence", format_fence_error(error)),
+            LabelledLine("Tolerance", "not known, since no sled file was given"),
+        ]
+        return ShownVerdict("unknown", "Tolerance not known", "", (*lines, *doubts))
     lines = describe(error, sled, basis, door, instead)
     correction = correct(error, sled, basis)
     tone = _TONES[correction.now.verdict]
     word = _AT_THE_LIMIT if tone == "open" and correction.advice != "measure again" else WORDS[tone]
-    return VerdictView(tone, word, chance_words(correction.now), (*lines, *doubts), gauge_of(error, sled.tolerance_deg))
+    return ShownVerdict(
+        tone, word, format_chance(correction.now), (*lines, *doubts), place_on_gauge(error, sled.tolerance_deg)
+    )
 
 
-def chance_words(decision: Decision) -> str:
+def format_chance(decision: Decision) -> str:
     """Say the common currency of every verdict."""
     return f"chance of being inside: {percent(decision.probability_inside)}"
 
 
-def _of_size(size: Quantity | None, sled: Sled | None, more: list[Line]) -> VerdictView:
+def _of_size(size: Quantity | None, sled: Sled | None, more: list[LabelledLine]) -> ShownVerdict:
     """Say what the size alone tells: whether the fence is out, though not which way."""
     if size is None:
-        return VerdictView("unknown", WORDS["unknown"], lines=tuple(more))
-    lines = [Line("Size", f"{size_words(size)}, either way")]
+        return ShownVerdict("unknown", WORDS["unknown"], lines=tuple(more))
+    lines = [LabelledLine("Size", f"{format_size(size)}, either way")]
     if sled is None:
-        return VerdictView("unknown", WORDS["unknown"], lines=(*lines, *more))
+        return ShownVerdict("unknown", WORDS["unknown"], lines=(*lines, *more))
     decision = decide(size, sled.tolerance_deg)
-    lines.append(Line("Verdict", verdict_words(decision, sled)))
+    lines.append(LabelledLine("Verdict", format_verdict(decision, sled)))
     tone = _TONES[decision.verdict]
-    return VerdictView(tone, WORDS[tone], chance_words(decision), (*lines, *more))
+    return ShownVerdict(tone, WORDS[tone], format_chance(decision), (*lines, *more))
 
 
-def gauge_of(error: Quantity, tolerance_deg: float) -> Gauge:
+def place_on_gauge(error: Quantity, tolerance_deg: float) -> Gauge:
     """Place an error on its gauge."""
     half = error.expanded()
     at, low, high = (_place(deg / tolerance_deg) for deg in (error.value, error.value - half, error.value + half))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.decision import Verdict
 from visioncheck.present.grooves import said
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.results.numbers import quantity_json
 from visioncheck.units import format_length, format_small
 
@@ -18,16 +18,20 @@ if TYPE_CHECKING:
     from visioncheck.units import UnitWorld
 
 
-def verified_lines(plan: Plan, verified: Sequence[Verified], edge: str) -> list[Line]:
+def verified_lines(plan: Plan, verified: Sequence[Verified], edge: str) -> list[LabelledLine]:
     """Say every check; `edge` is the one that the places were measured from."""
-    lines = [Line("Tolerance", f"± {format_small(plan.tolerance_mm, plan.units)}; places from the edge {edge!r}")]
+    lines = [
+        LabelledLine("Tolerance", f"± {format_small(plan.tolerance_mm, plan.units)}; places from the edge {edge!r}")
+    ]
     for one in verified:
-        lines += [Line(f"{one.groove.name}, {check.what}", _check_words(check, plan.units)) for check in one.checks]
+        lines += [
+            LabelledLine(f"{one.groove.name}, {check.what}", _format_check(check, plan.units)) for check in one.checks
+        ]
     left = [groove.name for groove in plan.grooves if groove not in [one.groove for one in verified]]
-    return [*lines, *([Line("Not measured", ", ".join(left))] if left else [])]
+    return [*lines, *([LabelledLine("Not measured", ", ".join(left))] if left else [])]
 
 
-def _check_words(check: Check, units: UnitWorld) -> str:
+def _format_check(check: Check, units: UnitWorld) -> str:
     verdict = {
         Verdict.INSIDE: "inside",
         Verdict.OUTSIDE: "OUTSIDE",

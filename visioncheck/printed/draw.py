@@ -15,7 +15,7 @@ import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
-from visioncheck.printed.layout import BAND, IDS_PER_SHEET, TAG_IDS, TAG_MM, TAG_PAPER_MM, Field, Layout, Paper
+from visioncheck.printed.layout import BAND, IDS_PER_SHEET, TAG_IDS, TAG_MM, TAG_PAPER_MM, Field, Paper, TargetLayout
 from visioncheck.units import MM_PER_IN
 
 if TYPE_CHECKING:
@@ -51,12 +51,12 @@ class Box:
     height: float
 
 
-def draw_sheets(layout: Layout, field: Field, sheets: int) -> bytes:
+def draw_sheets(layout: TargetLayout, field: Field, sheets: int) -> bytes:
     """Draw the first `sheets` sheets of a target, one page each.
 
     Parameters
     ----------
-    layout : Layout
+    layout : TargetLayout
         The printed layout.
     field : {"light", "dark"}
         Colour of the inside of the band.
@@ -94,13 +94,13 @@ def draw_tags(paper: Paper) -> bytes:
         ink = [box for tag, place in here for box in _tag_ink(tag, place)]
         pages.fill(ink)
         for tag, place in here:
-            _tag_words(pages, tag, place)
+            _format_tag(pages, tag, place)
         pages.text(places[0].left, 9.0, "Piece tags: print at 100 %, no fit-to-page; cut along the thin lines.", 7)
         pages.end_page()
     return pages.finish()
 
 
-def sheet_ink(layout: Layout, field: Field, sheet: int) -> list[Box]:
+def sheet_ink(layout: TargetLayout, field: Field, sheet: int) -> list[Box]:
     """Give everything black inside a sheet's grid; on a dark field its white marks lie on top of this."""
     square = layout.paper.square_mm
     x0, y0 = layout.origin_mm
@@ -119,7 +119,7 @@ def sheet_ink(layout: Layout, field: Field, sheet: int) -> list[Box]:
     return [*ink, inside]
 
 
-def _field_marks(layout: Layout) -> list[Box]:
+def _field_marks(layout: TargetLayout) -> list[Box]:
     side = layout.mark_mm
     marks = layout.saddles_mm[len(layout.band_corners) :]
     return [Box(float(x) + shift, float(y) + shift, side, side) for x, y in marks for shift in (-side, 0.0)]
@@ -142,7 +142,7 @@ def _runs(row: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
     yield from zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True)
 
 
-def _margin(pages: _Pages, layout: Layout, field: Field, sheet: int) -> None:
+def _margin(pages: _Pages, layout: TargetLayout, field: Field, sheet: int) -> None:
     """Write above and below the grid; draw ticks in line with the two ends of the ruled length."""
     y0 = layout.origin_mm[1]
     paper = layout.paper
@@ -170,7 +170,7 @@ def _margin(pages: _Pages, layout: Layout, field: Field, sheet: int) -> None:
     pages.ticks(_ticks(layout))
 
 
-def _ticks(layout: Layout) -> list[tuple[float, float, float, float]]:
+def _ticks(layout: TargetLayout) -> list[tuple[float, float, float, float]]:
     (ax, ay), (bx, by) = (map(float, layout.saddles_mm[k]) for k in layout.ruled_points)
     x0, y0 = layout.origin_mm
     right, bottom = layout.paper.width_mm, layout.paper.height_mm
@@ -202,7 +202,7 @@ def _tag_ink(tag: int, place: Box) -> list[Box]:
     return [*marker_ink(tag, place.left + margin, place.top + margin, TAG_MM), shaft]
 
 
-def _tag_words(pages: _Pages, tag: int, place: Box) -> None:
+def _format_tag(pages: _Pages, tag: int, place: Box) -> None:
     x = place.left + TAG_PAPER_MM + 2.0
     pages.triangle((x, place.top + 2.0), (x - 1.9, place.top + 6.2), (x + 1.9, place.top + 6.2))
     pages.text(x, place.top + 25.0, str(tag), 7, centred=True)

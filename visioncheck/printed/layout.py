@@ -46,7 +46,7 @@ PAPERS = {
 
 
 @dataclass(frozen=True)
-class Layout:
+class TargetLayout:
     """The layout of one paper.
 
     Attributes
@@ -157,7 +157,7 @@ class Layout:
 
 
 @cache
-def layout_of(paper: str) -> Layout:
+def target_layout(paper: str) -> TargetLayout:
     """The layout of the paper named `paper`.
 
     Raises
@@ -165,4 +165,4 @@ def layout_of(paper: str) -> Layout:
     KeyError
         No such paper in `PAPERS`.
     """
-    return Layout(PAPERS[paper])
+    return TargetLayout(PAPERS[paper])

@@ -29,7 +29,7 @@ def edge_covers(
     Parameters
     ----------
     covers : (4,) sequence
-        Of each side, from `visioncheck.outline.covers.covers_of`.
+        Of each side, from `visioncheck.outline.covers.find_covers`.
     corners_mm : (4, 2) ndarray
         Of the outline, on the plane of the paper.
     orientation : int

@@ -11,7 +11,7 @@ from visioncheck.fence.next_step import Basis
 from visioncheck.results.advice import correction_json
 from visioncheck.results.numbers import error_json, quantity_json
 from visioncheck.results.slot import slot_json
-from visioncheck.uncertainty import size_of
+from visioncheck.uncertainty import absolute_value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.errors import UserError
-    from visioncheck.fence.typed import Reckoned
+    from visioncheck.fence.typed import TypedResult
     from visioncheck.reading.model import CornerReading, PanelFit, Reading, WidthReading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
@@ -76,7 +76,7 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         found |= error_json(reading.fence_error)
         found |= {"assumed": dict(reading.assumed)} if reading.assumed else {}
     elif reading.fence_error_size:
-        size = size_of(reading.fence_error_size)
+        size = absolute_value(reading.fence_error_size)
         found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
     if reading.turned:
         found["turned"] = asdict(reading.turned)
@@ -147,7 +147,7 @@ def withdrawn_json(reading: Mapping[str, Any], reason: str) -> dict[str, Any]:
     return {"schema": SCHEMA, "kind": "withdrawn", **photo, "status": "refused", "withdrawn": reason, "flags": []}
 
 
-def typed_json(result: Reckoned, sled: Sled | None) -> dict[str, Any]:
+def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
     """Write what typed readings say, as the log keeps it."""
     found: dict[str, Any] = {"schema": SCHEMA, "kind": "typed", "status": "measured", "piece": result.kind}
     found |= error_json(result.error)

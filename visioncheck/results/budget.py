@@ -46,7 +46,7 @@ class Budget:
         return [(source, part**2 / self.u**2 if self.u else 0.0) for source, part in ranked]
 
 
-def budgets_of(reading: Reading) -> tuple[Budget, ...]:
+def budgets_from_reading(reading: Reading) -> tuple[Budget, ...]:
     """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
     found = []
     if reading.budget:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _CORNERS = 4
 
 
-def quantity_of(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
+def quantity_from_json(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
     """Read what `quantity_json` wrote; None for anything else, such as nothing at all."""
     try:
         dof = math.inf if found is None or found.get("dof") is None else float(found["dof"])
@@ -29,31 +29,31 @@ def quantity_of(found: Mapping[str, Any] | None, unit: str) -> Quantity | None:
         return None
 
 
-def flags_of(found: Mapping[str, Any]) -> tuple[str, ...]:
+def flags_from_json(found: Mapping[str, Any]) -> tuple[str, ...]:
     """Take the codes of the quality flags."""
     flags = found.get("flags")
     return tuple(str(code) for code in flags) if isinstance(flags, list) else ()
 
 
-def budget_of(found: Mapping[str, Any]) -> dict[str, float]:
+def budget_from_json(found: Mapping[str, Any]) -> dict[str, float]:
     """Take the standard uncertainty by source, deg."""
     budget = found.get("budget_deg")
     parts = budget.items() if isinstance(budget, dict) else ()
     return {str(source): float(u) for source, u in parts if isinstance(u, int | float)}
 
 
-def question_of(found: Mapping[str, Any]) -> Question | None:
+def question_from_json(found: Mapping[str, Any]) -> Question | None:
     """Take what is asked of the user; None where nothing is."""
     asked = found.get("question")
     return None if asked is None else Question(asked["code"], tuple(asked["choices"]), dict(asked["fields"]))
 
 
-def notes_of(found: Mapping[str, Any]) -> tuple[Note, ...]:
+def notes_from_json(found: Mapping[str, Any]) -> tuple[Note, ...]:
     """Take the notes on a typed reading."""
     return tuple(Note(note["code"], dict(note["fields"])) for note in found.get("notes", ()))
 
 
-def reading_of(found: Mapping[str, Any]) -> Reading | None:
+def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
     """Build the reading that `reading_json` wrote, as far as a page needs it: lines and corners, no stations.
 
     Returns
@@ -71,7 +71,7 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             piece=str(found.get("piece", "")),
             edges=tuple(_edge(a, b) for a, b in pairwise((*corners, corners[0]))),
             corners=corners,
-            taper=quantity_of(found.get("taper_deg"), "deg"),
+            taper=quantity_from_json(found.get("taper_deg"), "deg"),
             fence_edge=_edge_number(found.get("fence_edge")),
             cut_edge=_edge_number(found.get("cut_edge")),
             open_end=_edge_number(found.get("open_end")),
@@ -79,13 +79,13 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
             turned_half=_half(found.get("turned_half")),
             ways=tuple(str(side) for side in found.get("edge_sides", ())),
             assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
-            fence_error=quantity_of(found.get("fence_error_deg"), "deg"),
-            fence_error_size=quantity_of(found.get("fence_error_size_deg"), "deg"),
-            question=question_of(found),
+            fence_error=quantity_from_json(found.get("fence_error_deg"), "deg"),
+            fence_error_size=quantity_from_json(found.get("fence_error_size_deg"), "deg"),
+            question=question_from_json(found),
             open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),
             turned=None if found.get("turned") is None else Turned(**found["turned"]),
-            budget=budget_of(found),
-            flags=flags_of(found),
+            budget=budget_from_json(found),
+            flags=flags_from_json(found),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None
@@ -93,7 +93,7 @@ def reading_of(found: Mapping[str, Any]) -> Reading | None:
 
 def _corner(k: int, found: Mapping[str, Any]) -> CornerReading:
     at_mm, at_px = (np.array([float(found[f"x_{unit}"]), float(found[f"y_{unit}"])]) for unit in ("mm", "px"))
-    angle = quantity_of(found["angle_deg"], "deg")
+    angle = quantity_from_json(found["angle_deg"], "deg")
     if angle is None or not (np.isfinite(at_mm).all() and np.isfinite(at_px).all()):
         raise ValueError("a corner without its angle or place")
     return CornerReading(at_mm, at_px, angle, ((k - 1) % _CORNERS, k))

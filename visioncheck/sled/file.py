@@ -11,7 +11,7 @@ from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.files import parse_toml, read_text
 from visioncheck.sled.model import Screw, Shims, Sled
-from visioncheck.tables import Name, Slip, Table, fill, key_words, limits
+from visioncheck.tables import Name, Slip, Table, fill, format_key, limits
 from visioncheck.units import deg_from_slope, parse_slope
 
 _LARGEST_FILE = 100_000
@@ -125,7 +125,7 @@ def parse_sled(text: str, name: str) -> Sled:
     try:
         table = fill(SledTable, data, "a sled file", units if units in {"in", "mm"} else None)
     except Slip as slip:
-        raise UserError(f"{name}: {key_words(slip.path)} {slip.sentence}") from None
+        raise UserError(f"{name}: {format_key(slip.path)} {slip.sentence}") from None
     return Sled(
         name=table.name,
         units=table.units,

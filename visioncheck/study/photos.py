@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from visioncheck.camera.rig import Rig
-    from visioncheck.measuring.keep import Told
+    from visioncheck.measuring.keep import PieceOptions
     from visioncheck.sled.model import Sled
 
 _DEEPEST = 3
@@ -51,12 +51,12 @@ class StudyReading:
 
 
 @dataclass(frozen=True)
-class Settings:
+class StudySettings:
     """What all photos of a study are measured with."""
 
     rig: Rig | None
     sled: Sled | None
-    told: Told
+    told: PieceOptions
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ class Laid:
     left_out: tuple[StudyReading, ...]
 
 
-def photos_of(folder: Path) -> list[StudyPhoto]:
+def find_study_photos(folder: Path) -> list[StudyPhoto]:
     """Find a study's photos, in order of their names.
 
     Raises
@@ -112,7 +112,7 @@ def _check_copies(paths: Sequence[Path]) -> None:
         seen[content] = path
 
 
-def read_photo(photo: StudyPhoto, settings: Settings) -> StudyReading:
+def read_photo(photo: StudyPhoto, settings: StudySettings) -> StudyReading:
     """Measure one photo; one that cannot be measured is a reading with a problem."""
     from visioncheck.measuring.photo import measure_photo
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
-from visioncheck.present.line import Line
+from visioncheck.present.line import LabelledLine
 from visioncheck.study.gauge import GaugeStudy, photos_to_average
 
 if TYPE_CHECKING:
@@ -92,25 +92,29 @@ def arrange(readings: Iterable[tuple[str, str, float]], name: str) -> NDArray[np
     return np.array([[cells[piece, person] for person in persons] for piece in pieces])
 
 
-def study_lines(study: GaugeStudy, tolerance_deg: float) -> list[Line]:
+def study_lines(study: GaugeStudy, tolerance_deg: float) -> list[LabelledLine]:
     """Say a study of fence-error readings in degrees, against a tolerance."""
     lines = [
-        Line("Study", f"{study.pieces} pieces, {_count(study.persons, 'person')}, {study.trials} readings of each"),
-        Line("Repeats", _source(study, study.repeat)),
+        LabelledLine(
+            "Study", f"{study.pieces} pieces, {_count(study.persons, 'person')}, {study.trials} readings of each"
+        ),
+        LabelledLine("Repeats", _source(study, study.repeat)),
     ]
     if study.persons > 1:
-        lines += [Line("Persons", _source(study, study.person))]
+        lines += [LabelledLine("Persons", _source(study, study.person))]
     if study.interaction > 0:
         lines += [
-            Line("Both", f"{_source(study, study.interaction)}; persons differ on some pieces more than on others")
+            LabelledLine(
+                "Both", f"{_source(study, study.interaction)}; persons differ on some pieces more than on others"
+            )
         ]
     lines += [
-        Line("Together", _source(study, study.gauge)),
-        Line("Pieces", _source(study, study.piece)),
-        Line("Told apart", _categories(study)),
-        Line("Tolerance", f"± {tolerance_deg:.4f}°: six times the readings' spread takes "
+        LabelledLine("Together", _source(study, study.gauge)),
+        LabelledLine("Pieces", _source(study, study.piece)),
+        LabelledLine("Told apart", _categories(study)),
+        LabelledLine("Tolerance", f"± {tolerance_deg:.4f}°: six times the readings' spread takes "
              f"{study.percent_of_tolerance(tolerance_deg):.0f} % of its width"),
-        Line("Photos", _photos(study, tolerance_deg)),
+        LabelledLine("Photos", _photos(study, tolerance_deg)),
     ]  # fmt: skip
     return lines
 

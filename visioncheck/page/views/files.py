@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from visioncheck.page import work
-from visioncheck.page.desk import desk_of
+from visioncheck.page.desk import get_desk
 from visioncheck.printed.layout import PAPERS
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def choose_sheets(request: Request) -> Response:
         for field in ("light", "dark"):
             sheets[f"{paper}-{field}.pdf"] = f"{_NAMES[paper]}, {field} field"
         sheets[f"tags-{paper}.pdf"] = f"Piece tags on {_NAMES[paper]}"
-    return desk_of(request).render(request, "sheets.html.j2", sheets=sheets)
+    return get_desk(request).render(request, "sheets.html.j2", sheets=sheets)
 
 
 async def send_sheets(request: Request) -> Response:
@@ -38,17 +38,17 @@ async def send_sheets(request: Request) -> Response:
 
 async def send_report(request: Request) -> Response:
     """Send the report on all sleds, one page without script."""
-    return await _made(request, "report.html", "text/html", work.write_report, desk_of(request).settings.log)
+    return await _made(request, "report.html", "text/html", work.write_report, get_desk(request).settings.log)
 
 
 async def send_table(request: Request) -> Response:
     """Send the log as CSV."""
-    return await _made(request, "log.csv", "text/csv", work.write_table, desk_of(request).settings.log)
+    return await _made(request, "log.csv", "text/csv", work.write_table, get_desk(request).settings.log)
 
 
 async def _made(request: Request, name: str, kind: str, make: Callable[..., bytes | None], *given: object) -> Response:
     try:
-        content = await desk_of(request).workers.aside(make, *given)
+        content = await get_desk(request).workers.aside(make, *given)
     except (TimeoutError, anyio.BrokenWorkerProcess):
         raise HTTPException(503, "That could not be made; try again.") from None
     if content is None:

@@ -11,14 +11,14 @@ from starlette.responses import Response
 
 from visioncheck.log.standing import pending_adjustment
 from visioncheck.log.store import Log
-from visioncheck.log.trend import assess, points_of
+from visioncheck.log.trend import assess, trend_points
 from visioncheck.measuring.keep import sled_in_log
 from visioncheck.page import work
-from visioncheck.page.answers import row_of
-from visioncheck.page.desk import desk_of, units_of
-from visioncheck.page.stock import key_of
-from visioncheck.page.views.news import refused_of
-from visioncheck.present.trend import pending_words, trend_words
+from visioncheck.page.answers import row_from_entry
+from visioncheck.page.desk import get_desk, get_units
+from visioncheck.page.stock import short_key
+from visioncheck.page.views.news import refused_photos
+from visioncheck.present.trend import format_pending, format_trend
 from visioncheck.present.trend_chart import chart_alternative
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ _ROWS = 15
 
 def show_log(request: Request) -> Response:
     """List the entries, the newest first."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     text = request.query_params.get("page", "1")
     page = max(1, int(text[:6])) if text.isdecimal() else 1
     with Log.open(desk.settings.log, readonly=True) as log:
@@ -37,33 +37,33 @@ def show_log(request: Request) -> Response:
         # one more than is shown tells whether there are older ones
         entries = list(log.entries(limit=page * _ROWS + 1))[::-1]
         shown = entries[(page - 1) * _ROWS : page * _ROWS]
-        rows = [row_of(log, entry, units_of(request)) for entry in shown]
+        rows = [row_from_entry(log, entry, get_units(request)) for entry in shown]
     return desk.render(
         request,
         "log.html.j2",
         rows=rows,
         page=page,
         more=len(entries) > page * _ROWS,
-        refused=refused_of(desk) if page == 1 else [],
-        sleds={key_of(name): name for name in names},
+        refused=refused_photos(desk) if page == 1 else [],
+        sleds={short_key(name): name for name in names},
     )
 
 
 def show_trend(request: Request) -> Response:
     """Say whether a sled has stayed square, with its chart."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         name = _name(log, request)
         entries = list(log.entries(sled=name))
-        points = points_of(entries)
+        points = trend_points(entries)
         file = sled_in_log(log, name)
-    units = units_of(request) or (file.sled.units if file else "mm")
+    units = get_units(request) or (file.sled.units if file else "mm")
     return desk.render(
         request,
         "trend.html.j2",
         name=name,
         key=request.path_params["key"],
-        sentences=[*trend_words(assess(points), units), *pending_words(pending_adjustment(entries))],
+        sentences=[*format_trend(assess(points), units), *format_pending(pending_adjustment(entries))],
         alternative=chart_alternative(points, name, units),
         has_points=bool(points),
     )
@@ -71,22 +71,22 @@ def show_trend(request: Request) -> Response:
 
 async def show_chart(request: Request) -> Response:
     """Send a sled's chart."""
-    desk = desk_of(request)
-    name = await anyio.to_thread.run_sync(_name_of, request)
+    desk = get_desk(request)
+    name = await anyio.to_thread.run_sync(_remembered_name, request)
     try:
-        chart = await desk.workers.aside(work.draw_log_chart, desk.settings.log, name, units_of(request))
+        chart = await desk.workers.aside(work.draw_log_chart, desk.settings.log, name, get_units(request))
     except (TimeoutError, anyio.BrokenWorkerProcess):
         raise HTTPException(503, "The chart could not be drawn; try again.") from None
     return Response(chart, media_type="image/png")
 
 
 def _name(log: Log, request: Request) -> str:
-    found = {key_of(name): name for name in log.sleds()}.get(request.path_params["key"])
+    found = {short_key(name): name for name in log.sleds()}.get(request.path_params["key"])
     if found is None:
         raise HTTPException(404)
     return found
 
 
-def _name_of(request: Request) -> str:
-    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+def _remembered_name(request: Request) -> str:
+    with Log.open(get_desk(request).settings.log, readonly=True) as log:
         return _name(log, request)

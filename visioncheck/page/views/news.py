@@ -25,20 +25,20 @@ class NewsLine:
     tone: Tone
 
 
-def news_of(desk: Desk, session: str) -> list[NewsLine]:
+def session_news(desk: Desk, session: str) -> list[NewsLine]:
     """What this phone waits for, and what was answered that it has not looked at."""
     waiting = [job for job in desk.spool.unfinished() if job.session == session]
     answered = [job for job in desk.spool.answered() if job.session == session and not job.seen and _is_told(job)]
     return [_line(desk, job) for job in (*waiting, *answered[:_MOST])]
 
 
-def refused_of(desk: Desk) -> list[NewsLine]:
+def refused_photos(desk: Desk) -> list[NewsLine]:
     """Photos of all phones that could not be measured, as long as the page remembers them."""
     answered = (job for job in desk.spool.answered() if job.kind in {"measure", "turn"})
     return [_line(desk, job) for job in answered if job.answer and job.answer["state"] != "done"]
 
 
-def place_of(desk: Desk, job: Job) -> str:
+def queue_place(desk: Desk, job: Job) -> str:
     """Where in the queue a job stands."""
     ahead = desk.workers.ahead(job)
     if ahead is None:
@@ -55,7 +55,7 @@ def _line(desk: Desk, job: Job) -> NewsLine:
     answer = job.answer
     tones: dict[str, Tone] = {"done": "inside", "refused": "outside", "broken": "open", "asks": "open"}
     if answer is None:
-        return NewsLine(f"/job/{job.id}", _title(job), f"Waits. {place_of(desk, job)}", "unknown")
+        return NewsLine(f"/job/{job.id}", _title(job), f"Waits. {queue_place(desk, job)}", "unknown")
     return NewsLine(f"/job/{job.id}", _title(job), _said(job), tones[answer["state"]])
 
 

@@ -10,13 +10,13 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import read_told
-from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import Desk, desk_of, remember, units_of
+from visioncheck.measuring.keep import read_piece_options
+from visioncheck.page.answers import answer_from_entry
+from visioncheck.page.desk import Desk, get_desk, get_units, remember
 from visioncheck.page.jobs import SHOWN
-from visioncheck.page.stock import find_rigs, key_of
+from visioncheck.page.stock import find_rigs, short_key
 from visioncheck.page.uploads import RefusedForm, with_point
-from visioncheck.page.views.news import place_of
+from visioncheck.page.views.news import queue_place
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.naming import error_sentence
 
@@ -42,7 +42,7 @@ _AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light.
 
 def photo_form(request: Request) -> Response:
     """Ask for the photo."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     sled = desk.sled(request)
     rigs = find_rigs(desk.settings.rigs)
     chosen = request.cookies.get(RIG)
@@ -71,7 +71,7 @@ def _filled(desk: Desk, request: Request) -> dict[str, Any]:
         with Log.open(desk.settings.log, readonly=True) as log:
             # for the log to know of it, and not to take the move for drift
             entry = log.get(entry_id)
-            return {"adjusted": ", ".join(answer_of(log, entry, units_of(request)).act), "after": entry.id}
+            return {"adjusted": ", ".join(answer_from_entry(log, entry, get_units(request)).act), "after": entry.id}
     except UserError:
         return {}
 
@@ -83,7 +83,7 @@ def _is_logged(folder: Path, name: str) -> bool:
 
 async def send_photo(request: Request) -> Response:
     """Take a photo of a test piece into the queue."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     sled = desk.sled(request)
     async with desk.form(request) as form:
         rigs = find_rigs(desk.settings.rigs)
@@ -94,13 +94,13 @@ async def send_photo(request: Request) -> Response:
         own = {"sled_text": sled.text, "sled_key": request.path_params["key"], "rig": rig, "again": None}
         own |= {"sled": sled.sled.name, "by_phone": chosen == BY_PHONE}
         own["after"] = form.fields.get("after") or None
-        told = told_of(form.fields, sled.sled.units) | own
+        told = check_told(form.fields, sled.sled.units) | own
         response = await desk.accept(request, "measure", told, form)
     remember(response, RIG, chosen)
     return response
 
 
-def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
+def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     """Check what was said of a piece, and give it as a job is told it.
 
     Raises
@@ -112,7 +112,7 @@ def told_of(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     piece, edge, thickness, half = (fields.get(name) or None for name in names)
     cuts, thickness = _cuts(fields.get("cuts", "")), with_point(thickness) if thickness else None
     try:
-        read_told(thickness, piece, edge, cuts, units, half)
+        read_piece_options(thickness, piece, edge, cuts, units, half)
     except UserError as problem:
         sentence = error_sentence(problem, "page")
         raise RefusedForm(
@@ -142,7 +142,7 @@ def _cuts(text: str) -> int | None:
 
 async def say_when(request: Request) -> Response:
     """Take the answer to whether a photo is of after the adjustment, and measure it so."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     job = desk.job(request)
     async with desk.form(request) as form:
         taken = form.fields.get("taken")
@@ -157,7 +157,7 @@ async def say_when(request: Request) -> Response:
 
 async def say_rig(request: Request) -> Response:
     """Take the answer to which survey belongs to a photo, and measure it with that."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     job = desk.job(request)
     rigs = find_rigs(desk.settings.rigs)
     async with desk.form(request) as form:
@@ -174,10 +174,10 @@ async def say_rig(request: Request) -> Response:
 
 def show_job(request: Request) -> Response:
     """Show how far a job is, or what came of it."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     job = desk.job(request)
     if job.answer is None:
-        return desk.render(request, "waiting.html.j2", job=job, place=place_of(desk, job))
+        return desk.render(request, "waiting.html.j2", job=job, place=queue_place(desk, job))
     desk.spool.see(job)
     if job.answer["state"] == "broken":
         return desk.render(request, "broken.html.j2", job=job, answer=job.answer)
@@ -191,14 +191,14 @@ def show_job(request: Request) -> Response:
         return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=advice, again=_again(job))
     if job.kind == "survey":
         response = desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
-        remember(response, RIG, key_of(job.answer["rig"]))
+        remember(response, RIG, short_key(job.answer["rig"]))
         return response
     return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{job.answer['entry']}", 303)
 
 
 def show_refused(request: Request) -> Response:
     """Send a refused photo's picture, with what was found and where the trouble is."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     path = desk.spool.path(desk.job(request)) / SHOWN
     if not path.exists():
         raise HTTPException(404)
@@ -216,14 +216,14 @@ def _again(job: Job) -> str:
 
 def job_state(request: Request) -> Response:
     """Say how far a job is to the waiting page's script."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     job = desk.job(request)
-    return JSONResponse({"done": job.answer is not None, "place": place_of(desk, job)})
+    return JSONResponse({"done": job.answer is not None, "place": queue_place(desk, job)})
 
 
 async def try_again(request: Request) -> Response:
     """Queue a job once more that broke off."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     job = desk.job(request)
     async with desk.form(request):
         if job.answer is not None and job.answer["state"] == "broken":

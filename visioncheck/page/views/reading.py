@@ -10,15 +10,15 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from visioncheck.errors import UserError
-from visioncheck.log.drafts import draft_of
-from visioncheck.log.standing import standing_of
+from visioncheck.log.drafts import draft_from_entry
+from visioncheck.log.standing import find_standing
 from visioncheck.log.store import Log
 from visioncheck.page import work
-from visioncheck.page.answers import answer_of
-from visioncheck.page.desk import Desk, desk_of, units_of
-from visioncheck.page.stock import key_of
+from visioncheck.page.answers import answer_from_entry
+from visioncheck.page.desk import Desk, get_desk, get_units
+from visioncheck.page.stock import short_key
 from visioncheck.page.uploads import RefusedForm
-from visioncheck.page.views.photo import told_of
+from visioncheck.page.views.photo import check_told
 from visioncheck.results.as_json import withdrawn_json
 from visioncheck.sled.file import parse_sled
 
@@ -33,13 +33,13 @@ _LONGEST_REASON = 300
 
 def show_reading(request: Request) -> Response:
     """Show what a reading says and what to do."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         entry = _entry(log, request)
-        view = answer_of(log, entry, units_of(request))
+        view = answer_from_entry(log, entry, get_units(request))
         mends = entry.corrected_by is None and entry.reading.get("status") != "refused"
     sleds = {key: file.sled.name for key, file in desk.sleds().by_key.items()} if mends else {}
-    return desk.render(request, "reading.html.j2", view=view, key=key_of(view.sled), mends=mends, sleds=sleds)
+    return desk.render(request, "reading.html.j2", view=view, key=short_key(view.sled), mends=mends, sleds=sleds)
 
 
 async def show_picture(request: Request) -> Response:
@@ -54,16 +54,16 @@ async def show_closely(request: Request) -> Response:
 
 def look_closely(request: Request) -> Response:
     """Show the large picture, with a way back."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     with Log.open(desk.settings.log, readonly=True) as log:
-        view = answer_of(log, _entry(log, request), units_of(request))
+        view = answer_from_entry(log, _entry(log, request), get_units(request))
     if view.picture is None:
         raise HTTPException(404)
     return desk.render(request, "look.html.j2", view=view)
 
 
 async def _picture(request: Request, *, large: bool) -> Response:
-    desk = desk_of(request)
+    desk = get_desk(request)
     entry, counts = await anyio.to_thread.run_sync(_entry_that_counts, request)
     path = desk.settings.places.picture(entry.id, counts=counts, large=large)
     if not path.exists():
@@ -78,14 +78,14 @@ async def _picture(request: Request, *, large: bool) -> Response:
 
 async def tell(request: Request) -> Response:
     """Measure a photo of the log again with what its user now says; the new entry stands in for the old one."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
         chosen = form.fields.get("sled")
         if chosen:
             own |= _other_sled(desk, chosen)
-        units = units_of(request) or parse_sled(own["sled_text"], "the sled file").units
-        return await desk.accept(request, "measure", told_of(form.fields, units) | own, form, needs_photo=False)
+        units = get_units(request) or parse_sled(own["sled_text"], "the sled file").units
+        return await desk.accept(request, "measure", check_told(form.fields, units) | own, form, needs_photo=False)
 
 
 def _other_sled(desk: Desk, key: str) -> dict[str, Any]:
@@ -97,7 +97,7 @@ def _other_sled(desk: Desk, key: str) -> dict[str, Any]:
 
 async def withdraw(request: Request) -> Response:
     """Withdraw a reading: a new entry without a value stands in for it, and nothing is lost."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
         reason = form.fields.get("reason", "")[:_LONGEST_REASON] or "by the page's user"
         id_ = await anyio.to_thread.run_sync(_withdrawn, request, reason)
@@ -105,37 +105,37 @@ async def withdraw(request: Request) -> Response:
 
 
 def _withdrawn(request: Request, reason: str) -> str:
-    with Log.open(desk_of(request).settings.log) as log:
+    with Log.open(get_desk(request).settings.log) as log:
         old = _entry(log, request)
         if old.corrected_by is not None or old.reading.get("status") == "refused":
             raise RefusedForm(400, "That reading does not count any more.", "Go to the log.")
-        draft = replace(draft_of(log, old), reading=withdrawn_json(old.reading, reason))
+        draft = replace(draft_from_entry(log, old), reading=withdrawn_json(old.reading, reason))
         return log.attach(draft).id
 
 
 async def ask_turned(request: Request) -> Response:
     """Ask for a second photo of the piece, turned a quarter turn."""
-    desk = desk_of(request)
-    entry = await anyio.to_thread.run_sync(_entry_of, request)
+    desk = get_desk(request)
+    entry = await anyio.to_thread.run_sync(_find_entry, request)
     return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled)
 
 
 async def send_turned(request: Request) -> Response:
     """Read two photos of one piece as one; the new entry stands in for the first photo's."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
-        return await desk.accept(request, "turn", told_of({}, "mm") | own, form)
+        return await desk.accept(request, "turn", check_told({}, "mm") | own, form)
 
 
 def _own(request: Request) -> dict[str, Any]:
     """What a job is told of an entry that it measures again."""
-    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+    with Log.open(get_desk(request).settings.log, readonly=True) as log:
         entry = _entry(log, request)
         text = log.document(entry.sled_sha256)
     if text is None or entry.photo_sha256 is None:
         raise RefusedForm(400, "That reading has no photo to measure again.")
-    own = {"sled": entry.sled, "sled_key": key_of(entry.sled), "sled_text": text}
+    own = {"sled": entry.sled, "sled_key": short_key(entry.sled), "sled_text": text}
     return own | {"rig": None, "by_phone": False, "again": entry.id}
 
 
@@ -146,13 +146,13 @@ def _entry(log: Log, request: Request) -> Entry:
         raise HTTPException(404) from None
 
 
-def _entry_of(request: Request) -> Entry:
-    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+def _find_entry(request: Request) -> Entry:
+    with Log.open(get_desk(request).settings.log, readonly=True) as log:
         return _entry(log, request)
 
 
 def _entry_that_counts(request: Request) -> tuple[Entry, bool]:
     """Find the entry, and whether it is the one that says what to do."""
-    with Log.open(desk_of(request).settings.log, readonly=True) as log:
+    with Log.open(get_desk(request).settings.log, readonly=True) as log:
         entry = _entry(log, request)
-        return entry, standing_of(entry, log.entries(sled=entry.sled)).counts
+        return entry, find_standing(entry, log.entries(sled=entry.sled)).counts

@@ -11,10 +11,10 @@ from starlette.responses import RedirectResponse, Response
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
 from visioncheck.page.answers import sled_view
-from visioncheck.page.desk import UNITS, desk_of, remember, session_of
+from visioncheck.page.desk import UNITS, get_desk, get_session, remember
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
-from visioncheck.page.views.news import news_of
+from visioncheck.page.views.news import session_news
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
@@ -28,9 +28,9 @@ def enter(request: Request) -> Response:
 
     A page and not a redirect: after a redirect that began at another site the browser would hold the cookie back.
     """
-    desk = desk_of(request)
+    desk = get_desk(request)
     response = desk.render(request, "enter.html.j2")
-    if not session_of(request):
+    if not get_session(request):
         key = desk.settings.key
         remember(response, key.cookie, key.new_session())
     return response
@@ -38,7 +38,7 @@ def enter(request: Request) -> Response:
 
 def start(request: Request) -> Response:
     """Show what can be done: the sleds first."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     sleds = desk.sleds()
     with Log.open(desk.settings.log, readonly=True) as log:
         views = [sled_view(log, key, file.sled) for key, file in sleds.by_key.items()]
@@ -49,13 +49,13 @@ def start(request: Request) -> Response:
         problems=sleds.problems,
         sleds_folder=desk.settings.sleds,
         has_rig=bool(find_rigs(desk.settings.rigs)),
-        news=news_of(desk, session_of(request)),
+        news=session_news(desk, get_session(request)),
     )
 
 
 async def choose_units(request: Request) -> Response:
     """Remember inches or millimetres."""
-    async with desk_of(request).form(request) as form:
+    async with get_desk(request).form(request) as form:
         units, back = form.fields.get("units"), form.fields.get("back", "/")
     if units not in {"in", "mm"}:
         raise RefusedForm(400, "Units are inches or millimetres.")
@@ -67,23 +67,23 @@ async def choose_units(request: Request) -> Response:
 async def say_refused(request: Request, error: Exception) -> Response:
     """Answer a form that is not taken."""
     assert isinstance(error, RefusedForm)  # registered for it alone
-    return desk_of(request).say(request, error.status, error.sentence, error.remedy)
+    return get_desk(request).say(request, error.status, error.sentence, error.remedy)
 
 
 async def say_problem(request: Request, error: Exception) -> Response:
     """Answer what the user can mend."""
     assert isinstance(error, UserError)  # registered for it alone
     sentence = error_sentence(error, "page")
-    return desk_of(request).say(request, 400, sentence[:1].upper() + sentence[1:], "Mend that, then try again.")
+    return get_desk(request).say(request, 400, sentence[:1].upper() + sentence[1:], "Mend that, then try again.")
 
 
 async def say_http(request: Request, error: Exception) -> Response:
     """Answer an address that is not there, or a wrong way to ask."""
     assert isinstance(error, HTTPException)  # registered for it alone
     sentence = {404: "There is no such page.", 405: "That cannot be done here."}.get(error.status_code, error.detail)
-    return desk_of(request).say(request, error.status_code, sentence, "Go to the start.")
+    return get_desk(request).say(request, error.status_code, sentence, "Go to the start.")
 
 
 async def say_failure(request: Request, _: Exception) -> Response:
     """Answer a fault of our own."""
-    return desk_of(request).say(request, 500, "That went wrong, through no fault of yours.", "Try again.")
+    return get_desk(request).say(request, 500, "That went wrong, through no fault of yours.", "Try again.")

@@ -12,10 +12,10 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from visioncheck import checks
 from visioncheck.camera.support import photo_to_add, views_taken
 from visioncheck.errors import UserError
-from visioncheck.page.desk import desk_of, session_of, units_of
+from visioncheck.page.desk import get_desk, get_session, get_units
 from visioncheck.page.surveys import SurveyFolder, Taken
 from visioncheck.page.uploads import with_point
-from visioncheck.printed.layout import layout_of
+from visioncheck.printed.layout import target_layout
 from visioncheck.units import format_length, parse_length
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Progress:
     photos: tuple[tuple[str, str], ...]
 
 
-def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
+def survey_progress(folder: SurveyFolder, units: str | None) -> Progress:
     """Look at the photos so far."""
     photos = folder.photos()
     rotations = np.stack([photo.rotation for photo in photos]) if photos else np.zeros((0, 3, 3))
@@ -78,13 +78,13 @@ def progress_of(folder: SurveyFolder, units: str | None) -> Progress:
         following = advice[0].upper() + advice[1:]
     else:
         following = "That is enough: type the ruled length and finish"
-    ruled_mm = layout_of(photos[0].photo.points.paper).ruled_mm if photos else 0.0
+    ruled_mm = target_layout(photos[0].photo.points.paper).ruled_mm if photos else 0.0
     nominal = format_length(ruled_mm, "in" if units == "in" else "mm") if photos else ""
-    said = tuple((photo.name, _view_of(photo)) for photo in photos)
+    said = tuple((photo.name, _format_tilt(photo)) for photo in photos)
     return Progress(len(photos), taken, missing, following, ruled_mm, nominal, said)
 
 
-def _view_of(photo: Taken) -> str:
+def _format_tilt(photo: Taken) -> str:
     """One photo's view in words; whether the phone was turned shows only beside another."""
     seen = [_NAMES[view] for view, there in views_taken(photo.rotation[None]).items() if there and view != "turned"]
     return " and ".join(seen) or "nearly from above"
@@ -92,9 +92,9 @@ def _view_of(photo: Taken) -> str:
 
 def show_survey(request: Request) -> Response:
     """Show the survey under way."""
-    desk = desk_of(request)
-    session = session_of(request)
-    progress = progress_of(SurveyFolder(desk.settings.places.page, session), units_of(request))
+    desk = get_desk(request)
+    session = get_session(request)
+    progress = survey_progress(SurveyFolder(desk.settings.places.page, session), get_units(request))
     waiting = [job for job in desk.spool.unfinished() if job.session == session and job.kind.startswith("survey")]
     return desk.render(
         request,
@@ -108,22 +108,22 @@ def show_survey(request: Request) -> Response:
 
 async def send_survey_photo(request: Request) -> Response:
     """Take a photo of the bare sheet into the queue."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
         return await desk.accept(request, "survey photo", {}, form)
 
 
 def show_finish(request: Request) -> Response:
     """Ask for the ruled length."""
-    desk = desk_of(request)
-    progress = progress_of(SurveyFolder(desk.settings.places.page, session_of(request)), units_of(request))
+    desk = get_desk(request)
+    progress = survey_progress(SurveyFolder(desk.settings.places.page, get_session(request)), get_units(request))
     if progress.count < FEWEST:
         return RedirectResponse("/survey", 303)
     return _finish_form(request, progress)
 
 
 def _finish_form(request: Request, progress: Progress, typed: str = "", problem: str = "") -> Response:
-    return desk_of(request).render(
+    return get_desk(request).render(
         request,
         "finish.html.j2",
         400 if problem else 200,
@@ -136,12 +136,12 @@ def _finish_form(request: Request, progress: Progress, typed: str = "", problem:
 
 async def finish_survey(request: Request) -> Response:
     """Queue the survey itself."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
         text = form.fields.get("ruled", "")
-        progress = progress_of(SurveyFolder(desk.settings.places.page, session_of(request)), units_of(request))
+        progress = survey_progress(SurveyFolder(desk.settings.places.page, get_session(request)), get_units(request))
         try:
-            ruled_mm = _ruled_mm(text, units_of(request) or "mm", progress) if text else None
+            ruled_mm = _ruled_mm(text, get_units(request) or "mm", progress) if text else None
         except UserError as problem:
             return _finish_form(request, progress, text, f"{problem}. No photo is lost.")
         return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, form, needs_photo=False)
@@ -161,23 +161,23 @@ def _ruled_mm(text: str, units: UnitWorld, progress: Progress) -> float:
 
 async def remove_photo(request: Request) -> Response:
     """Forget one photo of the survey under way."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request) as form:
-        SurveyFolder(desk.settings.places.page, session_of(request)).remove(form.fields.get("photo", ""))
+        SurveyFolder(desk.settings.places.page, get_session(request)).remove(form.fields.get("photo", ""))
     return RedirectResponse("/survey", 303)
 
 
 async def start_over(request: Request) -> Response:
     """Forget the photos of the survey under way."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     async with desk.form(request):
-        SurveyFolder(desk.settings.places.page, session_of(request)).clear()
+        SurveyFolder(desk.settings.places.page, get_session(request)).clear()
     return RedirectResponse("/survey", 303)
 
 
 def show_print(request: Request) -> Response:
     """Send the drawing of the print's errors."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     path = desk.settings.places.page / "pictures" / f"survey-{desk.job(request).id}.png"
     if not path.exists():
         raise HTTPException(404)

@@ -10,10 +10,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.typed import reckon_typed
+from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.page.desk import Desk, desk_of
+from visioncheck.page.desk import Desk, get_desk
 from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_field
 from visioncheck.results.as_json import typed_json
@@ -33,7 +33,7 @@ class Field:
     Attributes
     ----------
     name : str
-        As `reckon_typed` knows it.
+        As `compute_typed` knows it.
     label, hint : str
         What the user reads.
     choices : tuple of str
@@ -119,20 +119,20 @@ _BY_NAME = {way.name: way for way in WAYS}
 
 def choose_way(request: Request) -> Response:
     """Ask how the cut was measured."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     sled = desk.sled(request)
     return desk.render(request, "typed_ways.html.j2", key=request.path_params["key"], name=sled.sled.name, ways=WAYS)
 
 
 def ask(request: Request) -> Response:
     """Ask for the readings of one way."""
-    desk = desk_of(request)
+    desk = get_desk(request)
     return _render(desk, request, desk.sled(request), _way(request), {}, "")
 
 
 async def take(request: Request) -> Response:
     """Reckon and keep what was typed; what cannot be is said above the form, with all that was typed still in it."""
-    desk, way = desk_of(request), _way(request)
+    desk, way = get_desk(request), _way(request)
     sled = desk.sled(request)
     async with desk.form(request) as form:
         fields = form.fields
@@ -176,7 +176,7 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
     if way.name == "panel":
         corners = [given.pop(f"corner{k}") for k in range(1, 5)]
         given["corners"] = ",".join(corners)
-    result = reckon_typed(given, sled.sled)
+    result = compute_typed(given, sled.sled)
     draft = EntryDraft(
         sled=sled.sled.name,
         reading=typed_json(result, sled.sled),
