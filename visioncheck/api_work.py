@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import InputError, UserError
-from visioncheck.given import StrPath, length_of, path_of, sled_of
+from visioncheck.given import StrPath, as_length, as_path, as_sled
 from visioncheck.quantity import Quantity, coverage_factor
 
 if TYPE_CHECKING:
     from visioncheck.measuring.keep import SledFile
-    from visioncheck.present.line import Line
+    from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
     from visioncheck.work.asked import Asked
@@ -42,7 +42,7 @@ class WorkTolerance:
         """The largest fence error, of either sign, that keeps every accepted fault, deg."""
         return self.asked.tolerance_deg
 
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[LabelledLine]:
         """Say it line by line."""
         from visioncheck.present.work import asked_lines
 
@@ -64,7 +64,7 @@ class WorkTolerance:
         """Draw it and write it as PNG; raises UserError where that cannot be written."""
         from visioncheck.files import write_whole
 
-        place = path_of("path", path, "the picture to write")
+        place = as_path("path", path, "the picture to write")
         if place.suffix.lower() != ".png":
             raise InputError("path", f"<path> {place}: the picture is written as PNG; give it a name that ends in .png")
         write_whole(place, self.render())
@@ -141,13 +141,13 @@ def tolerance(
     from visioncheck.work.asked import ask, describe_work
 
     sizes = {"width": width, "length": length, "depth": depth, "height": height}
-    sizes_mm = {name: length_of(name, mm, "'400mm'").value for name, mm in sizes.items() if mm is not None}
+    sizes_mm = {name: as_length(name, mm, "'400mm'").value for name, mm in sizes.items() if mm is not None}
     work = describe_work(kind, sizes_mm, sides, ends)
     faults: dict[Code, str | Quantity | None] = {
         "gap": gap, "last_gap": last_gap, "wind": wind, "diagonals": diagonals,
     }  # fmt: skip
-    accepted = {code: length_of(code, mm, "'0.1mm'").value for code, mm in faults.items() if mm is not None}
-    sled_file = sled_of(sled)
+    accepted = {code: as_length(code, mm, "'0.1mm'").value for code, mm in faults.items() if mm is not None}
+    sled_file = as_sled(sled)
     owner = None if sled_file is None else sled_file.sled
     units = owner.units if owner else _units_of(*sizes.values())
     return WorkTolerance(ask(work, accepted, units, _error_now(error, plus_minus, log, owner)), owner, units)
@@ -203,7 +203,7 @@ def _error_in_log(folder: StrPath, sled: Sled | None) -> Quantity:
 
     if sled is None:
         raise InputError("sled", "<log> has readings by sled; say which with <sled>")
-    with Log.open(path_of("log", folder, "a log's folder"), readonly=True) as opened:
+    with Log.open(as_path("log", folder, "a log's folder"), readonly=True) as opened:
         entries = list(opened.entries(sled=sled.name))
     newest = newest_reading(entries)
     if newest is None or newest.fence_error is None:

@@ -124,7 +124,7 @@ def _from_work(answers: Answers) -> Answers:
     from dataclasses import replace
 
     import visioncheck
-    from visioncheck.present.work import accepted_words, tolerance_text, work_words
+    from visioncheck.present.work import format_accepted, format_work, tolerance_text
     from visioncheck.work.asked import WORK_KINDS, sizes_of, usual_gap_mm
 
     kind = str(typer.prompt(f"What do you build: {', '.join(WORK_KINDS)}", default="drawer")).strip().lower()
@@ -136,7 +136,7 @@ def _from_work(answers: Answers) -> Answers:
     typer.echo(f"That asks for {text}. More about it: visioncheck tolerance {kind} --help")
     units = found.units
     return replace(
-        answers, tolerance=text, work=f"{work_words(found.asked.work, units)}, {accepted_words(found.asked, units)}"
+        answers, tolerance=text, work=f"{format_work(found.asked.work, units)}, {format_accepted(found.asked, units)}"
     )
 
 

@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.decision import Verdict
-from visioncheck.present.correction import error_words, percent
-from visioncheck.present.line import Line
+from visioncheck.present.correction import format_fence_error, percent
+from visioncheck.present.line import LabelledLine
 from visioncheck.results.numbers import error_json
 from visioncheck.units import (
     UnitWorld,
@@ -36,12 +36,12 @@ _FAULTS: dict[tuple[str, Code], str] = {
 _LABELS: dict[Code, str] = {"gap": "Gap", "last_gap": "Last gap", "wind": "Wind", "diagonals": "Diagonals"}
 
 
-def fault_words(work: Work, code: Code) -> str:
+def format_fault(work: Work, code: Code) -> str:
     """Say what a fault is, on this work."""
     return _FAULTS["box" if work.kind == "drawer" else work.kind, code]
 
 
-def work_words(work: Work, units: UnitWorld) -> str:
+def format_work(work: Work, units: UnitWorld) -> str:
     """Say what the work is, with its sizes."""
     size = {name: format_run(mm, units) for name, mm in work.sizes_mm.items()}
     match work.kind:
@@ -56,32 +56,32 @@ def work_words(work: Work, units: UnitWorld) -> str:
             return f"{work.kind} with butted sides {size['depth']} long and {size['height']} high"
 
 
-def asked_lines(asked: Asked, sled: Sled | None, units: UnitWorld) -> list[Line]:
+def asked_lines(asked: Asked, sled: Sled | None, units: UnitWorld) -> list[LabelledLine]:
     """Say what the work asks of the fence, line by line, and what today's fence does to it."""
     work = asked.work
     ways = format_error(asked.tolerance_deg, sled.fence_length_mm if sled else None, units, signed=False)
     rest = ", ".join(way for way in (ways.in_per_ft, ways.mm_per_m, ways.over_length) if way)
-    lines = [Line("Work", work_words(work, units)), *_accepted_lines(asked, units)]
-    lines.append(Line("Tolerance", f"± {asked.tolerance_deg:.4f}° ({rest}){_deciding(asked)}"))
+    lines = [LabelledLine("Work", format_work(work, units)), *_accepted_lines(asked, units)]
+    lines.append(LabelledLine("Tolerance", f"± {asked.tolerance_deg:.4f}° ({rest}){_deciding(asked)}"))
     for effect in work.effects:
-        at_limit = fault_mm_words(effect.fault_mm(asked.tolerance_deg), units)
-        lines.append(Line(_LABELS[effect.code], f"{at_limit} there: {fault_words(work, effect.code)}"))
+        at_limit = format_fault_mm(effect.fault_mm(asked.tolerance_deg), units)
+        lines.append(LabelledLine(_LABELS[effect.code], f"{at_limit} there: {format_fault(work, effect.code)}"))
     if sled:
-        lines.append(Line("Sled", _against_sled(asked, sled)))
-    lines.append(Line("In a sled's file", f'tolerance = "{tolerance_text(asked.tolerance_deg, units)}"'))
+        lines.append(LabelledLine("Sled", _against_sled(asked, sled)))
+    lines.append(LabelledLine("In a sled's file", f'tolerance = "{tolerance_text(asked.tolerance_deg, units)}"'))
     if work.kind == "frame":
-        lines.append(Line("Nominal", f"of a fence set to {180 / work.sides:g}°, at both ends of every stick"))
+        lines.append(LabelledLine("Nominal", f"of a fence set to {180 / work.sides:g}°, at both ends of every stick"))
     return lines + (_today_lines(asked, asked.today, units) if asked.today else [])
 
 
-def _accepted_lines(asked: Asked, units: UnitWorld) -> list[Line]:
+def _accepted_lines(asked: Asked, units: UnitWorld) -> list[LabelledLine]:
     usual = "; about a sheet of paper, closed unseen by glue and a clamp (common practice)" if asked.usual else ""
-    return [Line("Accepted", accepted_words(asked, units) + usual)]
+    return [LabelledLine("Accepted", format_accepted(asked, units) + usual)]
 
 
-def accepted_words(asked: Asked, units: UnitWorld) -> str:
+def format_accepted(asked: Asked, units: UnitWorld) -> str:
     """Say the faults that the maker accepts."""
-    each = (f"{_LABELS[code].lower()} up to {fault_mm_words(mm, units)}" for code, mm in asked.accepted_mm.items())
+    each = (f"{_LABELS[code].lower()} up to {format_fault_mm(mm, units)}" for code, mm in asked.accepted_mm.items())
     return ", ".join(each)
 
 
@@ -91,7 +91,7 @@ def _deciding(asked: Asked) -> str:
     return f"; the {_LABELS[asked.decides.code].lower()} decides"
 
 
-def fault_mm_words(mm: float, units: UnitWorld) -> str:
+def format_fault_mm(mm: float, units: UnitWorld) -> str:
     """Write a fault's size in both worlds, the owner's first."""
     other: UnitWorld = "mm" if units == "in" else "in"
     return f"{_small(mm, units)} ({_small(mm, other)})"
@@ -102,14 +102,14 @@ def _small(mm: float, units: UnitWorld) -> str:
 
 
 def _against_sled(asked: Asked, sled: Sled) -> str:
-    said = sled_tolerance_words(sled)
+    said = format_sled_tolerance(sled)
     if sled.tolerance_deg > asked.tolerance_deg * (1 + 1e-6):
         times = sled.tolerance_deg / asked.tolerance_deg
         return f"{sled.name}'s file allows {said}, {times:.1f} times what this work bears"
     return f"{sled.name}'s file allows {said}, which this work bears"
 
 
-def sled_tolerance_words(sled: Sled) -> str:
+def format_sled_tolerance(sled: Sled) -> str:
     """Say a sled's tolerance as its owner does."""
     ways = format_error(sled.tolerance_deg, signed=False)
     return ways.in_per_ft if sled.units == "in" else ways.mm_per_m
@@ -125,11 +125,11 @@ def tolerance_text(tolerance_deg: float, units: UnitWorld) -> str:
     return f"{math.floor(value * 10**digits * (1 + 1e-9)) / 10**digits:.{max(digits, 0)}f}{unit}"
 
 
-def _today_lines(asked: Asked, today: Today, units: UnitWorld) -> list[Line]:
-    lines = [Line("Fence now", error_words(today.error))]
+def _today_lines(asked: Asked, today: Today, units: UnitWorld) -> list[LabelledLine]:
+    lines = [LabelledLine("Fence now", format_fence_error(today.error))]
     for effect, fault in zip(asked.work.effects, today.faults, strict=True):
-        lines.append(Line(f"  {_LABELS[effect.code].lower()}", _fault_now(fault, units)))
-    return [*lines, Line("Verdict", _verdict_words(today))]
+        lines.append(LabelledLine(f"  {_LABELS[effect.code].lower()}", _fault_now(fault, units)))
+    return [*lines, LabelledLine("Verdict", _format_verdict(today))]
 
 
 def _fault_now(fault: Size, units: UnitWorld) -> str:
@@ -139,7 +139,7 @@ def _fault_now(fault: Size, units: UnitWorld) -> str:
     return f"{_small(fault.mean, units)}, between {low} and {high} (95 %)"
 
 
-def _verdict_words(today: Today) -> str:
+def _format_verdict(today: Today) -> str:
     chance = f"chance {percent(today.decision.probability_inside)}"
     return {
         Verdict.INSIDE: f"good enough for this work ({chance})",

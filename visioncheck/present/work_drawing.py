@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from visioncheck.present.trend_chart import INK, ODD, PAPER, chart_png
-from visioncheck.present.work import fault_mm_words, work_words
+from visioncheck.present.work import format_fault_mm, format_work
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,7 +49,7 @@ def draw_work(asked: Asked, units: UnitWorld) -> bytes:
     parts.set_aspect("equal")
     parts.margins(0.08)
     _draw_gap(gap, first.fault_mm(asked.tolerance_deg), units)
-    figure.suptitle(f"{work_words(work, units)}: tolerance ± {asked.tolerance_deg:.3f}°", fontsize=10, color=INK)
+    figure.suptitle(f"{format_work(work, units)}: tolerance ± {asked.tolerance_deg:.3f}°", fontsize=10, color=INK)
     for axes in (parts, gap):
         axes.set_axis_off()
     return chart_png(figure)
@@ -169,7 +169,7 @@ def _draw_gap(axes: Axes, gap_mm: float, units: UnitWorld) -> None:
     _board(axes, [(0, -high / 2), (wide, -high / 2), (wide, 0), (0, 0)])
     x = 0.3 * wide
     axes.annotate("", (x, gap_mm), (x, 0), arrowprops={"arrowstyle": "<->", "color": ODD, "shrinkA": 0, "shrinkB": 0})
-    words = fault_mm_words(gap_mm, units)
+    words = format_fault_mm(gap_mm, units)
     axes.text(0.05 * wide, gap_mm + 0.04 * high, words, color=ODD, fontsize=9, va="bottom", zorder=5)
     sheet = [(1.04 * wide, 0), (1.4 * wide, 0), (1.4 * wide, _PAPER_MM), (1.04 * wide, _PAPER_MM)]
     axes.fill(*np.array(sheet).T, facecolor="white", edgecolor=INK, linewidth=0.7, zorder=4)

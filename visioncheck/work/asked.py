@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from visioncheck import checks
 from visioncheck.errors import InputError
 from visioncheck.fence.decision import Decision, decide
-from visioncheck.uncertainty import Size, size_of
+from visioncheck.uncertainty import Size, absolute_value
 from visioncheck.work.effects import Code, Effect, Work, box, frame, joint, panel
 
 if TYPE_CHECKING:
@@ -180,7 +180,7 @@ def ask(work: Work, accepted_mm: Mapping[Code, float], units: UnitWorld = "mm", 
 
 def stand_today(work: Work, tolerance_deg: float, error: Quantity) -> Today:
     """Say what a fence error, deg, does to the work; every fault grows with the error's size, so its interval does."""
-    size = size_of(error)
+    size = absolute_value(error)
     faults = tuple(
         Size(each.fault_mm(size.mean), each.fault_mm(size.u), each.fault_mm(size.low), each.fault_mm(size.high), "mm")
         for each in work.effects
