@@ -83,18 +83,22 @@ def rig_of(photos: list[Path]) -> Rig:
     UserError
         The survey's own.
     """
+    with tempfile.TemporaryDirectory() as scratch:
+        return load_rig(write_rig(photos, Path(scratch) / "rig.json"))
+
+
+def write_rig(photos: list[Path], file: Path, ruled_share: float = 1.0) -> Path:
+    """Survey into a file; the ruled length is the true one times `ruled_share`."""
     sheet = next(sheet for sheet in truth_of(photos[0])["sheets"] if sheet["sheet"] == 0)
     first, last = target_layout(sheet["paper"]).ruled_points
     ends = np.array(sheet["saddles_table_mm"])[[first, last]]
-    ruled_mm = float(np.linalg.norm(ends[1] - ends[0]))
+    ruled_mm = float(np.linalg.norm(ends[1] - ends[0])) * ruled_share
     said = io.StringIO()
-    with tempfile.TemporaryDirectory() as scratch:
-        file = Path(scratch) / "rig.json"
-        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(said):
-            failed = visioncheck(["survey", *map(str, photos), "--ruled", f"{ruled_mm:.2f}mm", "-o", str(file)])
-        if failed:
-            raise UserError(said.getvalue().strip().removeprefix("visioncheck: "))
-        return load_rig(file)
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(said):
+        failed = visioncheck(["survey", *map(str, photos), "--ruled", f"{ruled_mm:.2f}mm", "-o", str(file)])
+    if failed:
+        raise UserError(said.getvalue().strip().removeprefix("visioncheck: "))
+    return file
 
 
 def _angle_between(first: np.ndarray, second: np.ndarray) -> float:

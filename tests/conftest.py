@@ -18,6 +18,16 @@ from visioncheck.printed.layout import target_layout
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "light-a4"
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--kills", type=int, default=30, help="how many programs the tests of kills end at random moments")
+
+
+@pytest.fixture(scope="session")
+def kills(pytestconfig: pytest.Config) -> int:
+    """How many programs a test ends at random moments."""
+    return int(pytestconfig.getoption("kills"))
+
+
 @pytest.fixture(scope="session")
 def rig_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Rig of the phone and print of `PHOTOS`, written by the survey command; its ruled length is the true one."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import re
-import tomllib
 from pathlib import Path
 
 import pytest
@@ -81,12 +80,6 @@ def test_commands_in_a_topic_are_printed_whole():
 def test_a_topic_that_there_is_not(capsys):
     assert main(["help", "planing"]) == 2
     assert "There is no topic 'planing'; there are survey, " in capsys.readouterr().err
-
-
-def test_topics_are_packed():
-    packed = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["visioncheck"]
-    found = {path for pattern in packed for path in PACKAGE.glob(pattern)}
-    assert set(DOCS.rglob("*.md")) <= found
 
 
 def test_the_cautions_are_those_that_the_program_says():

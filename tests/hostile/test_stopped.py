@@ -1,10 +1,10 @@
-"""Commands stopped at random; many more with `python -m tests.hostile.stopped COUNT`."""
+"""Commands stopped at random; many more with `pytest --kills COUNT`."""
 
 from __future__ import annotations
 
 from tests.hostile.stopped import main
 
 
-def test_commands_stopped_at_random_lose_nothing(capsys):
-    main(24, seed=20260301)
-    assert "24 commands" in capsys.readouterr().out
+def test_commands_stopped_at_random_lose_nothing(kills, capsys):
+    main(kills, seed=20260301)
+    assert f"{kills} commands" in capsys.readouterr().out

@@ -104,36 +104,43 @@ def test_killed_at_every_line_of_a_first_attach(tmp_path):
     assert found == {(0, 0), (0, 1), (1, 0)}
 
 
-ATTACH_FOR_EVER = textwrap.dedent("""
-    import sys
-    from pathlib import Path
-    from tests.log.conftest import make_draft, make_photo
-    from visioncheck.log.store import Log
-
-    folder, own = Path(sys.argv[1]), Path(sys.argv[2])
+def attach_for_ever(folder, own, pipe):
+    """Say before each entry that it begins, and after it which one it is."""
+    pipe.send(None)
     with Log.open(folder, create=True) as log:
         while True:
-            photo = make_photo(own, size=400_000)
-            print("start", flush=True)
-            print("done", log.attach(make_draft(), photo).id, flush=True)
-""")
+            pipe.send(log.attach(make_draft(), make_photo(own, size=400_000)).id)
 
 
-def test_killed_at_random_moments(tmp_path):
-    """Forty SIGKILLs from outside on one growing log; what was acknowledged is there for good."""
+def said_before_it_ended(pipe):
+    """What a process that was killed had sent."""
+    while True:
+        try:
+            yield pipe.recv()
+        except (EOFError, OSError):
+            return
+
+
+def test_killed_at_random_moments(tmp_path, kills):
+    """SIGKILLs from outside, on a log that grows to two dozen; what was acknowledged is there for good."""
     generator = np.random.default_rng(20260301)
-    folder = tmp_path / "log"
     kept = set()
-    for _ in range(40):
-        child = subprocess.Popen(
-            [sys.executable, "-c", ATTACH_FOR_EVER, folder, tmp_path], stdout=subprocess.PIPE, text=True, cwd=ROOT
-        )
-        child.stdout.readline()
+    for k in range(kills):
+        folder = tmp_path / f"log-{k // 10}"
+        if k % 10 == 0:
+            kept = set()
+        ours, theirs = fork.Pipe(duplex=False)
+        child = fork.Process(target=attach_for_ever, args=(folder, tmp_path, theirs))
+        child.start()
+        theirs.close()
+        assert ours.recv() is None
         time.sleep(generator.uniform(0, 0.03))
         child.kill()
-        acknowledged = {line.split()[1] for line in child.stdout.read().splitlines() if line.startswith("done ")}
-        child.stdout.close()
-        assert child.wait() == -signal.SIGKILL
+        child.join()
+        assert child.exitcode == -signal.SIGKILL
+        acknowledged = set(said_before_it_ended(ours))
+        with Log.open(folder, create=True):
+            pass
         ids, _ = require_whole(folder)
         # at most the one under way is there without having been acknowledged
         new = set(ids) - kept
@@ -141,7 +148,6 @@ def test_killed_at_random_moments(tmp_path):
         assert len(new - acknowledged) <= 1
         assert kept <= set(ids)
         kept = set(ids)
-    assert kept
 
 
 def attach_many(folder, own, count, ready, pause_s=0.0):

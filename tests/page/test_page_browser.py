@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 
 import cv2
 import numpy as np
 import pytest
 from phone import PHOTOS
+from playwright import sync_api as playwright
 
-playwright = pytest.importorskip("playwright.sync_api", reason="the browser is driven by playwright, of the dev extra")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.photos,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine (Debian: apt install chromium)"),
-]
+from tests.report.browser import find_browser
+
+pytestmark = pytest.mark.photos
 SIZE = {"width": 390, "height": 844}
 _LONG_MS = 90_000
 
@@ -26,7 +23,7 @@ def browser():
     # Chromium refuses its sandbox to the superuser, as in a container
     options = ["--no-sandbox"] if os.geteuid() == 0 else []
     with playwright.sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=CHROMIUM, args=options)
+        found = driver.chromium.launch(executable_path=find_browser(), args=options)
         yield found
         found.close()
 
