@@ -194,6 +194,9 @@ STEP_LIKELY = 2 / 3
 """Probability. The cheapest step that decides with at least this is named; assumption."""
 STEP_WORTH_IT = 0.9
 """Share of the uncertainty. A step that leaves more is not worth its trouble; assumption."""
+ODD_PIECE_CHANCE = 0.01
+"""Probability. A piece to which the others of its sled leave less is odd, and so are photos of one piece that
+contradict each other; assumption."""
 
 # Slots, gaps and grooves
 
