@@ -18,14 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.one_photo import measure_photo, measure_turned
 from tests.slot_truth import SLOTS, slot_scores
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main as visioncheck
 from visioncheck.errors import UserError
 from visioncheck.fence.squareness import fit_panel
-from visioncheck.measuring.pair import measure_turned
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.printed.layout import target_layout
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from visioncheck.fence.decision import Verdict
     from visioncheck.fence.typed import TypedResult
     from visioncheck.log.entry import EntryDraft
-    from visioncheck.measuring.keep import Outcome, PieceOptions, RigFile, SledFile
+    from visioncheck.measuring.measure import Outcome
+    from visioncheck.measuring.options import PieceOptions
+    from visioncheck.measuring.request import RigFile, SledFile
     from visioncheck.measuring.sheets import Surveyed
     from visioncheck.present.line import LabelledLine
     from visioncheck.present.naming import Door
@@ -136,7 +138,7 @@ class Measurement:
     def verdict(self) -> Verdict | None:
         """How the fence error, or its size where the sign is unknown, stands to the sled's tolerance."""
         error = self.reading.fence_error or self.reading.fence_error_size
-        return _verdict(error, self.outcome.sled)
+        return _verdict(error, self.outcome.request.sled_file)
 
     @property
     def correction(self) -> Correction | None:
@@ -155,13 +157,13 @@ class Measurement:
 
     def require_kept_sled(self) -> None:
         """Require that it was made with a sled's file, by which the log keeps readings; raises InputError."""
-        _kept_sled(self.outcome.sled)
+        _kept_sled(self.outcome.request.sled_file)
 
     def lines(self, door: Door = "python") -> list[LabelledLine]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
         from visioncheck.present.reading import reading_lines
 
-        return reading_lines(self.reading, _owner(self.outcome.sled), door=door)
+        return reading_lines(self.reading, self.outcome.request.sled, door=door)
 
     def to_dict(self) -> dict[str, Any]:
         """Give everything as plain values that JSON can hold, as the log keeps it."""
@@ -178,10 +180,10 @@ class Measurement:
         from visioncheck.photo.load import load_photo
         from visioncheck.present.picture import render_reading
 
-        photo = load_photo(self.outcome.path)
+        photo = load_photo(self.outcome.request.photo)
         if photo.sha256 != self.outcome.reading["photo_sha256"]:
-            raise UserError(f"{self.outcome.path} was changed after it was measured; measure it again")
-        return render_reading(photo, self.reading, self.correction, _owner(self.outcome.sled))
+            raise UserError(f"{self.outcome.request.photo} was changed after it was measured; measure it again")
+        return render_reading(photo, self.reading, self.correction, self.outcome.request.sled)
 
     def draw(self, path: StrPath) -> Path:
         """Draw the reading on its photo and write it as PNG.
@@ -191,17 +193,17 @@ class Measurement:
         UserError
             The photo is gone or was changed, or the place cannot be written or is the photo itself.
         """
-        if is_path(path) and Path(path).resolve() == self.outcome.path.resolve():
+        if is_path(path) and Path(path).resolve() == self.outcome.request.photo.resolve():
             raise InputError("path", f"<path> {os.fspath(path)} is the photo itself; choose another name")
         return _write_png(path, self.render)
 
     def __str__(self) -> str:
-        return _plain(_title(self.outcome.sled, self.outcome.path.name), self.lines())
+        return _plain(_title(self.outcome.request.sled_file, self.outcome.request.photo.name), self.lines())
 
     def _repr_html_(self) -> str:
         from visioncheck.present.notebook import as_html
 
-        title = _title(self.outcome.sled, self.outcome.path.name)
+        title = _title(self.outcome.request.sled_file, self.outcome.request.photo.name)
         return as_html(title, self.lines(), self.render(), cautions=self.correction is not None)
 
 
@@ -380,12 +382,13 @@ def measure(
     Traceback (most recent call last):
     visioncheck.errors.InputError: thickness is in 'inch', which is no unit of length; write it such as '18mm'
     """
-    from visioncheck.measuring.keep import measure_for_log
+    from visioncheck.measuring.measure import measure_piece
+    from visioncheck.measuring.request import MeasureRequest
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
     told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half)
-    outcome = measure_for_log(first, sled_file, rig_file, replace(told, turned=second))
+    outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
     return Measurement(outcome.without_pixels())
@@ -490,7 +493,7 @@ def load_sled(path: StrPath) -> SledFile:
     >>> visioncheck.load_sled("fixtures/sleds/alder-lane.toml").sled.name
     'Alder Lane'
     """
-    from visioncheck.measuring.keep import read_sled
+    from visioncheck.measuring.request import read_sled
 
     return read_sled(as_path("path", path, "a sled file"))
 
@@ -503,7 +506,7 @@ def load_rig(path: StrPath) -> RigFile:
     UserError
         No such file, or not a whole rig file; names the line or the key.
     """
-    from visioncheck.measuring.keep import read_rig
+    from visioncheck.measuring.request import read_rig
 
     return read_rig(as_path("path", path, "a rig file"))
 
@@ -553,7 +556,7 @@ def _told(
     turned_half: str | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
-    from visioncheck.measuring.keep import read_piece_options
+    from visioncheck.measuring.options import read_piece_options
 
     units = owner.units if owner else None
     typed = thickness if isinstance(thickness, str) else None

@@ -11,7 +11,7 @@ from visioncheck.given import StrPath, as_length, as_path, as_sled
 from visioncheck.quantity import Quantity, coverage_factor
 
 if TYPE_CHECKING:
-    from visioncheck.measuring.keep import SledFile
+    from visioncheck.measuring.request import SledFile
     from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld

@@ -9,15 +9,10 @@ from typing import TYPE_CHECKING
 
 from visioncheck.api import compute, draft_entry, survey
 from visioncheck.errors import UserError
-from visioncheck.measuring.keep import (
-    PieceOptions,
-    RigFile,
-    SledFile,
-    attach_outcome,
-    measure_for_log,
-    read_rig,
-    read_sled,
-)
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import measure_piece
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import MeasureRequest, RigFile, SledFile, read_rig, read_sled
 from visioncheck.quantity import Quantity
 from visioncheck.units import slope_from_deg
 
@@ -105,7 +100,8 @@ def build_demo(log: Log, fixtures: Path, rig_path: Path, say: Callable[[str], No
         for number, step in enumerate(steps):
             time = _START + timedelta(weeks=step.week, minutes=30 * number)
             if step.photo:
-                outcome = measure_for_log(photos / step.photo, sled, rig, step.told)
+                asked = MeasureRequest(photos / step.photo, sled_file=sled, rig_file=rig, options=step.told)
+                outcome = measure_piece(asked)
                 attach_outcome(log, outcome, note=_COMPUTED, adjusted=step.adjusted, time=time)
             else:
                 log.attach(_simulated(step, sled, chance, time))

@@ -12,7 +12,7 @@ from visioncheck.quantity import Quantity
 from visioncheck.units import mm_per, parse_length
 
 if TYPE_CHECKING:
-    from visioncheck.measuring.keep import RigFile, SledFile
+    from visioncheck.measuring.request import RigFile, SledFile
 
 StrPath = str | os.PathLike[str]
 
@@ -75,7 +75,7 @@ def as_sled(given: object) -> SledFile | None:
     UserError
         None of these, or a file that is no sled.
     """
-    from visioncheck.measuring.keep import SledFile, read_sled
+    from visioncheck.measuring.request import SledFile, read_sled
     from visioncheck.sled.model import Sled
 
     if given is None or isinstance(given, SledFile):
@@ -95,7 +95,7 @@ def as_rig(given: object) -> RigFile | None:
     """
     from visioncheck.camera.rig import Rig, rig_text
     from visioncheck.camera.rig_file import parse_rig
-    from visioncheck.measuring.keep import RigFile, read_rig
+    from visioncheck.measuring.request import RigFile, read_rig
 
     given = getattr(given, "rig", given) if not isinstance(given, RigFile) else given
     if given is None or isinstance(given, RigFile):

@@ -19,7 +19,8 @@ from visioncheck.camera.steadiness import supposed
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measuring.detect import Detection
-from visioncheck.measuring.keep import PieceOptions, RigFile, SledFile
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import RigFile, SledFile
 from visioncheck.photo.load import Exif
 from visioncheck.points.model import TargetPoints
 from visioncheck.present.naming import error_sentence

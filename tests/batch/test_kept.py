@@ -12,11 +12,12 @@ from tests.log.conftest import make_photo, make_reading
 from tests.report.hand_made import SLED
 from visioncheck.batch.batch import measure, settle
 from visioncheck.batch.jobs import BatchPhoto, Known
-from visioncheck.batch.work import Finding
+from visioncheck.batch.work import Finding, find
 from visioncheck.errors import UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import PieceOptions, RigFile, SledFile
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import RigFile, SledFile
 from visioncheck.present.questions import missing_reason
 
 SLEDS = {name: SledFile(replace(SLED, name=name), f"file of {name}") for name in ("Long sled", "Short sled")}
@@ -57,7 +58,7 @@ def run_as(found):
 
 def good(job, **changes):
     reading = {**make_reading(), "photo_sha256": job.sha256, "told": job.told.as_json(), **changes}
-    return Finding(reading, job.sled, job.rig)
+    return Finding(reading, job.sled, job.rig, read_photo(job.path))
 
 
 def settled(log, job, known=KNOWN):
@@ -153,12 +154,20 @@ def test_a_lost_process_or_a_fault_is_refused_and_tried_again(log, job, error, s
     assert settled(log, job) is None
 
 
-def test_a_photo_that_changed_while_it_was_measured_is_not_kept(log, job):
-    finding = good(job)
+def test_a_photo_that_changed_before_it_was_measured_is_refused(job):
     make_photo(job.path.parent)
+    found = find(job, KNOWN)
+    assert "changed after the batch began" in missing_reason(found.reading)
+    assert found.photo is None
+
+
+def test_what_was_measured_is_kept_without_opening_it_again(log, job):
+    """A file that was overwritten or taken away after the measuring is no part of the log."""
+    finding = good(job)
+    job.path.unlink()
     (result,) = measure(log, [job], KNOWN, run_as(finding))
-    assert "changed while it was measured" in missing_reason(result.reading)
-    assert list(log.entries()) == []
+    assert result.state == "measured"
+    assert log.photo_path(log.get(result.entry)).read_bytes() == finding.photo.data
 
 
 def test_a_log_that_cannot_be_written_ends_the_batch(log, job, monkeypatch):

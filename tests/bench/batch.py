@@ -24,7 +24,7 @@ def _start(rig_file):
 
 
 def _measure(photo):
-    from visioncheck.measuring.photo import measure_photo
+    from tests.one_photo import measure_photo
 
     start = process_time()
     measure_photo(photo, _RIG[0])

@@ -17,10 +17,10 @@ import cv2
 import numpy as np
 
 from tests.bench.photos import PIECES
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.measuring import detect, kind
 from visioncheck.measuring import piece as seen
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.picture import draw_reading
 from visioncheck.reading import piece
 

@@ -26,11 +26,11 @@ from tests.flags.painted import (
     stick_tag,
     tilted,
 )
+from tests.one_photo import measure_photo
 from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.flags import in_order
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_light
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.picture import draw_reading

@@ -16,11 +16,11 @@ from PIL import Image
 
 from tests.hard.pictures import scenes
 from tests.hard.scene import Scene
+from tests.one_photo import measure_photo
 from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.errors import Refusal
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 

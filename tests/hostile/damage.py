@@ -24,13 +24,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig import content_fingerprint
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
 from visioncheck.measuring.detect import detect
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.present.correction import describe
 from visioncheck.present.picture import draw_reading

@@ -18,10 +18,10 @@ import numpy as np
 from PIL import Image
 
 from tests.accuracy import FENCE, KINDS, Score, scores_of, survey_photos, truth_of, write_rig
+from tests.one_photo import measure_photo
 from tests.photo.develop import developed
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.errors import UserError
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.light import linear_between
 from visioncheck.quantity import Quantity
 

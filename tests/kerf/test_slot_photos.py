@@ -11,14 +11,13 @@ import pytest
 
 from tests.fence.cutting import board, butted, wedge_of
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
+from tests.one_photo import measure_photo, measure_turned
 from tests.slot_truth import slot_scores
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.cli import main
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measuring.pair import measure_turned
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.load import load_photo

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.light import linear_light

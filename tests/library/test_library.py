@@ -247,8 +247,9 @@ class _Tags(HTMLParser):
 
 def test_a_notebook_shows_text_as_text(found):
     name = '<script>alert("1")</script> & Söhne'
-    file = replace(found.outcome.sled, sled=replace(found.outcome.sled.sled, name=name))
-    named = replace(found, outcome=replace(found.outcome, sled=file))
+    asked = found.outcome.request
+    file = replace(asked.sled_file, sled=replace(asked.sled, name=name))
+    named = replace(found, outcome=replace(found.outcome, request=replace(asked, sled_file=file)))
     shown = named._repr_html_()
     tags = _Tags()
     tags.feed(shown)

@@ -19,7 +19,9 @@ from visioncheck.log.adjusting import Moment, TakenBefore
 from visioncheck.log.photos import read_photo
 from visioncheck.log.standing import find_standing, pending_adjustment
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import Outcome, SledFile, attach_outcome
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import Outcome
+from visioncheck.measuring.request import SledFile
 from visioncheck.present.correction import describe
 from visioncheck.quantity import Quantity
 from visioncheck.results.advice import correction_json

@@ -15,7 +15,10 @@ from visioncheck.commands.measure import _by_time
 from visioncheck.log.check import check
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import PieceOptions, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import measure_piece
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
 
 SLED = Path(__file__).parents[2] / "fixtures" / "sleds" / "alder-lane.toml"
 pytestmark = pytest.mark.photos
@@ -23,12 +26,12 @@ pytestmark = pytest.mark.photos
 
 @pytest.fixture(scope="module")
 def corner(rig_file):
-    return measure_for_log(PHOTOS / "corner-2.jpg", read_sled(SLED), read_rig(rig_file))
+    return measure_piece(MeasureRequest(PHOTOS / "corner-2.jpg", None, read_sled(SLED), read_rig(rig_file)))
 
 
 @pytest.fixture(scope="module")
 def bare(rig_file):
-    return measure_for_log(PHOTOS / "survey-2.jpg", read_sled(SLED), read_rig(rig_file))
+    return measure_piece(MeasureRequest(PHOTOS / "survey-2.jpg", None, read_sled(SLED), read_rig(rig_file)))
 
 
 def entries(folder):
@@ -74,7 +77,8 @@ def test_a_refused_photo_is_not_kept(log, bare):
 def test_a_photo_changed_since_it_was_measured_is_not_kept(log, tmp_path, rig_file):
     photo = tmp_path / "corner.jpg"
     shutil.copyfile(PHOTOS / "corner-2.jpg", photo)
-    outcome = measure_for_log(photo, read_sled(SLED), read_rig(rig_file), PieceOptions(piece="corner")).without_pixels()
+    asked = MeasureRequest(photo, None, read_sled(SLED), read_rig(rig_file), PieceOptions(piece="corner"))
+    outcome = measure_piece(asked).without_pixels()
     assert outcome.reading["told"] == {"piece": "corner"}
     assert outcome.measured.photo.bgr.size == 0
     photo.write_bytes(photo.read_bytes() + b"\0")

@@ -20,8 +20,8 @@ from visioncheck.errors import Refusal, UserError
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
 from visioncheck.measuring import refine_rig
-from visioncheck.measuring.keep import RigFile, read_rig
 from visioncheck.measuring.refine_rig import refine_by_log
+from visioncheck.measuring.request import RigFile, read_rig
 from visioncheck.printed.layout import target_layout
 
 pytestmark = pytest.mark.photos

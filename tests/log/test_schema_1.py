@@ -11,7 +11,7 @@ from visioncheck.batch.batch import settle
 from visioncheck.batch.jobs import BatchPhoto, Known
 from visioncheck.cli import main
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import options_from_json
+from visioncheck.measuring.options import options_from_json
 from visioncheck.page.answers import answer_from_entry
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -8,10 +8,10 @@ import math
 import pytest
 
 from tests.conftest import PHOTOS
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.fence import of_piece
 from visioncheck.measuring import piece as measure
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.present.budget import better_lines
 from visioncheck.quantity import Quantity
 from visioncheck.results.budget import budgets_from_reading

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.measuring import piece as measure
 from visioncheck.measuring.detect import detect
-from visioncheck.measuring.photo import measure_photo
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4" / "corner-2.jpg"
 pytestmark = pytest.mark.photos

@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.one_photo import measure_photo
 from tests.photo.develop import with_lateral_colour
 from visioncheck.camera.from_photos import rig_from_survey
 from visioncheck.camera.survey import survey
 from visioncheck.measuring.detect import Detection
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.photo.load import load_photo
 from visioncheck.points.find import find_points
 

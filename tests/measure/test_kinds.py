@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from tests.flags.painted import OAK, PHOTOS, lay, photo, rectangle, sawn
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.outline.seam import find_seam
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.questions import question_sentence

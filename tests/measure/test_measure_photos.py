@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.conftest import PHOTOS
+from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
-from visioncheck.measuring.photo import measure_photo
 from visioncheck.quantity import Quantity
 
 pytestmark = pytest.mark.photos

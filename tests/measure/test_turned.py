@@ -9,12 +9,11 @@ import cv2
 import pytest
 
 from tests.conftest import PHOTOS
+from tests.one_photo import measure_photo, measure_turned
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.errors import UserError
 from visioncheck.measuring import pair as measure
-from visioncheck.measuring.pair import measure_turned
-from visioncheck.measuring.photo import measure_photo
 
 pytestmark = pytest.mark.photos
 

@@ -13,7 +13,7 @@ from phone import PHOTOS, SLED_KEY, until
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import read_sled
+from visioncheck.measuring.request import read_sled
 from visioncheck.page.stock import short_key
 from visioncheck.results.as_json import typed_json
 

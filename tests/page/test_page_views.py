@@ -17,7 +17,10 @@ from pretended_work import do
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import PieceOptions, attach_outcome, measure_for_log, read_rig, read_sled
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import measure_piece
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
 from visioncheck.page.stock import short_key
 from visioncheck.present.correction import _STEPS
 from visioncheck.present.flags import FLAGS, remedy
@@ -478,7 +481,7 @@ def test_no_remedy_names_a_command_or_option():
 def test_a_photo_that_the_command_line_logged_is_shown_with_its_picture_and_asks_what_is_missing(serve):
     page = serve()
     sled = read_sled(page.settings.sleds / "alder-lane.toml")
-    outcome = measure_for_log(PHOTOS / "strip-1.jpg", sled, None, PieceOptions(cuts=5))
+    outcome = measure_piece(MeasureRequest(PHOTOS / "strip-1.jpg", None, sled, None, PieceOptions(cuts=5)))
     with Log.open(page.settings.log) as log:
         entry = attach_outcome(log, outcome)
     phone = page.phone()
@@ -506,7 +509,7 @@ def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_fil
     page = serve()
     sled, rig = read_sled(page.settings.sleds / "alder-lane.toml"), read_rig(rig_file)
     thick = Quantity(19.2, 0.29, "mm")
-    outcome = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, PieceOptions(thick, "gap"))
+    outcome = measure_piece(MeasureRequest(PHOTOS / "gap-1.jpg", None, sled, rig, PieceOptions(thick, "gap")))
     with Log.open(page.settings.log) as log:
         entry = attach_outcome(log, outcome)
     phone = page.phone()
@@ -525,7 +528,7 @@ def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_fil
         new = log.get(reading.rpartition("/")[2])
     # the command says the same
     told = PieceOptions(thick, "gap", "bottom", turned_half="right")
-    same = measure_for_log(PHOTOS / "gap-1.jpg", sled, rig, told).reading
+    same = measure_piece(MeasureRequest(PHOTOS / "gap-1.jpg", None, sled, rig, told)).reading
     assert new.reading["fence_error_deg"] == pytest.approx(same["fence_error_deg"])
     assert new.reading["told"] == same["told"]
     # told one after the other, too

@@ -13,13 +13,15 @@ from tests.report.hand_made import corner_piece, photo
 from visioncheck.cli import main
 from visioncheck.errors import Refusal, UserError
 from visioncheck.measuring.detect import Measured
+from visioncheck.measuring.request import MeasureRequest
 
 CAUTION = "Unplug the saw"
 
 
 @pytest.fixture(autouse=True)
 def _by_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def measure_photo(path: Path, *_: object, **__: object) -> Measured:
+    def measure_photo(request: MeasureRequest, *_: object) -> Measured:
+        path = request.photo
         if path.name == "bare.jpg":
             raise Refusal("off-sheet", "bare.jpg")
         if path.name == "gone.jpg":

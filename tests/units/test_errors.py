@@ -6,7 +6,7 @@ import pytest
 
 from visioncheck.cli import main
 from visioncheck.errors import InputError
-from visioncheck.measuring.keep import read_piece_options
+from visioncheck.measuring.options import read_piece_options
 from visioncheck.present.naming import error_sentence
 
 

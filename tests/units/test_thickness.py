@@ -7,7 +7,7 @@ import math
 import pytest
 
 from visioncheck.errors import UserError
-from visioncheck.measuring.keep import read_piece_options
+from visioncheck.measuring.options import read_piece_options
 from visioncheck.quantity import Quantity
 
 

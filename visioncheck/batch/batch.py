@@ -16,7 +16,8 @@ from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
 from visioncheck.log.rows import short
 from visioncheck.log.standing import newest_reading, pending_adjustment
-from visioncheck.measuring.keep import Outcome, attach_outcome, refused
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import Outcome, refused
 from visioncheck.results.schema_1 import brought_up
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def _by_content(jobs: Sequence[BatchPhoto]) -> tuple[dict[str, list[BatchPhoto]]
     for job in jobs:
         try:
             sha256 = read_photo(job.path).sha256
-            turned_sha256 = read_photo(job.told.turned).sha256 if job.told.turned else ""
+            turned_sha256 = read_photo(job.turned).sha256 if job.turned else ""
         except UserError as problem:
             unreadable.append(_refused(job, problem))
         else:
@@ -127,7 +128,7 @@ def _second_photos(log: Log, jobs: Sequence[BatchPhoto]) -> dict[str, str]:
 
 
 def _identity(job: BatchPhoto) -> tuple[object, ...]:
-    return job.sled, job.rig, job.told
+    return job.sled, job.rig, job.told, job.turned
 
 
 def _contradiction(same: list[BatchPhoto]) -> list[Result]:
@@ -170,23 +171,16 @@ def _kept(log: Log, job: BatchPhoto, finding: Finding, known: Known) -> Result:
     if reading["status"] == "refused" or finding.sled is None:
         log.remember_refusal(_key(job, known), reading)
         return Result(job, "refused", reading, finding.sled or job.sled)
-    if _changed(job, reading):
-        return _refused(job, UserError(f"{job.label}: was changed while it was measured; run the batch again."))
     rig = None if finding.rig is None else known.rigs[finding.rig]
-    outcome = Outcome(job.path, reading, known.sleds[finding.sled], rig, turned=job.told.turned)
-    entry = attach_outcome(log, outcome, person=job.person, note=job.note, adjusted=job.adjusted, time=job.time)
+    outcome = Outcome(job.request(known.sleds[finding.sled], rig), reading)
+    entry = attach_outcome(
+        log, outcome, person=job.person, note=job.note, adjusted=job.adjusted, time=job.time, file=finding.photo
+    )
     return Result(job, "measured", reading, entry.sled, entry.id)
 
 
-def _changed(job: BatchPhoto, reading: dict[str, Any]) -> bool:
-    try:
-        return not read_photo(job.path).sha256 == job.sha256 == reading["photo_sha256"]
-    except UserError:
-        return True
-
-
 def _refused(job: BatchPhoto, problem: UserError) -> Result:
-    return Result(job, "refused", refused(job.path, problem, told=job.told).reading, job.sled)
+    return Result(job, "refused", refused(job.request(), problem).reading, job.sled)
 
 
 def _before(log: Log, job: BatchPhoto, known: Known) -> Result | None:

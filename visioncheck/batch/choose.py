@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.measuring.detect import Detection
-    from visioncheck.measuring.keep import RigFile
+    from visioncheck.measuring.request import RigFile
 
 
 def choose_sled(job: BatchPhoto, tags: Iterable[int], known: Known) -> str:

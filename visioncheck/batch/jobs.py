@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
-from visioncheck.measuring.keep import PieceOptions, read_piece_options, read_rig, read_sled
+from visioncheck.measuring.options import PieceOptions, read_piece_options
+from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
 from visioncheck.photo.load import PHOTO_SUFFIXES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from visioncheck.measuring.keep import RigFile, SledFile
+    from visioncheck.measuring.request import RigFile, SledFile
 
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
@@ -43,6 +44,8 @@ class BatchPhoto:
         Name of its sled, where the manifest or a sub-folder says it.
     rig : str or None
         Name of its rig file, where the manifest says it.
+    turned : Path or None
+        A second photo of the piece, turned a quarter turn, that it is read with; absolute too.
     person, note, adjusted, time
         For the log, where given.
     sha256, turned_sha256 : str
@@ -54,12 +57,17 @@ class BatchPhoto:
     told: PieceOptions
     sled: str | None = None
     rig: str | None = None
+    turned: Path | None = None
     person: str = ""
     note: str = ""
     adjusted: str = ""
     time: datetime | None = None
     sha256: str = ""
     turned_sha256: str = ""
+
+    def request(self, sled: SledFile | None = None, rig: RigFile | None = None) -> MeasureRequest:
+        """Ask for it to be measured with its sled and rig."""
+        return MeasureRequest(self.path, self.turned, sled, rig, self.told)
 
 
 @dataclass(frozen=True)
@@ -235,19 +243,13 @@ def _job(
     names = ("thickness", "piece", "fence_edge", "turned_half")
     thickness, kind, edge, half = (row.get(name) or None for name in names)
     own = read_piece_options(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half)
-    piece = own.piece or told.piece
+    if (own.piece or told.piece) != "gap":
+        told = replace(told, turned_half=None)  # what is said of every gap is not said of the other pieces
     return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],
-        told=PieceOptions(
-            own.thickness or told.thickness,
-            piece,
-            own.fence_edge or told.fence_edge,
-            own.cuts or told.cuts,
-            (folder / row["turned"]).absolute() if row.get("turned") else None,
-            # what is said of every gap is not said of the other pieces
-            own.turned_half or (told.turned_half if piece == "gap" else None),
-        ),
+        told=own.over(told),
+        turned=(folder / row["turned"]).absolute() if row.get("turned") else None,
         sled=_sled(row.get("sled"), folder, sleds),
         rig=_rig(row.get("rig"), folder, rigs),
         person=row.get("person") or person,

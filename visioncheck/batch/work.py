@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.batch.choose import choose_rig, choose_sled
 from visioncheck.errors import UserError
-from visioncheck.measuring.keep import Outcome, measure_for_log, refused
+from visioncheck.log.photos import PhotoFile, read_photo
+from visioncheck.measuring.measure import Outcome, measure_piece, refused
 
 if TYPE_CHECKING:
     from visioncheck.batch.jobs import BatchPhoto, Known
@@ -15,11 +16,22 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Finding:
-    """What became of one photo: its reading's JSON object, and the names of the sled and rig it was read with."""
+    """What became of one photo.
+
+    Attributes
+    ----------
+    reading : dict
+        Its JSON object.
+    sled, rig : str or None
+        Names of those that it was read with.
+    photo : PhotoFile or None
+        The bytes that were measured, so that these are what the log keeps; None where refused.
+    """
 
     reading: dict[str, Any]
     sled: str | None = None
     rig: str | None = None
+    photo: PhotoFile | None = None
 
 
 def find(job: BatchPhoto, known: Known) -> Finding:
@@ -28,15 +40,23 @@ def find(job: BatchPhoto, known: Known) -> Finding:
 
     sled = rig = None
     try:
-        detection = detect(job.path)
+        photo = _read_unchanged(job)
+        detection = detect(job.path, data=photo.data)
         sled = choose_sled(job, [tag.id for tag in detection.points.tags], known)
         rig = choose_rig(job, detection, known)
         rig_file = None if rig is None else known.rigs[rig]
-        outcome = measure_for_log(job.path, known.sleds[sled], rig_file, job.told, detection)
+        outcome = measure_piece(job.request(known.sleds[sled], rig_file), detection)
         _require_own_tag(job, outcome, known, sled)
     except UserError as problem:
-        outcome = refused(job.path, problem, told=job.told)
-    return Finding(outcome.reading, sled, rig)
+        return Finding(refused(job.request(), problem).reading, sled, rig)
+    return Finding(outcome.reading, sled, rig, photo)
+
+
+def _read_unchanged(job: BatchPhoto) -> PhotoFile:
+    photo = read_photo(job.path)
+    if photo.sha256 != job.sha256:
+        raise UserError(f"{job.label}: was changed after the batch began; run the batch again.")
+    return photo
 
 
 def _require_own_tag(job: BatchPhoto, outcome: Outcome, known: Known, sled: str) -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.batch.batch import Result, Run
     from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import PieceOptions
+    from visioncheck.measuring.options import PieceOptions
 
 _SOME_REFUSED = 1
 
@@ -76,7 +76,7 @@ def batch(
 
     from visioncheck.batch.batch import with_standing
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import read_piece_options
+    from visioncheck.measuring.options import read_piece_options
 
     told = read_piece_options(thickness, piece, fence_edge, cuts, turned_half=turned_half)
     with Log.open(log, create=True) as open_log:
@@ -116,7 +116,7 @@ def _write(path: Path, text: str) -> None:
 def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     """Take the sleds given, and those that the log knows beside them."""
     from visioncheck.batch.jobs import Known, read_rigs, read_sleds
-    from visioncheck.measuring.keep import sled_in_log
+    from visioncheck.measuring.request import sled_in_log
 
     given = read_sleds(sleds)
     kept = {name: file for name in log.sleds() if name not in given and (file := sled_in_log(log, name))}

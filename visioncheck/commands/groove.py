@@ -94,8 +94,9 @@ def _checked(
 ) -> tuple[Verified, ...]:
     from visioncheck.kerf.verify import verify
     from visioncheck.measuring.groove import measure_grooves
-    from visioncheck.measuring.keep import read_piece_options, read_rig
+    from visioncheck.measuring.options import read_piece_options
     from visioncheck.measuring.photo import see_board
+    from visioncheck.measuring.request import read_rig
 
     told = read_piece_options(thickness, None, fence_edge, units=plan.units)
     surveyed = read_rig(rig).rig if rig else None

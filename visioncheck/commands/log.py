@@ -158,7 +158,7 @@ def tag(
 
 
 def _owner(log: Log, name: str) -> Sled | None:
-    from visioncheck.measuring.keep import sled_in_log
+    from visioncheck.measuring.request import sled_in_log
 
     file = sled_in_log(log, name)
     return file.sled if file else None

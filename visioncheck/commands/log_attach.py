@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry, EntryDraft
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import RigFile, SledFile
+    from visioncheck.measuring.request import RigFile, SledFile
 
 LogFolder = Annotated[Path, typer.Argument(metavar="LOG", help="The log's folder.")]
 TIME_HELP = "such as 2026-03-01 or 2026-03-01T14:30"
@@ -213,7 +213,7 @@ def _start(log: Log, given: _Given) -> EntryDraft:
 
 def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
     """Name and file of a sled: read now, or as the log kept it last (None: without a file)."""
-    from visioncheck.measuring.keep import read_sled, sled_in_log
+    from visioncheck.measuring.request import read_sled, sled_in_log
 
     path = Path(given)
     if path.is_file():
@@ -227,7 +227,9 @@ def _sled_file(log: Log, given: str) -> tuple[str, SledFile | None]:
 
 def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | None) -> None:
     from visioncheck.log.adjusting import Moment
-    from visioncheck.measuring.keep import attach_outcome, measure_for_log, read_rig
+    from visioncheck.measuring.keep import attach_outcome
+    from visioncheck.measuring.measure import measure_piece
+    from visioncheck.measuring.request import MeasureRequest, read_rig
     from visioncheck.present.questions import missing_reason
 
     rig = None if given.rig is None else read_rig(given.rig)
@@ -236,7 +238,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
         sled, rig = sled or _kept_sled(log, old), rig or _kept_rig(log, old)
     if sled is None:
         raise UserError(_WHICH_SLED)
-    outcome = measure_for_log(photo, sled, rig)
+    outcome = measure_piece(MeasureRequest(photo, sled_file=sled, rig_file=rig))
     now = Moment(is_sure=given.taken_after)
     entry = attach_outcome(log, outcome, **given.beside, now=now, corrects=None if old is None else old.id)
     typer.echo(_format_attached(log, entry))
@@ -245,7 +247,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
 
 
 def _kept_sled(log: Log, entry: Entry) -> SledFile | None:
-    from visioncheck.measuring.keep import SledFile
+    from visioncheck.measuring.request import SledFile
     from visioncheck.sled.file import parse_sled
 
     text = log.document(entry.sled_sha256)
@@ -254,7 +256,7 @@ def _kept_sled(log: Log, entry: Entry) -> SledFile | None:
 
 def _kept_rig(log: Log, entry: Entry) -> RigFile | None:
     from visioncheck.camera.rig_file import parse_rig
-    from visioncheck.measuring.keep import RigFile
+    from visioncheck.measuring.request import RigFile
 
     text = log.document(entry.rig_sha256)
     return None if text is None else RigFile(parse_rig(text, f"the rig of entry {entry.id[:8]}"), text)

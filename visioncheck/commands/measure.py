@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import Outcome
+    from visioncheck.measuring.measure import Outcome
     from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
@@ -91,26 +91,21 @@ def measure(
 
     from visioncheck.log.adjusting import Moment
     from visioncheck.log.entry import Entry
-    from visioncheck.measuring.keep import (
-        Outcome,
-        attach_outcome,
-        measure_for_log,
-        read_piece_options,
-        read_rig,
-        read_sled,
-    )
+    from visioncheck.measuring.keep import attach_outcome
+    from visioncheck.measuring.measure import Outcome, measure_piece
+    from visioncheck.measuring.options import read_piece_options
+    from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
     from visioncheck.present.naming import error_sentence
 
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
     told = read_piece_options(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half)
-    if turned:
-        told, photos = replace(told, turned=photos[1]), photos[:1]
+    photos, second = (photos[:1], photos[1]) if turned else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:
         for path in _with_bar(_by_time(photos) if open_log else photos):
-            outcome = measure_for_log(path, sled_file, rig_file, told)
+            outcome = measure_piece(MeasureRequest(path, second, sled_file, rig_file, told))
             if open_log and not outcome.problem:
                 # what was adjusted came before the first of these readings
                 before = "" if entries else adjusted
@@ -252,7 +247,7 @@ def _draw_refusal(outcome: Outcome, picture: Path) -> None:
     from visioncheck.present.naming import error_sentence
     from visioncheck.present.refused_picture import draw_refusal
 
-    draw_refusal(load_photo(outcome.path), outcome.problem.marks, error_sentence(outcome.problem), picture)
+    draw_refusal(load_photo(outcome.request.photo), outcome.problem.marks, error_sentence(outcome.problem), picture)
 
 
 def _say_json(outcomes: Sequence[Outcome]) -> None:

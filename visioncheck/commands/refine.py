@@ -25,8 +25,8 @@ def refine(
 
     from visioncheck.camera.rig import save_rig
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import read_rig
     from visioncheck.measuring.refine_rig import refine_by_log
+    from visioncheck.measuring.request import read_rig
     from visioncheck.present.line import LabelledLine
     from visioncheck.present.refined_lines import refined_lines
     from visioncheck.present.terminal import print_report

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,9 +12,12 @@ from visioncheck.errors import UserError
 from visioncheck.files import refuse_idle
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from visioncheck.measuring.request import MeasureRequest, SledFile
     from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
-    from visioncheck.study.photos import Laid, StudySettings
+    from visioncheck.study.photos import Laid
 
 _USUAL_TOLERANCE = "0.3mm/m"
 
@@ -57,14 +61,14 @@ def study(
         refuse_idle(of_photos | {"--cuts": cuts}, "with --readings")
     import json
 
+    from visioncheck.measuring.request import read_sled
     from visioncheck.present.terminal import print_report
-    from visioncheck.sled.file import load_sled
     from visioncheck.study.gauge import gauge_study
     from visioncheck.study.words import arrange, read_readings, study_json, study_lines
 
-    owner = load_sled(sled) if sled else None
-    limit_deg = _tolerance(owner, tolerance)
-    laid = _measured(folder, _settings(rig, owner, thickness, piece, fence_edge, cuts)) if folder else None
+    owner = read_sled(sled) if sled else None
+    limit_deg = _tolerance(owner.sled if owner else None, tolerance)
+    laid = _measured(folder, _ask(rig, owner, thickness, piece, fence_edge, cuts)) if folder else None
     table = arrange(laid.readings, str(folder)) if laid else read_readings(readings or Path())
     result = gauge_study(table)
     if as_json:
@@ -85,23 +89,23 @@ def _tolerance(sled: Sled | None, tolerance: str | None) -> float:
     return limit
 
 
-def _settings(
+def _ask(
     rig: Path | None,
-    sled: Sled | None,
+    sled: SledFile | None,
     thickness: str | None,
     piece: str | None,
     fence_edge: str | None,
     cuts: int | None,
-) -> StudySettings:
-    from visioncheck.camera.rig_file import load_rig
-    from visioncheck.measuring.keep import read_piece_options
-    from visioncheck.study.photos import StudySettings
+) -> Callable[[Path], MeasureRequest]:
+    """Give what makes a request of each photo."""
+    from visioncheck.measuring.options import read_piece_options
+    from visioncheck.measuring.request import MeasureRequest, read_rig
 
-    told = read_piece_options(thickness, piece, fence_edge, cuts, sled.units if sled else None)
-    return StudySettings(load_rig(rig) if rig else None, sled, told)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, sled.sled.units if sled else None)
+    return partial(MeasureRequest, sled_file=sled, rig_file=read_rig(rig) if rig else None, options=told)
 
 
-def _measured(folder: Path, settings: StudySettings) -> Laid:
+def _measured(folder: Path, ask: Callable[[Path], MeasureRequest]) -> Laid:
     """Measure the folder's photos on all cores, with a bar."""
     from rich.console import Console
     from rich.progress import track
@@ -111,7 +115,7 @@ def _measured(folder: Path, settings: StudySettings) -> Laid:
 
     photos = find_study_photos(folder)
     with stop_on_interrupt() as stop:
-        finished = run_here(read_photo, photos, settings, cores(), stop)
+        finished = run_here(read_photo, photos, ask, cores(), stop)
         bar = track(finished, "Measuring", total=len(photos), console=Console(stderr=True), transient=True)
         found = [settled(photo, future) for photo, future in bar]
     if len(found) < len(photos):

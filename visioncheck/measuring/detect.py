@@ -30,15 +30,22 @@ class Detection:
     points: TargetPoints
 
 
-def detect(path: Path, rig: Rig | None = None) -> Detection:
+def detect(path: Path, rig: Rig | None = None, data: bytes | None = None) -> Detection:
     """Find the target in a photo; a photo of another phone than the rig's is refused before the search.
+
+    Parameters
+    ----------
+    path, data
+        As for `load_photo`.
+    rig : Rig or None
+        The survey of the phone and sheet, where it is known by now.
 
     Raises
     ------
     UserError, Refusal
         As for `measure_photo`.
     """
-    photo = load_photo(path)
+    photo = load_photo(path, data)
     refuse_another_phone(photo, rig)
     return Detection(photo, find_points(photo, colours=False))
 

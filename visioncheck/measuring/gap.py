@@ -3,51 +3,42 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
-from visioncheck.camera.rig import Rig
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
 from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Detection, Measured, detect, refuse_another_phone
 from visioncheck.measuring.kind import assuming
 from visioncheck.measuring.piece import fit_view, glare_flags, view_flags
+from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tags_on
 from visioncheck.outline.find import find_outlines
-from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
 from visioncheck.reading.sides import agreed_edge, edge_on_side, edge_ways
 from visioncheck.saw import PieceSide, Saw
 from visioncheck.sled.model import Sled
 
 
-def measure_slot(
-    path: Path | Detection,
-    rig: Rig | None,
-    thickness: Quantity | None,
-    kind: str,
-    sled: Sled | None,
-    fence_edge: str | None,
-    turned_half: PieceSide | None,
-) -> Measured:
+def measure_slot(request: MeasureRequest, kind: str, detection: Detection | None = None) -> Measured:
     """Measure the slot or gap (`kind`) in one photo; parameters and errors as for `measure_photo`."""
-    detection = path if isinstance(path, Detection) else detect(path, rig)
+    rig, told = request.rig, request.options
+    detection = detection or detect(request.photo, rig)
     photo, points = detection.photo, detection.points
     refuse_another_phone(photo, rig)
     fit = fit_view(detection, rig)
     glare = glare_flags(photo, points)
     region = work_region(find_outlines(photo, points, fit.view), kind)
     tags = tags_on(points, fit.view, region)
-    thick, thick_flags = read_thickness(tags[0] if tags else None, thickness, fit.view, rig)
+    thick, thick_flags = read_thickness(tags[0] if tags else None, told.thickness, fit.view, rig)
     known = thick is not UNKNOWN_THICKNESS
     reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
     if kind == "gap":
         # two tags do not tell which half was turned
         tag = Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None
-        reading = tell_gap(reading, tag, sled, fence_edge, turned_half, photo.exif.orientation)
+        reading = tell_gap(reading, tag, request.sled, told.fence_edge, told.turned_half, photo.exif.orientation)
     flags = (*view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
     tag_id = tags[0].id if tags else None
     return Measured(photo, replace(reading, tag_id=tag_id, flags=in_order(flags)))

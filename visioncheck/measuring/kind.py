@@ -17,6 +17,7 @@ from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Measured
 from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge
+from visioncheck.measuring.request import MeasureRequest
 from visioncheck.outline.seam import Seam
 from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, is_curved
 from visioncheck.reading.piece import (
@@ -40,15 +41,9 @@ def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> R
     return replace(reading, assumed=taken) if sled is None and reading.fence_error else reading
 
 
-def tell_piece(
-    seen: SeenPiece,
-    shape: Piece,
-    piece: str | None,
-    sled: Sled | None,
-    fence_edge: str | None,
-    cuts: int | None,
-) -> Measured:
+def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measured:
     """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
+    sled, options = request.sled, request.options
     bare = Reading(
         photo=seen.photo.path.name,
         piece=UNKNOWN_KIND,
@@ -62,8 +57,8 @@ def tell_piece(
     )
     # of a strip the fence touches an end
     edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
-    told = piece or (None if cuts is None else "strip")
-    edge = agreed_fence_edge(seen, shape, fence_edge, edges[told or "corner"])
+    told = options.piece or (None if options.cuts is None else "strip")
+    edge = agreed_fence_edge(seen, shape, options.fence_edge, edges[told or "corner"])
     angles = [corner.angle.value for corner in bare.corners]
     weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
     if told is not None:
@@ -75,7 +70,8 @@ def tell_piece(
     else:
         saw = sled.saw if sled else Saw()
         rivals = weights.rivals(kinds[0]) if told else {}
-        own, *others = (with_fence_error(replace(bare, piece=kind), shape, cuts, saw) for kind in (*kinds, *rivals))
+        each = (replace(bare, piece=kind) for kind in (*kinds, *rivals))
+        own, *others = (with_fence_error(reading, shape, options.cuts, saw) for reading in each)
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
     seam_flags = () if seen.seam is None else ("seam",)

@@ -11,38 +11,30 @@ from numpy.typing import NDArray
 from visioncheck.camera.rig import Rig
 from visioncheck.errors import InputError, UserError
 from visioncheck.flags import in_order
-from visioncheck.measuring.detect import Measured
+from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.kind import edge_flags, tell_piece
 from visioncheck.measuring.piece import SeenPiece, pointed_edge, see_piece
+from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Turned
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
 from visioncheck.reading.piece import Piece
-from visioncheck.sled.model import Sled
 
 Array = NDArray[np.float64]
 
 
-def measure_turned(
-    paths: tuple[Path, Path],
-    rig: Rig | None = None,
-    thickness: Quantity | None = None,
-    piece: str | None = None,
-    sled: Sled | None = None,
-    fence_edge: str | None = None,
-    cuts: int | None = None,
-) -> Measured:
+def measure_turned(request: MeasureRequest, detection: Detection | None = None) -> Measured:
     """Measure one workpiece in two photos, the second with the piece turned a quarter turn on the sheet.
 
     What the sheet is out of shape by cancels, as far as it is affine, with a survey or without.
 
     Parameters
     ----------
-    paths : (2,) tuple of Path
-        The photos; the reading is told in the terms of the first, `fence_edge` too.
-    rig, thickness, piece, sled, fence_edge, cuts
-        As for `measure_photo`.
+    request : MeasureRequest
+        With its second photo.
+    detection : Detection or None
+        What was found in the first photo already; None: it is opened here.
 
     Raises
     ------
@@ -51,19 +43,21 @@ def measure_turned(
     Refusal
         A photo cannot be measured honestly.
     """
-    if piece in SLOT_KINDS:
-        raise InputError("turned", f"<turned> goes with angles; measure each photo of a {piece} on its own.")
-    first, second = (see_piece(path, rig, thickness) for path in paths)
+    assert request.turned is not None  # else it is `measure_photo`'s
+    rig, options = request.rig, request.options
+    if options.piece in SLOT_KINDS:
+        raise InputError("turned", f"<turned> goes with angles; measure each photo of a {options.piece} on its own.")
+    first, second = (see_piece(path, rig, options.thickness) for path in (detection or request.photo, request.turned))
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance
     if rig is None and first.sheet != second.sheet:
-        names = f"{paths[0].name} and {paths[1].name}"
+        names = f"{request.photo.name} and {request.turned.name}"
         raise UserError(f"{names} lie on different sheets, whose errors do not cancel; use one sheet, or survey both.")
     match = quarter_turn(first, second, print_covariance)
     shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
     both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
-    told = tell_piece(both, shape, piece, sled, fence_edge, cuts)
+    told = tell_piece(both, shape, request)
     flags = in_order((*told.reading.flags, *edge_flags(told.reading, second.shape.traces)))
-    turned = Turned(paths[1].name, match.turn_deg, surveyed=rig is not None)
+    turned = Turned(request.turned.name, match.turn_deg, surveyed=rig is not None)
     return replace(told, reading=replace(told.reading, flags=flags, turned=turned))
 
 

@@ -11,47 +11,25 @@ from visioncheck.measuring.detect import Detection, Measured, detect
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import tell_piece
 from visioncheck.measuring.piece import agreed_fence_edge, see_piece
+from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS, Scene
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece
-from visioncheck.saw import PieceSide
-from visioncheck.sled.model import Sled
 
 if TYPE_CHECKING:
     from visioncheck.measuring.groove import Board
 
 
-def measure_photo(
-    path: Path | Detection,
-    rig: Rig | None = None,
-    thickness: Quantity | None = None,
-    piece: str | None = None,
-    sled: Sled | None = None,
-    fence_edge: str | None = None,
-    cuts: int | None = None,
-    turned_half: PieceSide | None = None,
-) -> Measured:
+def measure_photo(request: MeasureRequest, detection: Detection | None = None) -> Measured:
     """Measure the workpiece in one photo.
 
     Parameters
     ----------
-    path : Path or Detection
-        The photo, or what was found in it already.
-    rig : Rig or None
-        The survey of this phone and sheet.
-    thickness : Quantity or None
-        Of the piece, mm, where no tag gives it.
-    piece : {"corner", "panel", "strip", "slot", "gap"} or None
-        None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
-    sled : Sled or None
-        Says which side of the blade the piece came from and where the fence stands.
-    fence_edge : {"top", "bottom", "left", "right"} or None
-        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
-    cuts : int or None
-        Number of successive cuts behind a strip.
-    turned_half : {"left", "right"} or None
-        Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
+    request : MeasureRequest
+        With one photo.
+    detection : Detection or None
+        What was found in the photo already; None: it is opened here.
 
     Raises
     ------
@@ -60,14 +38,15 @@ def measure_photo(
     Refusal
         It cannot be measured honestly.
     """
-    if turned_half is not None and piece != "gap":
+    options = request.options
+    if options.turned_half is not None and options.piece != "gap":
         raise InputError(
             "turned_half", "<turned_half> goes with the gap between two halves; say <piece=gap> too, or leave it out"
         )
-    if piece in SLOT_KINDS:
-        return measure_slot(path, rig, thickness, piece, sled, fence_edge, turned_half)
-    seen = see_piece(path, rig, thickness)
-    return tell_piece(seen, seen.shape, piece, sled, fence_edge, cuts)
+    if options.piece in SLOT_KINDS:
+        return measure_slot(request, options.piece, detection)
+    seen = see_piece(detection or request.photo, request.rig, options.thickness)
+    return tell_piece(seen, seen.shape, request)
 
 
 def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edge: str | None) -> Board:

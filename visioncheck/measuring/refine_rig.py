@@ -10,7 +10,7 @@ from visioncheck.camera.refine import contradicts, refine, sheet_angle_u_deg, sh
 from visioncheck.camera.rig_file import parse_rig
 from visioncheck.errors import UserError
 from visioncheck.log.entry import sha256_text
-from visioncheck.measuring.keep import options_from_json
+from visioncheck.measuring.options import options_from_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import RigFile
+    from visioncheck.measuring.request import RigFile
 
 Kind = Literal["pair", "panel"]
 

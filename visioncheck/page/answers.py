@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
 from visioncheck.log.standing import SUPERSEDED, Standing, find_standing, newest_reading, pending_adjustment
-from visioncheck.measuring.keep import WAYS
+from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_advice, format_means, with_range

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from visioncheck.measuring.keep import SledFile
+    from visioncheck.measuring.request import SledFile
     from visioncheck.units import UnitWorld
 
 UNITS = "units"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import SledFile, read_sled, sled_in_log
+from visioncheck.measuring.request import SledFile, read_sled, sled_in_log
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,7 +9,7 @@ import shutil
 import signal
 import sqlite3
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measuring.detect import Detection
-    from visioncheck.measuring.keep import Outcome, PieceOptions
+    from visioncheck.measuring.measure import Outcome
+    from visioncheck.measuring.options import PieceOptions
     from visioncheck.page.jobs import Job
     from visioncheck.units import UnitWorld
 
@@ -57,7 +58,7 @@ class Places:
 
 def warm_up() -> None:
     """Load what measuring needs."""
-    import visioncheck.measuring.keep
+    import visioncheck.measuring.measure
     import visioncheck.measuring.pair
     import visioncheck.measuring.photo
     import visioncheck.present.picture  # noqa: F401 - for their loading alone
@@ -151,15 +152,10 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.measuring.detect import detect
-    from visioncheck.measuring.keep import (
-        PieceOptions,
-        SledFile,
-        attach_outcome,
-        measure_for_log,
-        options_from_json,
-        read_piece_options,
-        read_rig,
-    )
+    from visioncheck.measuring.keep import attach_outcome
+    from visioncheck.measuring.measure import measure_piece
+    from visioncheck.measuring.options import PieceOptions, options_from_json, read_piece_options
+    from visioncheck.measuring.request import MeasureRequest, SledFile, read_rig
     from visioncheck.sled.file import parse_sled
 
     said = job.told
@@ -170,25 +166,26 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
     sled = SledFile(parse_sled(text, "the sled file"), text)
-    detection = None
+    detection = second = None
     if said["again"] is not None:
         kept = _kept(places, said["again"], folder)
-        told, rig = _together(kept.told, told), kept.rig
-        photo, told = kept.photo, replace(told, turned=photo)
+        told, rig = told.over(kept.told), kept.rig
+        photo, second = kept.photo, photo
     else:
         assert photo is not None  # one of the two
         stands = _standing(places, photo, sled.sled.name)
         if stands is not None and "turned" in stands.reading and told == PieceOptions() and not said["adjusted"]:
             return {"state": "done", "entry": stands.id}  # read as one of a pair: alone it says less
         # what was told of the same photo before still holds
-        told = told if stands is None else _together(options_from_json(stands.reading), told)
+        told = told if stands is None else told.over(options_from_json(stands.reading))
         if said.get("by_phone"):
             detection = detect(photo)
             fitting = _fitting_rigs(places.rigs, detection)
             if len(fitting) > 1:
                 return {"state": "asks", "about": "rig", "rigs": [path.name for path in fitting]}
             rig = fitting[0] if fitting else None
-    outcome = measure_for_log(photo, sled, None if rig is None else read_rig(rig), told, detection)
+    rig_file = None if rig is None else read_rig(rig)
+    outcome = measure_piece(MeasureRequest(photo, second, sled, rig_file, told), detection)
     if outcome.problem is not None:
         return _refused(outcome.problem, folder) | _shown(outcome, folder)
     with Log.open(places.log) as log:
@@ -211,7 +208,7 @@ def _standing(places: Places, photo: Path, sled: str) -> Entry | None:
 def _fitting_rigs(folder: Path, detection: Detection) -> list[Path]:
     """Rigs of this phone and this sheet, as a batch finds them; a file that is no rig is passed over."""
     from visioncheck.batch.choose import fitting_rigs
-    from visioncheck.measuring.keep import read_rig
+    from visioncheck.measuring.request import read_rig
 
     rigs = {}
     for path in sorted(folder.glob("*.json")):
@@ -229,7 +226,7 @@ def _shown(outcome: Outcome, folder: Path) -> dict[str, Any]:
     if not isinstance(outcome.problem, Refusal):
         return {}
     marks = outcome.problem.marks
-    drawn = render_refusal(load_photo(outcome.path), marks, "", kind="jpg", long_side_px=_PICTURE_PX)
+    drawn = render_refusal(load_photo(outcome.request.photo), marks, "", kind="jpg", long_side_px=_PICTURE_PX)
     write_whole(folder / SHOWN, drawn)
     return {"shown": "marked" if marks.trouble else "found" if marks.found else "plain"}
 
@@ -257,7 +254,7 @@ class _Kept:
 
 def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import options_from_json
+    from visioncheck.measuring.options import options_from_json
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
@@ -274,17 +271,12 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
     return _Kept(photo, rig, options_from_json(entry.reading))
 
 
-def _together(before: PieceOptions, now: PieceOptions) -> PieceOptions:
-    """What was told before, and over it what is told now."""
-    return replace(before, **{key: value for key, value in vars(now).items() if value is not None})
-
-
 def _draw(path: Path, outcome: Outcome, *, counts: bool) -> None:
     from visioncheck.files import write_whole
     from visioncheck.present.picture import render_reading
 
     assert outcome.measured is not None  # it was attached
-    measured, sled = outcome.measured, outcome.sled.sled if outcome.sled else None
+    measured, sled = outcome.measured, outcome.request.sled
     drawn = render_reading(
         measured.photo,
         measured.reading,
@@ -388,7 +380,7 @@ def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> byte
     """Chart one sled's readings, PNG."""
     from visioncheck.log.store import Log
     from visioncheck.log.trend import trend_points
-    from visioncheck.measuring.keep import sled_in_log
+    from visioncheck.measuring.request import sled_in_log
     from visioncheck.present.trend_chart import chart_png, draw_chart
 
     with Log.open(log_folder, readonly=True) as log:

@@ -94,15 +94,22 @@ def reduced(picture: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def load_photo(path: Path) -> Photo:
+def load_photo(path: Path, data: bytes | None = None) -> Photo:
     """Read a photo: JPEG, PNG (16 bit scaled to 8), HEIC, and whatever else the decoder knows.
+
+    Parameters
+    ----------
+    path : Path
+        Where it is.
+    data : bytes or None
+        The file's bytes, where they were read already: it is not opened again.
 
     Raises
     ------
     UserError
         No such file, a folder, empty, too large, too small, not a picture, or damaged.
     """
-    data = _read_bytes(path)
+    data = _read_bytes(path) if data is None else data
     exif, size, kind = _header(path, data)
     _check_size(path, *size)
     if kind in _JPEGS and not jpeg_is_whole(data):

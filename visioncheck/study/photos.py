@@ -21,12 +21,11 @@ from visioncheck.present.naming import error_sentence
 from visioncheck.present.questions import question_sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from concurrent.futures import Future
     from pathlib import Path
 
-    from visioncheck.camera.rig import Rig
-    from visioncheck.measuring.keep import PieceOptions
-    from visioncheck.sled.model import Sled
+    from visioncheck.measuring.request import MeasureRequest
 
 _DEEPEST = 3
 
@@ -48,15 +47,6 @@ class StudyReading:
     error_deg: float | None = None
     tag_id: int | None = None
     problem: str = ""
-
-
-@dataclass(frozen=True)
-class StudySettings:
-    """What all photos of a study are measured with."""
-
-    rig: Rig | None
-    sled: Sled | None
-    told: PieceOptions
 
 
 @dataclass(frozen=True)
@@ -112,17 +102,15 @@ def _check_copies(paths: Sequence[Path]) -> None:
         seen[content] = path
 
 
-def read_photo(photo: StudyPhoto, settings: StudySettings) -> StudyReading:
-    """Measure one photo; one that cannot be measured is a reading with a problem."""
-    from visioncheck.measuring.photo import measure_photo
+def read_photo(photo: StudyPhoto, ask: Callable[[Path], MeasureRequest]) -> StudyReading:
+    """Measure one photo, with what `ask` adds to it; one that cannot be measured is a reading with a problem."""
+    from visioncheck.measuring.measure import measure_piece
 
-    told = settings.told
-    try:
-        reading = measure_photo(
-            photo.path, settings.rig, told.thickness, told.piece, settings.sled, told.fence_edge, told.cuts
-        ).reading
-    except UserError as problem:
-        return StudyReading(photo, problem=error_sentence(problem))
+    outcome = measure_piece(ask(photo.path))
+    if outcome.measured is None:
+        assert outcome.problem is not None  # one of the two
+        return StudyReading(photo, problem=error_sentence(outcome.problem))
+    reading = outcome.measured.reading
     if not photo.piece:
         if reading.tag_id is None:
             return StudyReading(photo, problem=f"{photo.path.name}: neither a tag nor a folder says which piece it is.")

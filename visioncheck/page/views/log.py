@@ -12,7 +12,7 @@ from starlette.responses import Response
 from visioncheck.log.standing import pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, trend_points
-from visioncheck.measuring.keep import sled_in_log
+from visioncheck.measuring.request import sled_in_log
 from visioncheck.page import work
 from visioncheck.page.answers import row_from_entry
 from visioncheck.page.desk import get_desk, get_units

@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.measuring.keep import read_piece_options
+from visioncheck.measuring.options import read_piece_options
 from visioncheck.page.answers import answer_from_entry
 from visioncheck.page.desk import Desk, get_desk, get_units, remember
 from visioncheck.page.jobs import SHOWN

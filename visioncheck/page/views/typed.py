@@ -21,7 +21,7 @@ from visioncheck.results.as_json import typed_json
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from visioncheck.measuring.keep import SledFile
+    from visioncheck.measuring.request import SledFile
 
 _LONGEST_TEXT = 300
 

@@ -1,0 +1,122 @@
+"""What a user says of a piece beyond what its photo shows: checked as typed, and as the log keeps it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from visioncheck import checks
+from visioncheck.errors import InputError, UserError
+from visioncheck.quantity import Quantity
+from visioncheck.saw import PieceSide
+
+if TYPE_CHECKING:
+    from visioncheck.units import UnitWorld
+
+PIECES = ("corner", "panel", "strip", "slot", "gap")
+WAYS = ("top", "bottom", "left", "right")
+HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
+_U_BOARD_MM = 0.05
+"""How unlike a board's thickness is from place to place (common practice, no source)."""
+_TWO_SIDED_95 = 1.959964
+"""A ± that a user tells is taken as the program says its own: at 95 % of a normal distribution."""
+
+
+@dataclass(frozen=True)
+class PieceOptions:
+    """What the user says of a piece beyond what its photo shows; None where nothing is said.
+
+    Attributes
+    ----------
+    thickness : Quantity or None
+        Of the piece, mm, where no tag gives it.
+    piece : {"corner", "panel", "strip", "slot", "gap"} or None
+        None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
+    fence_edge : {"top", "bottom", "left", "right"} or None
+        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
+    cuts : int or None
+        Number of successive cuts behind a strip.
+    turned_half : {"left", "right"} or None
+        Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
+    """
+
+    thickness: Quantity | None = None
+    piece: str | None = None
+    fence_edge: str | None = None
+    cuts: int | None = None
+    turned_half: PieceSide | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Write what was told; nothing for what was not."""
+        thickness = None if self.thickness is None else {"value": self.thickness.value, "u": self.thickness.u}
+        every = {"thickness_mm": thickness, "piece": self.piece, "fence_edge": self.fence_edge, "cuts": self.cuts}
+        every["turned_half"] = self.turned_half
+        return {key: value for key, value in every.items() if value is not None}
+
+    def over(self, before: PieceOptions) -> PieceOptions:
+        """What was said before, and over it what is said here."""
+        return replace(before, **{key: value for key, value in vars(self).items() if value is not None})
+
+
+def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
+    """What the user had said of the piece of a reading that the log keeps."""
+    told = reading.get("told", {})
+    thick = told.get("thickness_mm")
+    return PieceOptions(
+        thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
+        piece=told.get("piece"),
+        fence_edge=told.get("fence_edge"),
+        cuts=told.get("cuts"),
+        turned_half=told.get("turned_half"),
+    )
+
+
+def read_piece_options(
+    thickness: str | None = None,
+    piece: str | None = None,
+    fence_edge: str | None = None,
+    cuts: int | None = None,
+    units: UnitWorld | None = None,
+    turned_half: str | None = None,
+) -> PieceOptions:
+    """Read what the user typed of a piece; `units` is the unit of a bare number.
+
+    Raises
+    ------
+    InputError
+        Naming the parameter.
+    """
+    choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
+    for name, (value, known) in choices.items():
+        if value is not None and value not in known:
+            raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
+    half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
+    return PieceOptions(
+        None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half
+    )
+
+
+def _thickness(text: str, units: UnitWorld | None) -> Quantity:
+    """A thickness as typed; its uncertainty as told after ±, or by how finely it was typed."""
+    from visioncheck.units import last_digit_mm, parse_length, split_doubt
+
+    told, doubt = split_doubt(text)
+    try:
+        value = parse_length(told, units)
+        expanded = None if doubt is None else parse_length(doubt, units)
+    except UserError as problem:
+        raise InputError("thickness", f"<thickness>: {problem}") from None
+    if not 0 < value < checks.THICKEST_MM:
+        raise InputError(
+            "thickness", f"<thickness> {text} is not a board's thickness; give it like 18mm, 3/4in or 12.3mm±0.1mm"
+        )
+    if expanded is None:
+        # rectangular within half a step of the last digit (JCGM 100:2008, 4.3.7), and a board is not all alike
+        return Quantity(value, math.hypot(last_digit_mm(told, units) / math.sqrt(12), _U_BOARD_MM), "mm")
+    if not 0 < expanded < value:
+        raise InputError(
+            "thickness", f"<thickness> {text}: what follows ± is to be above 0 and below the thickness itself"
+        )
+    return Quantity(value, expanded / _TWO_SIDED_95, "mm")
