@@ -583,7 +583,7 @@ def _angle(name: str, given: object) -> str:
         return given.strip()
     if isinstance(given, bool) or not isinstance(given, int | float):
         raise InputError(name, f"<{name}> {given!r:.60} is no angle; write degrees, or text such as '0.1deg'")
-    return f"{given:.9f}"
+    return f"{given:.9f}".rstrip("0").rstrip(".")
 
 
 def _explained(problem: UserError) -> UserError:

@@ -176,7 +176,7 @@ def _list_line(entry: Listed) -> str:
     said = "none"
     if entry.fence_error_deg is not None:
         said = f"{entry.fence_error_deg:+.3f}° ± {_expanded(entry):.3f}°"
-    marks = [mark for mark in (entry.person, entry.note) if mark]
+    marks = [mark for mark in (_format_typed(entry), entry.person, entry.note) if mark]
     if entry.adjusted:
         marks.append(f"adjusted: {entry.adjusted}")
     if entry.corrects:
@@ -185,6 +185,13 @@ def _list_line(entry: Listed) -> str:
         marks.append(f"CORRECTED by {entry.corrected_by[:8]}")
     text = ", ".join([entry.sled, *marks]).replace("\n", " ")
     return f"{entry.id[:8]}  {datetime.fromisoformat(entry.time).astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
+
+
+def _format_typed(entry: Listed) -> str:
+    """Say what was typed; empty of a photo."""
+    if entry.typed is None:
+        return ""
+    return "typed: " + ", ".join(f"{name} {value}" for name, value in json.loads(entry.typed).items())
 
 
 def _expanded(entry: Listed) -> float:
@@ -199,6 +206,7 @@ def _expanded(entry: Listed) -> float:
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
     from visioncheck.present.correction import format_fence_error
     from visioncheck.present.questions import missing_reason
+    from visioncheck.present.typed import format_inputs
 
     reading, error = entry.reading, entry.fence_error
     reason = missing_reason(reading)
@@ -209,6 +217,7 @@ def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[s
         ("Read", f"{read} ({entry.kind}), written {written}"),
         ("Fence", "no fence error in this reading" if error is None else format_fence_error(error)),
         ("Status", str(reading["status"]) + (f": {reason}" if reason else "")),
+        ("Typed", format_inputs(reading)),
         ("Photo", f"{photos[0]} (was {entry.file_name})" if photos else "none"),
         *(("Read with", str(photo)) for photo in photos[1:]),
         ("Person", entry.person),

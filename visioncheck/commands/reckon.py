@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from visioncheck.commands.log_attach import TIME_HELP, parse_time
+from visioncheck.errors import UserError
+
+if TYPE_CHECKING:
+    from visioncheck.api import TypedMeasurement
+    from visioncheck.log.entry import Entry, EntryDraft
 
 
 def reckon(
@@ -42,11 +50,25 @@ def reckon(
         str | None, typer.Option("--u", help="Standard uncertainty of one reading: 0.01mm, 0.5thou, 0.02deg.")
     ] = None,
     sled: Annotated[Path | None, typer.Option(metavar="SLED.toml", help="The sled to correct.")] = None,
+    log: Annotated[
+        Path | None, typer.Option(metavar="LOG", help="Keep it, with what was typed, in this log; needs --sled.")
+    ] = None,
+    person: Annotated[str, typer.Option(help="With --log: who read it.")] = "",
+    note: Annotated[str, typer.Option(help="With --log: anything worth remembering.")] = "",
+    adjusted: Annotated[
+        str, typer.Option(help="With --log: what you changed on the sled since the reading before.")
+    ] = "",
+    time: Annotated[
+        str | None, typer.Option(help=f"With --log: when it was read, {TIME_HELP}; now if not said.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
     import visioncheck
+    from visioncheck.api import draft_entry
 
+    _check_log(log, sled, {"--person": person, "--note": note, "--adjusted": adjusted, "--time": time})
+    when = parse_time("--time", time) if time else None
     found = visioncheck.compute(
         sled=sled,
         cuts=cuts,
@@ -66,17 +88,53 @@ def reckon(
         nominal=nominal,
         u=u,
     )
+    entry, instead = None, ""
+    if log is not None:
+        draft = replace(draft_entry(found, person=person, note=note, adjusted=adjusted), time=when)
+        entry, instead = _keep(log, draft)
     if as_json:
-        import json
+        _say_json(found, moves=not instead)
+    else:
+        from visioncheck.present.terminal import print_report
+        from visioncheck.present.typed import typed_lines
 
-        from visioncheck.present.questions import with_reason
+        owner = found.sled.sled if found.sled else None
+        title = f"{owner.name}: fence error" if owner else "Fence error"
+        lines = typed_lines(found.result, owner, instead=instead)
+        print_report(title, lines, cautions=found.correction is not None and not instead)
+    if entry is not None:
+        typer.echo(f"Entry {entry.id[:8]} of {entry.sled} is in the log {log}.", err=True)
 
-        typer.echo(json.dumps(with_reason(found.to_dict()), indent=2, ensure_ascii=False))
-        return
-    from visioncheck.present.terminal import print_report
 
-    title = f"{found.sled.sled.name}: fence error" if found.sled else "Fence error"
-    print_report(title, found.lines("command"), cautions=found.correction is not None)
+def _keep(log: Path, draft: EntryDraft) -> tuple[Entry, str]:
+    """Keep it, and say what to do instead where the log has a newer reading, or an adjustment after it."""
+    from visioncheck.log.standing import SUPERSEDED, find_standing
+    from visioncheck.log.store import Log
+
+    with Log.open(log, create=True) as opened:
+        entry = opened.attach(draft)
+        standing = find_standing(entry, opened.entries(sled=entry.sled))
+    return entry, "" if standing.counts else SUPERSEDED[standing.state]
+
+
+def _say_json(found: TypedMeasurement, *, moves: bool) -> None:
+    import json
+
+    from visioncheck.present.questions import with_reason
+    from visioncheck.results.advice import without_move
+
+    reading = with_reason(found.to_dict())
+    if "correction" in reading and not moves:
+        reading["correction"] = without_move(reading["correction"])
+    typer.echo(json.dumps(reading, indent=2, ensure_ascii=False))
+
+
+def _check_log(log: Path | None, sled: Path | None, about: dict[str, str | None]) -> None:
+    idle = [option for option, said in about.items() if said]
+    if log is None and idle:
+        raise UserError(f"{' and '.join(idle)} {'go' if len(idle) > 1 else 'goes'} into a log; name it with --log")
+    if log is not None and sled is None:
+        raise UserError("--log keeps readings by sled; say which with --sled SLED.toml")
 
 
 def register(app: typer.Typer) -> None:

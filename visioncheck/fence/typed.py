@@ -53,10 +53,33 @@ class _Typed:
 
 
 @dataclass(frozen=True, slots=True)
+class Inputs:
+    """What a typed result was reckoned from, whole enough to reckon it again.
+
+    Parameters
+    ----------
+    typed : mapping of str to str
+        As it was typed, by the names of the parameters.
+    units : {"in", "mm"} or None
+        The unit of bare numbers; None: none were allowed.
+    saw : Saw
+        How the saw was taken to stand.
+    u : mapping of str to float
+        Standard uncertainty that each kind of reading was given: ``reading_mm``, ``reading_deg``, ``length_mm``.
+    """
+
+    typed: Mapping[str, str]
+    units: str | None
+    saw: Saw
+    u: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class TypedResult:
     """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece.
 
     `assumed` is what gives it its sign and was neither typed nor in a sled's file: ``fence``, ``piece_side``.
+    `inputs` is what it was reckoned from.
     """
 
     error: Quantity
@@ -64,6 +87,7 @@ class TypedResult:
     question: Question | None = None
     kind: str = ""
     assumed: Mapping[str, str] = field(default_factory=dict)
+    inputs: Inputs | None = None
 
 
 def compute_typed(
@@ -100,7 +124,7 @@ def compute_typed(
         saw=_saw(sled, side, fence, nominal_deg),
         default_unit=sled.units if sled else None,
     )
-    result = _compute(typed)
+    result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
         raise UserError(
             f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
@@ -111,6 +135,12 @@ def compute_typed(
     told = {"fence": fence, "piece_side": side}
     taken = {"fence": typed.saw.fence, "piece_side": typed.saw.piece}
     return replace(result, assumed={key: taken[key] for key in _COUNTS[_mode(given)] if told[key] is None})
+
+
+def _inputs(typed: _Typed) -> Inputs:
+    by_length = _mode(typed.given) == "rear" or "length" in typed.given
+    u = {"reading_mm": _u_length(typed), "length_mm": _U_LENGTH_MM} if by_length else {"reading_deg": _u_angle(typed)}
+    return Inputs(dict(typed.given), typed.default_unit, typed.saw, u)
 
 
 def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:

@@ -33,9 +33,10 @@ MORE_OF_ENTRY = (
 )
 # a damaged reading must not hide the entry: log check names it
 _EXPANDED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.fence_error_deg.expanded') END"
+_TYPED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.inputs.typed') END"
 _SELECT_LISTED = (
     "SELECT e.id, e.time, e.sled, e.fence_error_deg, e.fence_error_u_deg, e.fence_error_dof, "  # noqa: S608 - own names
-    f"{_EXPANDED}, e.person, e.note, e.adjusted, e.corrects, c.id "
+    f"{_EXPANDED}, {_TYPED}, e.person, e.note, e.adjusted, e.corrects, c.id "
     "FROM entry e LEFT JOIN entry c ON c.corrects = e.id"
 )
 
@@ -49,6 +50,8 @@ class Listed(NamedTuple):
         ISO 8601, UTC.
     fence_error_expanded_deg : float or None
         Half width of the 95 % interval as the reading says it; None where it says none.
+    typed : str or None
+        What was typed, as a JSON object; None of a photo.
     """
 
     id: str
@@ -58,6 +61,7 @@ class Listed(NamedTuple):
     fence_error_u_deg: float | None
     fence_error_dof: float | None
     fence_error_expanded_deg: float | None
+    typed: str | None
     person: str
     note: str
     adjusted: str

@@ -16,6 +16,7 @@ from visioncheck.present.line import LabelledLine
 from visioncheck.present.questions import missing_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
+from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import (
@@ -247,6 +248,7 @@ def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Stand
         lines.append(LabelledLine("Survey", "none" if rig is None else _format_rig(rig)))
     if "turned" in found:
         lines.append(LabelledLine("Turned", f"by {abs(found['turned']['turn_deg']):.0f}°, two photos read as one"))
+    lines += [LabelledLine("Typed", said)] if (said := format_inputs(found)) else []
     lines += assumed_lines(found.get("assumed", {}))
     lines += [LabelledLine("Changed before", entry.adjusted)] if entry.adjusted else []
     lines += [LabelledLine("Changed since", standing.adjusted)] if standing.adjusted else []

@@ -21,6 +21,7 @@ from visioncheck.present.questions import missing_reason
 from visioncheck.present.reading import format_size, length
 from visioncheck.present.trend import format_date, format_pending, format_signed, format_trend
 from visioncheck.present.trend_chart import chart_alternative, format_adjustment
+from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, Tone, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.budget import Budget
@@ -338,7 +339,7 @@ def _row(entry: Entry, sled: Sled | None) -> Row:
     turned = reading.get("turned")
     if isinstance(turned, dict):
         source += f" and {turned.get('photo')}, the piece turned"
-    notes = [entry.note, f"by {entry.person}" if entry.person else ""]
+    notes = [entry.note, format_inputs(reading), f"by {entry.person}" if entry.person else ""]
     if error is None:
         notes.append(missing_reason(reading))
     if entry.corrects:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.next_step import Basis
 from visioncheck.present.assumed import assumed_lines
@@ -13,18 +13,49 @@ from visioncheck.present.questions import note_line, question_sentence
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from visioncheck.fence.typed import TypedResult
     from visioncheck.sled.model import Sled
 
 
-def typed_lines(result: TypedResult, sled: Sled | None, door: Door = "command") -> list[LabelledLine]:
-    """Say what typed readings tell of the fence, and what to do about it where the sled is known."""
+_NAMES = {
+    "rear": "rear", "front": "front", "length": "apart", "taper": "taper", "wide": "wider at", "angle": "corner",
+    "corners": "corners", "wedge": "gap", "turned": "turned half", "opens": "opens at", "cuts": "cuts",
+}  # fmt: skip
+
+
+def format_inputs(reading: Mapping[str, Any]) -> str:
+    """Say what was typed for a reading, with the uncertainty it was given; empty where the log does not have it."""
+    inputs = reading.get("inputs")
+    if not isinstance(inputs, dict):
+        return ""
+    typed = dict(inputs["typed"])
+    said = [f"{name} {typed[key]}" for key, name in _NAMES.items() if key in typed]
+    if typed.get("unordered"):
+        said.append("first cut not known")
+    reading_u = "u of a reading " + ", ".join(
+        f"{u:.3g}{'°' if name.endswith('deg') else ' mm'}" for name, u in inputs["u"].items() if "reading" in name
+    )
+    usual = "" if "u" in typed else " (usual)"
+    stood = f"fence {inputs['fence']}, piece {inputs['piece_side']} of the blade"
+    nominal = "" if inputs["nominal_deg"] == 90 else f", nominal {inputs['nominal_deg']:g}°"
+    return f"{', '.join(said)}; {reading_u}{usual}; {stood}{nominal}"
+
+
+def typed_lines(
+    result: TypedResult, sled: Sled | None, door: Door = "command", instead: str = ""
+) -> list[LabelledLine]:
+    """Say what typed readings tell of the fence, and what to do about it where the sled is known.
+
+    `instead` is what to do where the readings themselves do not count any more.
+    """
     if result.question:
         ways = format_error(result.error.value, sled.fence_length_mm if sled else None, signed=False)
         size = f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
         lines = [LabelledLine("Size", size), LabelledLine("Sign", question_sentence(result.question, door))]
     elif sled:
-        lines = describe(result.error, sled, Basis(result.kind), door)
+        lines = describe(result.error, sled, Basis(result.kind), door, instead)
     else:
         hint = sled_hint(door)
         lines = [

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.errors import UserError
-    from visioncheck.fence.typed import TypedResult
+    from visioncheck.fence.typed import Inputs, TypedResult
     from visioncheck.reading.model import CornerReading, PanelFit, Reading, WidthReading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
@@ -157,7 +157,15 @@ def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
         found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
     if result.assumed:
         found["assumed"] = dict(result.assumed)
+    if result.inputs:
+        found["inputs"] = _inputs_json(result.inputs)
     return found | {"notes": [{"code": note.code, "fields": dict(note.fields)} for note in result.notes]}
+
+
+def _inputs_json(inputs: Inputs) -> dict[str, Any]:
+    saw = inputs.saw
+    stood = {"fence": saw.fence, "piece_side": saw.piece, "nominal_deg": saw.nominal_deg}
+    return {"typed": dict(inputs.typed), "units": inputs.units, "u": dict(inputs.u), **stood}
 
 
 def _question_json(question: Question) -> dict[str, Any]:

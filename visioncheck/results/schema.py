@@ -149,6 +149,18 @@ class Unknown(_Measured):
 
 
 @with_config(_OPEN)
+class InputsData(TypedDict):
+    """What typed readings were: the texts, the unit of bare numbers, standard uncertainties, how the saw stood."""
+
+    typed: dict[str, str]
+    units: Literal["in", "mm"] | None
+    u: dict[str, float]
+    fence: Literal["rear", "front"]
+    piece_side: Literal["left", "right"]
+    nominal_deg: float
+
+
+@with_config(_OPEN)
 class Typed(_Common):
     """Readings that were typed."""
 
@@ -156,6 +168,7 @@ class Typed(_Common):
     fence_error_deg: QuantityData
     question: NotRequired[QuestionData]
     notes: list[NoteData]
+    inputs: NotRequired[InputsData]
     correction: NotRequired[CorrectionData]
 
 
