@@ -8,6 +8,15 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Vector product of vectors (..., 3); for the few of one photo a fraction of the time that `numpy.cross` takes."""
+    product = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    for k in range(3):
+        second, third = (k + 1) % 3, (k + 2) % 3
+        product[..., k] = a[..., second] * b[..., third] - a[..., third] * b[..., second]
+    return product
+
+
 def intersection(point: Array, direction: Array, other_point: Array, other_direction: Array) -> Array:
     """Point (2,) where two lines, each a point and a direction, meet; ``numpy.linalg.LinAlgError`` if parallel."""
     run = np.linalg.solve(np.column_stack([direction, -other_direction]), other_point - point)[0]

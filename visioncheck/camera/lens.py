@@ -92,13 +92,10 @@ def distort(directions: Array, coefficients: Array) -> Array:
     x, y = directions[..., 0], directions[..., 1]
     r2 = x * x + y * y
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    return np.stack(
-        [
-            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
-            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
-        ],
-        axis=-1,
-    )
+    distorted = np.empty_like(directions, float)
+    distorted[..., 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+    distorted[..., 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+    return distorted
 
 
 def undistort(distorted: Array, coefficients: Array) -> Array:
@@ -122,8 +119,7 @@ def smooth_degree(terms: int) -> int:
 def smooth_basis(pixels: Array, width: int, height: int, terms: int) -> Array:
     """Chebyshev products T_a(x)·T_b(y), a + b <= degree, at pixels (n, 2) scaled to -1 … 1: (n, terms)."""
     degree = smooth_degree(terms)
-    half = max(width, height) / 2
-    x = np.polynomial.chebyshev.chebvander((pixels[..., 0] - (width - 1) / 2) / half, degree)
-    y = np.polynomial.chebyshev.chebvander((pixels[..., 1] - (height - 1) / 2) / half, degree)
-    products = [x[..., a] * y[..., b] for a in range(degree + 1) for b in range(degree + 1 - a)]
-    return np.stack(products, axis=-1)
+    scaled = (pixels - [(width - 1) / 2, (height - 1) / 2]) / (max(width, height) / 2)
+    each = np.polynomial.chebyshev.chebvander(scaled, degree)
+    powers = np.array([(a, b) for a in range(degree + 1) for b in range(degree + 1 - a)])
+    return np.asarray(each[..., 0, powers[:, 0]] * each[..., 1, powers[:, 1]])

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.lens import GREEN, Lens
+from visioncheck.geometry import cross
 
 Array = NDArray[np.float64]
 
@@ -143,13 +144,13 @@ class RigidView:
 
 def moved_while_read(standing: Array, motion: Array, times: Array) -> Array:
     """Points (n, 3) of the camera's frame, mm, where the motion (6,) or (n, 6) has brought them at the times (n,)."""
-    return np.asarray(standing + times[..., None] * (np.cross(motion[..., :3], standing) + motion[..., 3:]))
+    return np.asarray(standing + times[..., None] * (cross(motion[..., :3], standing) + motion[..., 3:]))
 
 
 def turned_back(seen: Array, turns: Array) -> Array:
     """Return the vectors p (n, 3) for which p + turn × p is `seen`; turns (n, 3)."""
-    crossed = np.cross(turns, seen)
-    return np.asarray(seen - (crossed - np.cross(turns, crossed)) / (1 + np.sum(turns**2, axis=-1, keepdims=True)))
+    crossed = cross(turns, seen)
+    return np.asarray(seen - (crossed - cross(turns, crossed)) / (1 + np.sum(turns**2, axis=-1, keepdims=True)))
 
 
 def _read_in_rows(lens: Lens, channel: int, moves: bool, seen_at: Callable[[Array], Array]) -> Array:

@@ -67,11 +67,11 @@ class PixelRows:
         return PixelRows(self.at_mm[keep], self.offset_px[keep], self.coded[keep], self.pixel_mm[keep])
 
 
-def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px: float) -> PixelRows:
+def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px: float, every: int = 1) -> PixelRows:
     """Rows (or columns, whichever cross the edge more squarely) of pixels `reach_px` to both sides of a guide.
 
-    Resampling a sharp edge moves it by some hundredths of a pixel to and fro, as the pixel grid slides along it;
-    the pixels themselves stand where they are known to stand.
+    Every row, or one in `every`. Resampling a sharp edge moves it by some hundredths of a pixel to and fro, as the
+    pixel grid slides along it; the pixels themselves stand where they are known to stand.
     """
     at = np.linspace(trim_mm, guide.length_mm - trim_mm, max(int(guide.length_mm / _CURVE_STEP_MM), 8))
     on_guide = guide.points(at, np.zeros_like(at))
@@ -87,7 +87,7 @@ def pixel_rows(bgr: Picture, view: View, guide: Guide, trim_mm: float, reach_px:
     across = line[:, 1 - axis]
     order = np.argsort(across)
     size = np.array(bgr.shape[1::-1])
-    rows = np.arange(max(np.ceil(across.min()), 0), min(np.floor(across.max()), size[1 - axis] - 1) + 1)
+    rows = np.arange(max(np.ceil(across.min()), 0), min(np.floor(across.max()), size[1 - axis] - 1) + 1, every)
 
     def there(values: Array) -> Array:
         return np.interp(rows, across[order], values[order])

@@ -136,13 +136,14 @@ def _corners_by_lines(lines: tuple[FittedLine, ...], corners: Array) -> Array:
 
 def _corners_by_view(view: View, pixels: Array, thickness_mm: float) -> Array:
     """Derivative of the corners by the view's numbers, (8, p), at fixed pixels."""
-    theta = view.theta
+    theta, here = view.theta, view.to_table(pixels, thickness_mm)
     columns = []
-    for k in range(len(theta)):
+    for k, number in enumerate(theta):
+        # so small a step needs no second one on the other side
         step = np.zeros_like(theta)
-        step[k] = 1e-6 * max(abs(theta[k]), 1e-4)
-        above, below = (view.with_theta(at).to_table(pixels, thickness_mm) for at in (theta + step, theta - step))
-        columns.append((above - below).ravel() / (2 * step[k]))
+        step[k] = 1e-6 * max(abs(number), 1e-4)
+        moved = view.with_theta(theta + step).to_table(pixels, thickness_mm)
+        columns.append((moved - here).ravel() / step[k])
     return np.stack(columns, axis=1)
 
 
