@@ -334,6 +334,7 @@ def measure(
     fence_edge: str | None = None,
     cuts: int | None = None,
     turned_half: str | None = None,
+    nominal: str | float | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -355,6 +356,9 @@ def measure(
         Successive cuts behind a strip: 5 all round a panel.
     turned_half : {"left", "right"}, optional
         Of a gap: the half that was turned over, as they lay at the saw.
+    nominal : str or float, optional
+        Of an offcut or strip: the angle, deg, that the cut should have made with the edge at the fence, where it is not
+        the sled's.
 
     Returns
     -------
@@ -387,7 +391,7 @@ def measure(
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half)
+    told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal)
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
@@ -411,7 +415,10 @@ def compute(
     opens: str | None = None,
     side: str | None = None,
     fence: str | None = None,
-    nominal: float = 90.0,
+    nominal: str | float | None = None,
+    frame: int | None = None,
+    frame_cuts: int | None = None,
+    at_fence: str | None = None,
     u: str | None = None,
 ) -> TypedMeasurement:
     """Compute the fence error and its correction from readings of callipers, protractor or feeler gauge.
@@ -438,8 +445,12 @@ def compute(
         half turned over, ``"left"`` or ``"right"``; where the gap is open, ``"straightedge"`` or ``"far"``.
     side, fence : str, optional
         Side of the blade the piece was on, and of the work the fence was on, where they are not the sled's.
-    nominal : float
-        The angle that the cut should have made, deg.
+    nominal : str or float, optional
+        The angle that the cut should have made, deg, where it is not the sled's.
+    frame, frame_cuts, at_fence : int, int, str
+        With `wedge`: it is the gap left in a frame of so many sides; how many mitre cuts the frame has, where not two a
+        side; the edge of its pieces that was on the fence, ``"outer"`` or ``"inner"``. `opens` is then ``"outside"`` or
+        ``"inside"``.
     u : str, optional
         Standard uncertainty of one reading: ``"0.01mm"``, ``"0.02deg"``.
 
@@ -467,6 +478,11 @@ def compute(
         if each is not None and not isinstance(each, str):
             raise InputError(name, f"<{name}> {each!r:.60} does not say its unit; write it as text, such as '30.42mm'")
     words = {"wide": wide, "turned": turned, "opens": opens, "unordered": "yes" if unordered else None}
+    words["at_fence"] = at_fence
+    words |= {
+        "frame": None if frame is None else str(frame),
+        "frame_cuts": None if frame_cuts is None else str(frame_cuts),
+    }
     angles = {"taper": taper, "angle": angle, "wedge": wedge}
     given = {name: each for name, each in (lengths | words).items() if each is not None}
     given |= {name: _angle(name, each) for name, each in angles.items() if each is not None}
@@ -554,6 +570,7 @@ def _told(
     fence_edge: str | None,
     cuts: int | None,
     turned_half: str | None,
+    nominal: str | float | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -561,7 +578,13 @@ def _told(
     units = owner.units if owner else None
     typed = thickness if isinstance(thickness, str) else None
     told = read_piece_options(
-        typed, piece, fence_edge, None if cuts is None else _count(cuts), units=units, turned_half=turned_half
+        typed,
+        piece,
+        fence_edge,
+        None if cuts is None else _count(cuts),
+        units=units,
+        turned_half=turned_half,
+        nominal=nominal,
     )
     if thickness is None or typed is not None:
         return told

@@ -190,6 +190,8 @@ PANEL_MOST_RATIO = 4.0
 practice, no source."""
 PANEL_CLOSURE_CHANCE = 0.05
 """Probability. A panel whose misfit is as large by a smaller chance is flagged; assumption."""
+NOMINAL_LEAST_DEG, NOMINAL_MOST_DEG = 10.0, 170.0
+"""deg. An angle of a cut beyond is a slip of typing: no fence holds such a piece; assumption."""
 STEP_LIKELY = 2 / 3
 """Probability. The cheapest step that decides with at least this is named; assumption."""
 STEP_WORTH_IT = 0.9

@@ -11,6 +11,7 @@ from visioncheck.errors import Field
 QuestionCode = Literal[
     "kind",
     "fence edge",
+    "nominal",
     "first edge",
     "cuts",
     "strip end",
@@ -21,10 +22,11 @@ QuestionCode = Literal[
     "wider end",
     "order of cuts",
     "half and opening",
+    "frame",
     # of a log from before questions had codes
     "as told",
 ]
-NoteCode = Literal["counted", "closure", "turned over", "as told"]
+NoteCode = Literal["counted", "closure", "turned over", "other half", "frame", "as told"]
 
 
 @dataclass(frozen=True, slots=True)

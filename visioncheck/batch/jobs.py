@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
+    "nominal",
     *("person", "note", "adjusted", "time"),
 )
 
@@ -240,9 +241,9 @@ def _job(
 ) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    names = ("thickness", "piece", "fence_edge", "turned_half")
-    thickness, kind, edge, half = (row.get(name) or None for name in names)
-    own = read_piece_options(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half)
+    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal")
+    thickness, kind, edge, half, nominal = (row.get(name) or None for name in names)
+    own = read_piece_options(thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half, nominal=nominal)
     if (own.piece or told.piece) != "gap":
         told = replace(told, turned_half=None)  # what is said of every gap is not said of the other pieces
     return BatchPhoto(

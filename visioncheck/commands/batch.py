@@ -48,6 +48,12 @@ def batch(
         str | None, typer.Option(help="Edge at the fence as the pictures show it: top, bottom, left, right.")
     ] = None,
     cuts: Annotated[int | None, typer.Option(min=2, help="Successive cuts behind strips.")] = None,
+    nominal: Annotated[
+        str | None,
+        typer.Option(
+            help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
+        ),
+    ] = None,
     turned_half: Annotated[
         str | None, typer.Option(help="With --piece gap: the half that was turned over, left or right.")
     ] = None,
@@ -65,8 +71,8 @@ def batch(
     """Measure many photos of several sleds: what is new or changed since the last time.
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
-    or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, person, note,
-    adjusted, time).
+    or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
+    person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
@@ -78,7 +84,7 @@ def batch(
     from visioncheck.log.store import Log
     from visioncheck.measuring.options import read_piece_options
 
-    told = read_piece_options(thickness, piece, fence_edge, cuts, turned_half=turned_half)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, turned_half=turned_half, nominal=nominal)
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)

@@ -52,6 +52,12 @@ def measure(
             " must be parallel."
         ),
     ] = None,
+    nominal: Annotated[
+        str | None,
+        typer.Option(
+            help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
+        ),
+    ] = None,
     turned: Annotated[
         bool,
         typer.Option(
@@ -85,6 +91,8 @@ def measure(
     _check_turned(photos, turned=turned)
     _check_picture(picture, photos, rig, sled, turned=turned, budget=budget)
     _check_kind(piece, cuts, turned_half)
+    if piece in {"panel", "slot", "gap"}:
+        refuse_idle({"--nominal": nominal}, f"on --piece {piece}")
     _check_log(log, sled, person or note or adjusted)
     if taken_after and not adjusted:
         raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
@@ -100,7 +108,7 @@ def measure(
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    told = read_piece_options(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half)
+    told = read_piece_options(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal)
     photos, second = (photos[:1], photos[1]) if turned else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:

@@ -42,10 +42,24 @@ def reckon(
         str | None,
         typer.Option("--turned", "--turned-half", help="With --wedge: the half turned over, left or right."),
     ] = None,
-    opens: Annotated[str | None, typer.Option(help="With --wedge: where the gap is open, straightedge or far.")] = None,
+    opens: Annotated[
+        str | None,
+        typer.Option(help="With --wedge: where the gap is open, straightedge or far; of a frame outside or inside."),
+    ] = None,
     side: Annotated[str | None, typer.Option(help="Side of the blade the piece or panel was on.")] = None,
     fence: Annotated[str | None, typer.Option(help="Side of the work the fence was on: rear or front.")] = None,
-    nominal: Annotated[float, typer.Option(help="The angle that the cut should have made, degrees.")] = 90.0,
+    nominal: Annotated[
+        str | None, typer.Option(help="The angle that the cut should have made, degrees; else the sled's, or 90.")
+    ] = None,
+    frame: Annotated[
+        int | None, typer.Option(help="With --wedge: the gap left in a mitred frame of so many sides.")
+    ] = None,
+    frame_cuts: Annotated[
+        int | None, typer.Option(help="With --frame: its mitre cuts, where they are not two a side.")
+    ] = None,
+    at_fence: Annotated[
+        str | None, typer.Option(help="With --frame: the edge of its pieces that was on the fence, outer or inner.")
+    ] = None,
     u: Annotated[
         str | None, typer.Option("--u", help="Standard uncertainty of one reading: 0.01mm, 0.5thou, 0.02deg.")
     ] = None,
@@ -86,6 +100,9 @@ def reckon(
         side=side,
         fence=fence,
         nominal=nominal,
+        frame=frame,
+        frame_cuts=frame_cuts,
+        at_fence=at_fence,
         u=u,
     )
     entry, instead = None, ""

@@ -46,6 +46,10 @@ def sled(
     pivot: Annotated[str | None, typer.Option(help="The end that stays: left or right")] = None,
     fence_length: Annotated[str | None, typer.Option(help="Length of the fence")] = None,
     adjuster_distance: Annotated[str | None, typer.Option(help="From the pivot to the adjuster")] = None,
+    mitre: Annotated[str | None, typer.Option(help="Set off square on purpose by: 45deg, 22.5deg")] = None,
+    forward: Annotated[
+        str | None, typer.Option(help="With --mitre: its end that stands forward, left or right")
+    ] = None,
     kind: Annotated[str | None, typer.Option(help="What moves the fence: shims or screw")] = None,
     leaves: Annotated[str | None, typer.Option(help="Leaves you own, with commas between")] = None,
     pitch: Annotated[str | None, typer.Option(help="Travel of the screw in one turn")] = None,
@@ -61,10 +65,13 @@ def sled(
     refuse_existing(path)
     given = {
         "name": name, "tolerance": tolerance, "fence_side": fence_side, "pivot": pivot, "fence_length": fence_length,
-        "adjuster_distance": adjuster_distance, "kind": kind, "leaves": leaves, "pitch": pitch,
+        "adjuster_distance": adjuster_distance, "mitre": mitre, "forward": forward,
+        "kind": kind, "leaves": leaves, "pitch": pitch,
         "clockwise": clockwise, "kerf": kerf, "tip_width": tip_width, "piece_side": piece_side,
     }  # fmt: skip
     given["kind"] = _adjuster_kind(given)
+    if (mitre is None) != (forward is None):
+        raise UserError("--mitre and --forward belong together; give both, or none for a square sled")
     written = write_sled(path, _answers(units, given, asking=not defaults))
     typer.echo(f"Wrote {path}: {written.name}, {written.pivot} end stays, {written.moving_end} end moves.")
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from visioncheck import checks
 from visioncheck.codes import Question
+from visioncheck.fence.mitre import made_at
 from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
 from visioncheck.fence.squareness import fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
@@ -83,24 +84,33 @@ def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
             reading,
             question=Question("fence edge", EDGES),
         )
-    cut = _cut_edge(shape, reading.fence_edge, saw)
-    corner = cut if (cut - 1) % 4 == reading.fence_edge else reading.fence_edge
+    ends = _ends_by_place(shape, reading.fence_edge, saw)
+    corners = [end if (end - 1) % 4 == reading.fence_edge else reading.fence_edge for end in ends]
+    # a mitred end is told from a square one by its corner, wherever it lies; of two square ones the place tells
+    tried = range(2) if saw.is_mitre else range(1)
+    made = {k: made_at(reading.corners[corners[k]].angle.value, saw) for k in tried}
+    k = next((k for k in tried if made[k]), 0)
+    corner, cut, by = corners[k], ends[k], made[k]
     angle = reading.corners[corner].angle
+    reading = replace(reading, cut_edge=cut, nominal_deg=saw.nominal_deg)
+    if by is None:
+        return replace(reading, question=Question("nominal", (f"{angle.value:.2f}", f"{saw.nominal_deg:g}")))
     return replace(
         reading,
-        cut_edge=cut,
-        fence_error=fence_error(OneCut(angle), saw),
-        perpendicularity=cut_zone(angle, reading.edges[cut]),
+        nominal_deg=by.nominal_deg,
+        other_half=None if by.piece == saw.piece else by.piece,
+        fence_error=fence_error(OneCut(angle), by),
+        perpendicularity=cut_zone(angle, reading.edges[cut], by.nominal_deg),
         budget=shape.propagate_directions(corner_weights(corner)).parts,
     )
 
 
-def _cut_edge(shape: Piece, fence_edge: int, saw: Saw) -> int:
-    """The edge that the blade made: with the piece as it lay at the saw, on the blade's side of it."""
+def _ends_by_place(shape: Piece, fence_edge: int, saw: Saw) -> list[int]:
+    """The edges beside that at the fence; first the one on the blade's side, with the piece as it lay at the saw."""
     _, right = at_the_saw(shape.traces[fence_edge].outward, saw.fence)
     blade = right if saw.piece == "left" else -right
     neighbours = ((fence_edge - 1) % 4, (fence_edge + 1) % 4)
-    return max(neighbours, key=lambda edge: float(shape.traces[edge].outward @ blade))
+    return sorted(neighbours, key=lambda edge: -float(shape.traces[edge].outward @ blade))
 
 
 def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:

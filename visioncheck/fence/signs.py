@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 StripEnd = Literal["fence", "far", "rear", "front"]
 WedgeEnd = Literal["straightedge", "far"]
+FrameFace = Literal["outside", "inside"]
+FrameEdge = Literal["outer", "inner"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,29 @@ class ButtedHalves:
     turned: PieceSide
 
 
-Cut = OneCut | FourCuts | LastStrip | ButtedHalves
+@dataclass(frozen=True, slots=True)
+class ClosedFrame:
+    """A frame or ring of mitred pieces, all cut against one fence setting, laid together but for its last joint.
+
+    Parameters
+    ----------
+    wedge : Quantity
+        Angle between the two faces of the joint that is left, deg.
+    opens : {"outside", "inside"}
+        Where that joint is open: towards the outside of the frame, or towards its middle.
+    cuts : int
+        Mitre cuts in the frame: two a piece, or one a piece where each side is butted from two.
+    at_fence : {"outer", "inner"}
+        The edge of the pieces, as they lie in the frame, that lay on the fence.
+    """
+
+    wedge: Quantity
+    opens: FrameFace
+    cuts: int
+    at_fence: FrameEdge
+
+
+Cut = OneCut | FourCuts | LastStrip | ButtedHalves | ClosedFrame
 
 
 def fence_error(cut: Cut, saw: Saw) -> Quantity:
@@ -99,7 +123,7 @@ def fence_error(cut: Cut, saw: Saw) -> Quantity:
 
     Parameters
     ----------
-    cut : OneCut, FourCuts, LastStrip or ButtedHalves
+    cut : OneCut, FourCuts, LastStrip, ButtedHalves or ClosedFrame
         What was measured.
     saw : Saw
         How it was cut.
@@ -114,6 +138,10 @@ def fence_error(cut: Cut, saw: Saw) -> Quantity:
     Halves, rear fence, right half turned: the left half meets the straightedge at 90 + e, and so does the right half
     with what was its far corner, 180 − (90 − e). For e > 0 they touch at the far end and gape at the straightedge.
     Turning the left half instead mirrors that, so the half that was turned stands for the piece.
+
+    A frame of n sides: the corners at the outer edges are to be 90° − 180°/n, and the 2 n of them make up the
+    (n − 2)·180° within a closed polygon. Where each is larger by d, they make up 2 n d too much: the last joint meets
+    at the inside and gapes by 2 n d at the outside. The corners at the inner edges are their supplements, smaller by d.
     """
     match cut:
         case OneCut(angle):
@@ -125,7 +153,11 @@ def fence_error(cut: Cut, saw: Saw) -> Quantity:
         case ButtedHalves():
             opening = cut.wedge.scaled(0.5 if cut.open_end == "far" else -0.5, "deg")
             piece = cut.turned
-    return opening.scaled(1.0 if (piece == "left") == (saw.fence == "rear") else -1.0, "deg")
+        case ClosedFrame():
+            too_large = (cut.opens == "outside") == (cut.at_fence == "outer")
+            opening = cut.wedge.scaled((1.0 if too_large else -1.0) / cut.cuts, "deg")
+            piece = saw.piece
+    return opening.scaled(Saw(saw.fence, piece).sense, "deg")
 
 
 def _strip_opening(strip: LastStrip, saw: Saw) -> Quantity:

@@ -8,12 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.codes import Note, Question
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.signs import ButtedHalves, Cut, FourCuts, LastStrip, OneCut, fence_error, strip_multiple
+from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, frame_corner_deg, made_at, read_nominal
+from visioncheck.fence.signs import (
+    ButtedHalves,
+    ClosedFrame,
+    Cut,
+    FourCuts,
+    LastStrip,
+    OneCut,
+    fence_error,
+    strip_multiple,
+)
 from visioncheck.saw import LARGEST_ERROR_DEG, Saw
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from visioncheck.errors import Field
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 
@@ -22,7 +33,7 @@ _U_CALLIPERS_MM = 0.02
 _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
 _USUAL_CUTS = 5
-_KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap"}
+_KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap", "frame": "frame"}
 _LEAST_CHANCE = 0.01
 _MISFIT = (
     "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
@@ -39,6 +50,7 @@ _COUNTS = {
     "angle": ("fence", "piece_side"),
     "corners": ("fence", "piece_side"),
     "wedge": ("fence",),
+    "frame": ("fence", "piece_side"),
 }
 
 
@@ -95,7 +107,7 @@ def compute_typed(
     sled: Sled | None = None,
     side: str | None = None,
     fence: str | None = None,
-    nominal_deg: float = 90.0,
+    nominal: str | float | None = None,
 ) -> TypedResult:
     """Reckon the fence error from readings as they were typed.
 
@@ -103,15 +115,16 @@ def compute_typed(
     ----------
     given : mapping of str to str
         What was typed, by the names of the parameters: ``rear``, ``front``, ``length``, ``taper``, ``wide``,
-        ``angle``, ``corners``, ``unordered``, ``wedge``, ``turned``, ``opens``, ``cuts``, ``u``.
+        ``angle``, ``corners``, ``unordered``, ``wedge``, ``turned``, ``opens``, ``frame``, ``frame_cuts``,
+        ``at_fence``, ``cuts``, ``u``.
     sled : Sled or None
         Gives the units of bare numbers, and the sides where they are not said.
     side : {"left", "right"} or None
         Side of the blade the piece was on.
     fence : {"rear", "front"} or None
         Side of the work the fence was on.
-    nominal_deg : float
-        The angle that the cut should have made.
+    nominal : str, float or None
+        The angle that the cut should have made, deg; None: the sled's.
 
     Raises
     ------
@@ -121,7 +134,7 @@ def compute_typed(
     typed = _Typed(
         given=dict(given),
         cuts=_cuts(given),
-        saw=_saw(sled, side, fence, nominal_deg),
+        saw=_saw(sled, side, fence, read_nominal(nominal)),
         default_unit=sled.units if sled else None,
     )
     result = replace(_compute(typed), inputs=_inputs(typed))
@@ -143,11 +156,15 @@ def _inputs(typed: _Typed) -> Inputs:
     return Inputs(dict(typed.given), typed.default_unit, typed.saw, u)
 
 
-def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float) -> Saw:
+def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float | None) -> Saw:
     usual = Saw() if sled is None else sled.saw
     piece: Any = _require_choice("side", side or usual.piece, ("left", "right"))
     where: Any = _require_choice("fence", fence or usual.fence, ("rear", "front"))
-    return Saw(where, piece, nominal_deg)
+    told = Saw(where, piece)
+    if nominal_deg is None:
+        # the fence stands as it does, whichever side of the blade the piece was on
+        nominal_deg = 90.0 + told.sense * usual.sense * (usual.nominal_deg - 90.0)
+    return replace(told, nominal_deg=nominal_deg)
 
 
 def _cuts(given: Mapping[str, str]) -> int:
@@ -170,6 +187,7 @@ def _compute(typed: _Typed) -> TypedResult:
         "angle": (_from_angle, {"angle"}, set[str]()),
         "corners": (_from_corners, {"corners"}, {"unordered"}),
         "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
+        "frame": (_from_frame, {"wedge", "frame"}, {"frame_cuts", "opens", "at_fence", "length"}),
     }
     mode = _mode(typed.given)
     reckoning, needs, may = modes[mode]
@@ -179,19 +197,17 @@ def _compute(typed: _Typed) -> TypedResult:
     foreign = sorted(typed.given.keys() - needs - may - {"u"})
     if foreign:
         raise InputError(foreign[0], f"<{foreign[0]}> does not belong to <{mode}>; leave it out")
-    if not 0 < typed.saw.nominal_deg < 180:
-        raise InputError("nominal", f"<nominal> is {typed.saw.nominal_deg:g}; it must lie between 0 and 180 degrees")
     return replace(reckoning(typed), kind=_KINDS[mode])
 
 
 def _mode(given: Mapping[str, str]) -> str:
     """The one reading that was typed, by the option that begins it."""
-    chosen = [mode for mode in _COUNTS if mode in given]
+    chosen = [mode for mode in _COUNTS if mode in given and mode != "frame"]
     if len(chosen) != 1:
         raise InputError(
             "rear", "give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners> or <wedge>"
         )
-    return chosen[0]
+    return "frame" if chosen[0] == "wedge" and "frame" in given else chosen[0]
 
 
 def _from_widths(typed: _Typed) -> TypedResult:
@@ -220,10 +236,9 @@ def _from_taper(typed: _Typed) -> TypedResult:
     return TypedResult(_error(typed, LastStrip(taper, end, typed.cuts)), _strip_notes(typed))
 
 
-def _error(typed: _Typed, cut: Cut) -> Quantity:
-
+def _error(typed: _Typed, cut: Cut, saw: Saw | None = None) -> Quantity:
     try:
-        return fence_error(cut, typed.saw)
+        return fence_error(cut, saw or typed.saw)
     except ValueError as problem:
         raise InputError("cuts", f"<cuts> {typed.cuts}: {problem}") from None
 
@@ -239,7 +254,17 @@ def _from_angle(typed: _Typed) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     angle = Quantity(_angle(typed, "angle"), _u_angle(typed), "deg")
-    return TypedResult(_error(typed, OneCut(angle)))
+    made = made_at(angle.value, typed.saw) if typed.saw.is_mitre else typed.saw
+    if made is None:
+        raise InputError(
+            "nominal",
+            f"<angle> {angle.value:g} is not within 5° of {typed.saw.nominal_deg:g}, which the cut"
+            f" should have made by <nominal> or the sled, nor of {180 - typed.saw.nominal_deg:g}, the other half's",
+        )
+    error = fence_error(OneCut(angle), made)
+    if made.piece == typed.saw.piece:
+        return TypedResult(error)
+    return TypedResult(error, (Note("other half", {"piece_side": made.piece, "nominal_deg": made.nominal_deg}),))
 
 
 def _from_corners(typed: _Typed) -> TypedResult:
@@ -269,20 +294,11 @@ def _from_corners(typed: _Typed) -> TypedResult:
 
 
 def _from_wedge(typed: _Typed) -> TypedResult:
-    from visioncheck.quantity import Quantity
-
     if typed.saw.nominal_deg != 90:
-        raise InputError("nominal", "<wedge> is for square cuts; leave <nominal> out")
-    if "length" in typed.given:
-        import numpy as np
-
-        from visioncheck.fence.squareness import taper_from_widths
-
-        gap, length = _length(typed, "wedge", 0.0), _length(typed, "length", 10.0)
-        covariance = np.diag([_u_length(typed) ** 2, 0.0])
-        wedge = taper_from_widths([gap, 0.0], covariance, Quantity(length, _U_LENGTH_MM, "mm"))
-    else:
-        wedge = Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
+        raise InputError(
+            "nominal", "<wedge> is for square cuts, or with <frame> for a mitred frame; leave <nominal> out"
+        )
+    wedge = _wedge(typed)
     turned, opens = typed.given.get("turned"), typed.given.get("opens")
     if turned is None or opens is None:
         return TypedResult(wedge.scaled(0.5, "deg"), question=Question("half and opening"))
@@ -290,6 +306,55 @@ def _from_wedge(typed: _Typed) -> TypedResult:
     where: Any = _require_choice("opens", opens, ("straightedge", "far"))
     notes = (Note("turned over", {"half": half}),)
     return TypedResult(_error(typed, ButtedHalves(wedge, where, half)), notes)
+
+
+def _from_frame(typed: _Typed) -> TypedResult:
+    given = typed.given
+    sides = _whole(given, "frame", FEWEST_SIDES, MOST_SIDES)
+    cuts = _whole(given, "frame_cuts", 2, 4 * MOST_SIDES) if "frame_cuts" in given else 2 * sides
+    wedge, outer_deg = _wedge(typed), frame_corner_deg(sides)
+    each = wedge.scaled(1 / cuts, "deg")
+    joints = cuts // 2
+    joint = wedge.scaled(1 / joints, "deg")
+    fields: dict[str, Field] = {"sides": sides, "cuts": cuts, "joints": joints, "corner_deg": outer_deg}
+    fields |= {"joint_deg": joint.value, "joint_u_deg": joint.expanded()}
+    fields |= {"cut_deg": each.value, "cut_u_deg": each.expanded()}
+    notes = (Note("frame", fields),)
+    if "opens" not in given or "at_fence" not in given:
+        return TypedResult(each, notes, Question("frame"))
+    opens: Any = _require_choice("opens", given["opens"], ("outside", "inside"))
+    edge: Any = _require_choice("at_fence", given["at_fence"], ("outer", "inner"))
+    nominal = outer_deg if edge == "outer" else 180.0 - outer_deg
+    made = made_at(nominal, typed.saw) if typed.saw.is_mitre else replace(typed.saw, nominal_deg=nominal)
+    if made is None:
+        raise InputError(
+            "frame",
+            f"<frame> {sides} needs corners of {nominal:g}°, and by <nominal> or the sled the cuts are to make"
+            f" {typed.saw.nominal_deg:g}°; set the sled to {180 / sides:g}° off square, or mend what is told of it",
+        )
+    return TypedResult(_error(typed, ClosedFrame(wedge, opens, cuts, edge), made), notes)
+
+
+def _whole(given: Mapping[str, str], name: str, least: int, most: int) -> int:
+    text = given[name].strip()
+    if not text.isdecimal() or len(text) > 4 or not least <= int(text) <= most:
+        raise InputError(name, f"<{name}> {text!r} is no whole number from {least} to {most}")
+    return int(text)
+
+
+def _wedge(typed: _Typed) -> Quantity:
+    """A gap between two faces: an angle, or its width where it is open and the length from there to its tip."""
+    from visioncheck.quantity import Quantity
+
+    if "length" in typed.given:
+        import numpy as np
+
+        from visioncheck.fence.squareness import taper_from_widths
+
+        gap, length = _length(typed, "wedge", 0.0), _length(typed, "length", 10.0)
+        covariance = np.diag([_u_length(typed) ** 2, 0.0])
+        return taper_from_widths([gap, 0.0], covariance, Quantity(length, _U_LENGTH_MM, "mm"))
+    return Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
 
 
 def _length(typed: _Typed, key: str, least_mm: float) -> float:

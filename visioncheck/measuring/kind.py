@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.codes import Question
 from visioncheck.edges.trace import Trace
-from visioncheck.errors import Marks, Refusal
+from visioncheck.errors import InputError, Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.flags import in_order
@@ -36,6 +36,12 @@ from visioncheck.sled.model import Sled
 Array = NDArray[np.float64]
 
 
+def saw_at_cut(sled: Sled | None, nominal_deg: float | None = None) -> Saw:
+    """How the saw stood: as the sled says, but for a nominal angle that is told."""
+    saw = sled.saw if sled else Saw()
+    return saw if nominal_deg is None else replace(saw, nominal_deg=nominal_deg)
+
+
 def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> Reading:
     """Note what the fence error's sign was taken from, where no sled says."""
     return replace(reading, assumed=taken) if sled is None and reading.fence_error else reading
@@ -44,6 +50,7 @@ def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> R
 def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measured:
     """What the piece says; `shape` is that of `seen`, or its mean with another photo's."""
     sled, options = request.sled, request.options
+    saw = saw_at_cut(sled, options.nominal_deg)
     bare = Reading(
         photo=seen.photo.path.name,
         piece=UNKNOWN_KIND,
@@ -57,19 +64,22 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
     )
     # of a strip the fence touches an end
     edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
-    told = options.piece or (None if options.cuts is None else "strip")
+    told = options.piece or (None if options.cuts is None else "strip") or ("corner" if saw.is_mitre else None)
+    if told == "panel" and saw.is_mitre:
+        raise InputError(
+            "piece", f"{bare.photo}: a panel of four cuts is square; leave <nominal> out, or say <piece=corner>"
+        )
     edge = agreed_fence_edge(seen, shape, options.fence_edge, edges[told or "corner"])
     angles = [corner.angle.value for corner in bare.corners]
     weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
-    if told is not None:
+    if told is not None and not saw.is_mitre:
         _refuse_another_kind(seen, told, weights, shape, first_known=edge is not None)
     kinds = (told,) if told else _open_kinds(weights.open, seen.seam)
     bare = replace(bare, fence_edge=edge)
     if len(kinds) > 1:
         reading = _asked(bare, shape, kinds, seen.seam)
     else:
-        saw = sled.saw if sled else Saw()
-        rivals = weights.rivals(kinds[0]) if told else {}
+        rivals = weights.rivals(kinds[0]) if told and not saw.is_mitre else {}
         each = (replace(bare, piece=kind) for kind in (*kinds, *rivals))
         own, *others = (with_fence_error(reading, shape, options.cuts, saw) for reading in each)
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))

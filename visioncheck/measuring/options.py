@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck import checks
 from visioncheck.errors import InputError, UserError
+from visioncheck.fence.mitre import read_nominal
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
 
@@ -40,6 +41,8 @@ class PieceOptions:
         Number of successive cuts behind a strip.
     turned_half : {"left", "right"} or None
         Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
+    nominal_deg : float or None
+        Of an offcut or strip: the angle that the cut should have made with the edge at the fence; None: the sled's.
     """
 
     thickness: Quantity | None = None
@@ -47,12 +50,12 @@ class PieceOptions:
     fence_edge: str | None = None
     cuts: int | None = None
     turned_half: PieceSide | None = None
+    nominal_deg: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
         thickness = None if self.thickness is None else {"value": self.thickness.value, "u": self.thickness.u}
-        every = {"thickness_mm": thickness, "piece": self.piece, "fence_edge": self.fence_edge, "cuts": self.cuts}
-        every["turned_half"] = self.turned_half
+        every = dict(vars(self)) | {"thickness": None, "thickness_mm": thickness}
         return {key: value for key, value in every.items() if value is not None}
 
     def over(self, before: PieceOptions) -> PieceOptions:
@@ -70,6 +73,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         fence_edge=told.get("fence_edge"),
         cuts=told.get("cuts"),
         turned_half=told.get("turned_half"),
+        nominal_deg=told.get("nominal_deg"),
     )
 
 
@@ -80,6 +84,7 @@ def read_piece_options(
     cuts: int | None = None,
     units: UnitWorld | None = None,
     turned_half: str | None = None,
+    nominal: str | float | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -93,9 +98,8 @@ def read_piece_options(
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
-    return PieceOptions(
-        None if thickness is None else _thickness(thickness, units), piece, fence_edge, cuts, turned_half=half
-    )
+    thick = None if thickness is None else _thickness(thickness, units)
+    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal))
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:

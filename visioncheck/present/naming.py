@@ -15,6 +15,7 @@ _LABELS = {
     "thickness": "thickness",
     "turned_half": "the half turned over",
     "turned": "the second photo",
+    "nominal": "the angle of the cut",
     "adjusted": "what was changed on the sled",
 }
 _CHOICES = {

@@ -9,6 +9,7 @@ from visioncheck.errors import Refusal, with_names
 from visioncheck.present.assumed import PARALLEL_ONLY
 from visioncheck.present.kinds import format_which_kind
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.mitre import format_frame, format_other_half
 from visioncheck.present.naming import NAMING, Door
 from visioncheck.present.refusals import refusal_sentence
 from visioncheck.results.from_json import question_from_json
@@ -22,6 +23,11 @@ _NO_SIGN = "The reading does not say which way the fence leans"
 _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "kind": format_which_kind,
     "fence edge": "Which edge lay on the fence? Say <fence_edge> top, bottom, left or right, as in the picture.",
+    "nominal": (
+        "What angle should the cut have made with the fence? The corner between them is {0}°, and with the {1}° that it"
+        " is taken to be the fence would be out by more than 5°. Say <nominal>, such as <nominal=45>, or which edge lay"
+        " on the fence."
+    ),
     "first edge": (
         "Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge, or say"
         " <fence_edge> top, bottom, left or right."
@@ -31,6 +37,10 @@ _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "turned half": f"{_HALF}.",
     "straightedge": f"{_STRAIGHTEDGE}.",
     "half and straightedge": f"{_HALF}, and {_STRAIGHTEDGE}.",
+    "frame": (
+        f"{_NO_SIGN}: say where the last joint is open with <opens> outside or inside, and which edge of the pieces, as"
+        " they lie in the frame, was on the fence with <at_fence> outer or inner"
+    ),
     "wider end": f"{_NO_SIGN}: say which end of the strip is the wider with <wide> rear or <wide> front",
     "order of cuts": (
         "The four orders of cutting can't be told apart: read the corners in the order cut, without <unordered>"
@@ -85,6 +95,10 @@ def note_line(note: Note) -> LabelledLine:
         return LabelledLine(
             "Closure", f"the four corners sum to 360° {said['off_deg']:+.3f}° ± {said['expanded_deg']:.3f}°"
         )
+    if note.code == "other half":
+        return LabelledLine("Cut", format_other_half(str(said["piece_side"]), float(str(said["nominal_deg"]))))
+    if note.code == "frame":
+        return LabelledLine("Frame", format_frame(said))
     if note.code == "turned over":
         return LabelledLine("Turned over", f"the {said['half']} half, as they lay at the saw; {PARALLEL_ONLY}")
     return LabelledLine(str(said["label"]), str(said["sentence"]))

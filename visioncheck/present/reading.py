@@ -10,6 +10,7 @@ from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import describe, format_fence_error, format_verdict
 from visioncheck.present.flags import FLAGS, remedy
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.mitre import format_nominal, format_other_half
 from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import question_sentence
 from visioncheck.present.slot import slot_lines
@@ -48,10 +49,12 @@ def format_size(size: Quantity) -> str:
     return f"{size.value:.3f}°, between {drawn.low:.3f}° and {drawn.high:.3f}°"
 
 
-def _zone(zone: Size, length_mm: float, units: UnitWorld) -> str:
+def _zone(zone: Size, length_mm: float, units: UnitWorld, nominal_deg: float) -> str:
     scale, digits = (MM_PER_IN, 4) if units == "in" else (1.0, 2)
     low, high = (f"{end / scale:.{digits}f}" for end in (zone.low, zone.high))
     run = format_run(length_mm, units)
+    if nominal_deg != 90:
+        return f"{low} to {high} {units} wide, at {format_nominal(nominal_deg)}, holds the cut over {run} (angularity)"
     return f"{low} to {high} {units} wide, square to the fence edge, holds the cut over {run} (perpendicularity)"
 
 
@@ -79,7 +82,7 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
         lines += _corner_lines(reading)
     if reading.perpendicularity:
         cut = reading.edges[reading.cut_edge or 0]
-        lines.append(LabelledLine("Zone", _zone(reading.perpendicularity, cut.length_mm, units)))
+        lines.append(LabelledLine("Zone", _zone(reading.perpendicularity, cut.length_mm, units, reading.nominal_deg)))
     lines += [LabelledLine("Left out", format_cover(reading, cover)) for cover in reading.covers]
     if reading.turned:
         lines.append(
@@ -119,7 +122,11 @@ def _corner_lines(reading: Reading) -> list[LabelledLine]:
     wanted = {reading.fence_edge, reading.cut_edge}
     for corner in reading.corners:
         if set(corner.edges) == wanted:
-            return [LabelledLine("Angle", f"{degrees(corner.angle)} between fence edge and cut")]
+            wanted_deg = "" if reading.nominal_deg == 90 else f", meant for {format_nominal(reading.nominal_deg)}"
+            lines = [LabelledLine("Angle", f"{degrees(corner.angle)} between fence edge and cut{wanted_deg}")]
+            if reading.other_half:
+                lines.append(LabelledLine("Cut", format_other_half(reading.other_half, reading.nominal_deg)))
+            return lines
     return [LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
 
 

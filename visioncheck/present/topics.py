@@ -26,6 +26,7 @@ TOPICS = (
     "batch",
     "page",
     "typed",
+    "angles",
     "slots",
     "grooves",
     "units",

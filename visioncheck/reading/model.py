@@ -221,6 +221,10 @@ class Reading:
     assumed : mapping of str to str
         What was taken for want of a sled and gives `fence_error` its sign: ``"fence"`` (rear or front) and
         ``"piece_side"`` (of the blade, left or right).
+    nominal_deg : float
+        The angle that the cut should have made with the fence edge, of the piece that this is.
+    other_half : {"left", "right"} or None
+        Side of the blade that the piece was on, where its corner tells that it is not the one that was told.
     fence_error : Quantity or None
         e, deg; see the conventions; None where its sign cannot be known.
     fence_error_size : Quantity or None
@@ -254,6 +258,8 @@ class Reading:
     thickness: Quantity | None = None
     fence_edge: int | None = None
     cut_edge: int | None = None
+    nominal_deg: float = 90.0
+    other_half: PieceSide | None = None
     fence_error: Quantity | None = None
     fence_error_size: Quantity | None = None
     question: Question | None = None

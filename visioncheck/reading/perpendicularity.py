@@ -17,9 +17,9 @@ _RIGHT_ANGLE = 90.0
 _DRAWS = 20_000
 
 
-def cut_zone(angle: Quantity, cut: EdgeReading) -> Size:
-    """Zone, mm, square to the fence edge, that holds the cut over its whole length; `angle`, deg, is theirs."""
-    return zone_width(replace(angle, value=angle.value - _RIGHT_ANGLE), cut.bow, cut.length_mm)
+def cut_zone(angle: Quantity, cut: EdgeReading, nominal_deg: float = _RIGHT_ANGLE) -> Size:
+    """Zone, mm, at its nominal angle to the fence edge, that holds the cut over its length; `angle`, deg, is theirs."""
+    return zone_width(replace(angle, value=angle.value - nominal_deg), cut.bow, cut.length_mm)
 
 
 def zone_width(error: Quantity, bow: Quantity, length_mm: float, level: float = 0.95) -> Size:

@@ -43,19 +43,19 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     -------
     dict
         ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame
-        of sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and
-        ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each
-        edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall,
-        edge 0 or 2, that is the left half's) and ``turned_half``, ``assumed`` (``fence`` and ``piece_side`` as taken
-        for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
-        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where
-        the sign cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm``
-        (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at
-        an edge and was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the
-        second photo of a pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the
-        piece may be, where that is asked), ``budget_deg`` (standard uncertainty by source),
-        ``tag`` (the piece tag's number)
-        and ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
+        of sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and ``cut_edge``
+        (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each edge lies on), of
+        a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall, edge 0 or 2, that is
+        the left half's) and ``turned_half``, ``nominal_deg`` (where the cut was not to be square), ``other_half`` (the
+        side of the blade that the piece was on, where its corner tells another than was told), ``assumed`` (``fence``
+        and ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where the sign
+        cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone
+        that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at an edge and
+        was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the second photo of a
+        pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the piece may be, where
+        that is asked), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number) and
+        ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "kind": reading.piece, "photo": reading.photo, "status": "measured"}
@@ -68,6 +68,8 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
     known |= {"edge_sides": list(reading.ways) or None, "open_end": reading.open_end}
     known |= {"left_half": reading.left_half, "turned_half": reading.turned_half}
+    known |= {"nominal_deg": reading.nominal_deg if reading.nominal_deg != 90 else None}
+    known |= {"other_half": reading.other_half}
     found |= {key: value for key, value in known.items() if value is not None}
     found |= _sizes_json(reading)
     if reading.slot:

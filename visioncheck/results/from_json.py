@@ -77,6 +77,8 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
             open_end=_edge_number(found.get("open_end")),
             left_half=_edge_number(found.get("left_half")),
             turned_half=_half(found.get("turned_half")),
+            nominal_deg=float(found.get("nominal_deg", 90.0)),
+            other_half=_half(found.get("other_half")),
             ways=tuple(str(side) for side in found.get("edge_sides", ())),
             assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
             fence_error=quantity_from_json(found.get("fence_error_deg"), "deg"),

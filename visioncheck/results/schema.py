@@ -93,6 +93,8 @@ class _Measured(_Common):
     flags: list[FlagCode]
     corners: NotRequired[list[CornerData]]
     question: NotRequired[QuestionData]
+    nominal_deg: NotRequired[float]
+    other_half: NotRequired[Literal["left", "right"]]
     fence_error_deg: NotRequired[QuantityData]
     fence_error_size_deg: NotRequired[QuantityData]
     taper_deg: NotRequired[QuantityData]

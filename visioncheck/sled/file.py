@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -17,6 +19,8 @@ from visioncheck.units import deg_from_slope, parse_slope
 _LARGEST_FILE = 100_000
 _MOST_LEAVES = 60
 _SLOPE = 'write for example "0.005in/ft" or "0.3mm/m"'
+_DEGREES = 'write it such as "45deg" or "22.5deg"'
+_LEAST_MITRE_DEG, _MOST_MITRE_DEG = 1.0, 75.0
 
 
 def _tolerance(value: Any) -> float:
@@ -32,6 +36,14 @@ def _tolerance(value: Any) -> float:
     return angle
 
 
+def _mitre(value: Any) -> float:
+    bare = value.strip().removesuffix("deg").removesuffix("°").strip() if isinstance(value, str) else ""
+    angle = float(bare) if re.fullmatch(r"\d{1,2}(\.\d{0,9})?", bare) else math.nan
+    if not _LEAST_MITRE_DEG <= angle <= _MOST_MITRE_DEG:
+        raise ValueError(f"is no angle from {_LEAST_MITRE_DEG:g} to {_MOST_MITRE_DEG:g} degrees off square; {_DEGREES}")
+    return angle
+
+
 class FenceTable(Table):
     """The fence: on which side of the work, which end stays, how long, where it is moved."""
 
@@ -39,6 +51,8 @@ class FenceTable(Table):
     pivot: Literal["left", "right"]
     length: Annotated[float, limits(50, 5000)]
     adjuster_distance: Annotated[float, limits(50, 5000)]
+    mitre: Annotated[float, BeforeValidator(_mitre), Field(description=_DEGREES)] = 0.0
+    forward: Literal["left", "right"] | None = None
 
 
 class ShimsTable(Table):
@@ -126,6 +140,11 @@ def parse_sled(text: str, name: str) -> Sled:
         table = fill(SledTable, data, "a sled file", units if units in {"in", "mm"} else None)
     except Slip as slip:
         raise UserError(f"{name}: {format_key(slip.path)} {slip.sentence}") from None
+    if (table.fence.mitre > 0) != (table.fence.forward is not None):
+        raise UserError(
+            f"{name}: mitre and forward in [fence] belong together: how far from square the fence is set, and which end"
+            " of it then stands forward, left or right; give both, or none for a square sled"
+        )
     return Sled(
         name=table.name,
         units=table.units,
@@ -138,4 +157,5 @@ def parse_sled(text: str, name: str) -> Sled:
         kerf_mm=table.blade.kerf,
         tip_width_mm=table.blade.tip_width,
         piece_side=table.piece.side,
+        turned_deg=table.fence.mitre * (1.0 if table.fence.forward == "right" else -1.0) if table.fence.mitre else 0.0,
     )

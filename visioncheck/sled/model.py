@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from visioncheck.saw import Saw
@@ -55,6 +55,9 @@ class Sled:
         Nominal width over the blade's teeth.
     piece_side : {"left", "right"}
         Side of the blade that test pieces are kept from.
+    turned_deg : float
+        By how much the fence is set off square on purpose, counter-clockwise seen from above: positive where its right
+        end is the one that stands forward.
     """
 
     name: str
@@ -68,11 +71,13 @@ class Sled:
     kerf_mm: float | None
     tip_width_mm: float | None
     piece_side: End
+    turned_deg: float = 0.0
 
     @property
     def saw(self) -> Saw:
         """How the saw stands for its test cuts, as their signs need it."""
-        return Saw(self.fence_side, self.piece_side)
+        square = Saw(self.fence_side, self.piece_side)
+        return replace(square, nominal_deg=90.0 + square.sense * self.turned_deg)
 
     @property
     def moving_end(self) -> End:

@@ -26,6 +26,8 @@ class Answers:
     pivot: str
     fence_length: str
     adjuster_distance: str
+    mitre: str
+    forward: str
     kind: str
     leaves: tuple[str, ...]
     pitch: str
@@ -50,6 +52,8 @@ def default_answers(units: str) -> Answers:
         pivot="left",
         fence_length="30in" if inch else "750mm",
         adjuster_distance="24in" if inch else "600mm",
+        mitre="",
+        forward="right",
         kind="shims",
         leaves=tuple(f"{t / 1000:.4f}in" for t in thou) if inch else tuple(f"{t:.2f}mm" for t in tenths),
         pitch="1/20in" if inch else "1mm",
@@ -88,6 +92,7 @@ def sled_text(a: Answers) -> str:
         f"length = {_quoted(a.fence_length)}",
         "# from the pivot to the place where the fence is moved",
         f"adjuster_distance = {_quoted(a.adjuster_distance)}",
+        *_mitre_lines(a),
         "",
         "[adjuster]",
         "# shims (leaves against a stop block) or screw",
@@ -104,6 +109,16 @@ def sled_text(a: Answers) -> str:
         f"side = {_quoted(a.piece_side)}",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _mitre_lines(a: Answers) -> list[str]:
+    if not a.mitre:
+        return []
+    return [
+        "# set off square on purpose by so much, and its end that then stands forward (away from you)",
+        f"mitre = {_quoted(a.mitre)}",
+        f"forward = {_quoted(a.forward)}",
+    ]
 
 
 def _quoted(text: str) -> str:
