@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -21,7 +22,9 @@ from visioncheck.errors import UserError
 from visioncheck.fence.typed import compute_typed
 from visioncheck.measuring.gap import tell_gap
 from visioncheck.measuring.kind import tell_piece
+from visioncheck.measuring.options import PieceOptions
 from visioncheck.measuring.piece import SeenPiece
+from visioncheck.measuring.request import MeasureRequest, SledFile
 from visioncheck.measuring.tags import Arrow
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
@@ -92,12 +95,17 @@ def seen_in(orientation, shape, tag=None):
     return SeenPiece(photo, ("a4", "light", 0), shape, tag, THICK, ())
 
 
+def asked_of(sled, **options):
+    return MeasureRequest(Path("a.jpg"), sled_file=SledFile(sled, ""), options=PieceOptions(**options))
+
+
 def told(polygon, at_fence, kind, sled, laid, *, orientation=1, cuts=None, tag=None):
     """Reading of a four-sided polygon, the user having said where the edge at the fence lies in the picture."""
     corners, _ = outline(laid([p for p, _ in polygon]))
     said = None if at_fence is None else side_of(laid(edge(polygon, at_fence)), corners.mean(axis=0), orientation)
     shape = piece_of(corners)
-    return tell_piece(seen_in(orientation, shape, tag), shape, kind, sled, said, cuts).reading
+    request = asked_of(sled, piece=kind, fence_edge=said, cuts=cuts)
+    return tell_piece(seen_in(orientation, shape, tag), shape, request).reading
 
 
 def lay(polygon, turn_deg, *, down=False):
@@ -247,7 +255,8 @@ def test_a_long_piece_askew_is_named_by_how_its_edges_face_not_by_how_far_out_th
     corners, _ = outline(laid([p for p, _ in strip]))
     shape = piece_of(corners)
     for side in ("left", "right"):
-        reading = tell_piece(seen_in(1, shape), shape, "strip", sled, side, 5).reading
+        request = asked_of(sled, piece="strip", fence_edge=side, cuts=5)
+        reading = tell_piece(seen_in(1, shape), shape, request).reading
         assert reading.fence_error is None
         assert sorted(reading.question.choices) == ["bottom", "top"]
 
