@@ -14,7 +14,7 @@ from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
-    from visioncheck.codes import Question
+    from visioncheck.codes import Doubt, Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.decision import Verdict
     from visioncheck.fence.typed import TypedResult
@@ -61,7 +61,7 @@ class SurveyResult:
         from visioncheck.present.survey_lines import format_left_out, survey_lines
 
         left_out = [LabelledLine("Left out", reason) for reason in format_left_out(self.surveyed, door)]
-        return [*survey_lines(self.surveyed.survey, self.rig), *left_out]
+        return [*survey_lines(self.surveyed.survey, self.rig, door), *left_out]
 
     def save(self, path: StrPath) -> Path:
         """Write the rig file, whole or not at all; raises UserError where it cannot be written."""
@@ -151,9 +151,9 @@ class Measurement:
         return self.reading.question
 
     @property
-    def doubts(self) -> tuple[str, ...]:
-        """Codes of what may be doubtful; `visioncheck.flags.flag` explains each."""
-        return self.reading.flags
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What may be doubtful: each a code, and fields with what was seen."""
+        return self.reading.doubts
 
     def require_kept_sled(self) -> None:
         """Require that it was made with a sled's file, by which the log keeps readings; raises InputError."""
@@ -182,7 +182,7 @@ class Measurement:
 
         photo = load_photo(self.outcome.request.photo)
         if photo.sha256 != self.outcome.reading["photo_sha256"]:
-            raise UserError(f"{self.outcome.request.photo} was changed after it was measured; measure it again")
+            raise UserError("was changed after it was measured; measure it again").of(self.outcome.request.photo)
         return render_reading(photo, self.reading, self.correction, self.outcome.request.sled)
 
     def draw(self, path: StrPath) -> Path:
@@ -247,7 +247,7 @@ class TypedMeasurement:
         return self.result.question
 
     @property
-    def doubts(self) -> tuple[str, ...]:
+    def doubts(self) -> tuple[Doubt, ...]:
         """None: there is no photo that could be doubtful."""
         return ()
 
@@ -377,8 +377,8 @@ def measure(
     >>> import visioncheck
     >>> photo = "fixtures/photos/light-a4/corner-2.jpg"
     >>> found = visioncheck.measure(photo, sled="fixtures/sleds/alder-lane.toml")
-    >>> found.value.unit, found.verdict.value, found.doubts
-    ('deg', 'cannot tell', ('no-rig',))
+    >>> found.value.unit, found.verdict.value, [doubt.code for doubt in found.doubts]
+    ('deg', 'cannot tell', ['no-rig'])
     >>> visioncheck.measure(photo, piece="banana")
     Traceback (most recent call last):
     visioncheck.errors.InputError: piece 'banana' is not known; choose one of corner, panel, strip, slot, gap
@@ -551,7 +551,7 @@ def draft_entry(found: TypedMeasurement, *, person: str = "", note: str = "", ad
 
 def _kept_sled(sled: SledFile | None) -> SledFile:
     if sled is None or not sled.text:
-        raise InputError("sled", "the log keeps readings by sled, with its file: give <sled> as the sled file's path")
+        raise InputError("sled", "The log keeps readings by sled, with its file: give <sled> as the sled file's path")
     return sled
 
 

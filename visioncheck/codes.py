@@ -1,12 +1,13 @@
-"""What is asked of the user and what else there is to say, as codes and fields; `present` has the sentences."""
+"""What is asked of the user, what is doubtful and what else there is to say, as codes and fields, without words."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from visioncheck.errors import Field
+from visioncheck.flags import FlagCode
 
 QuestionCode = Literal[
     "kind",
@@ -27,6 +28,31 @@ QuestionCode = Literal[
     "as told",
 ]
 NoteCode = Literal["counted", "closure", "turned over", "other half", "frame", "as told"]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Something that a reading may suffer from; `present.flags` says it.
+
+    Attributes
+    ----------
+    code : FlagCode
+        Of the quality flag.
+    fields : mapping of str to Field
+        What was seen, for its sentence; a name ends in its unit. ``sides`` are sides of the picture, with spaces
+        between. Empty in logs from before doubts had fields.
+    """
+
+    code: FlagCode
+    fields: Mapping[str, Field] = field(default_factory=dict)
+
+
+def in_order(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """The first doubt of each code, in the order in which a person would mend them."""
+    first: dict[str, Doubt] = {}
+    for each in doubts:
+        first.setdefault(each.code, each)
+    return tuple(sorted(first.values(), key=lambda each: get_args(FlagCode).index(each.code)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from visioncheck.api import compute, draft_entry, survey
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError
 from visioncheck.measuring.keep import attach_outcome
 from visioncheck.measuring.measure import measure_piece
 from visioncheck.measuring.options import PieceOptions
@@ -116,9 +116,10 @@ def require_fixtures(fixtures: Path) -> None:
         They are not there.
     """
     if not (fixtures / "photos" / "light-a4" / "survey-1.jpg").is_file():
-        raise UserError(
+        raise InputError(
+            "fixtures",
             f"The demo's photos are not in {fixtures}: they come with visioncheck's source folder, not with the "
-            "installed package; say where its fixtures are with --fixtures FOLDER."
+            "installed package; say where its fixtures are with <fixtures>.",
         )
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Self
 from visioncheck.flags import FlagCode
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -29,7 +31,35 @@ class UserError(Exception):
 
     The sentence names what is wrong, which file (or option) it is about and what to do.
     The command line prints it without a traceback and ends with exit code 2.
+
+    Attributes
+    ----------
+    photos : tuple of str
+        The photos that it is about, as the user called them; the sentence itself does not name them.
     """
+
+    photos: tuple[str, ...] = ()
+
+    def of(self, *photos: str | Path) -> Self:
+        """Say which photos it is about; gives itself."""
+        self.photos = tuple(map(str, photos))
+        return self
+
+    @property
+    def named(self) -> str:
+        """The sentence below the names of its photos, parameters as they stand in it."""
+        return self._below_names(super().__str__())
+
+    def said(self, naming: Naming) -> str:  # noqa: ARG002 - it names no parameter
+        """Say it as a surface names the parameters, without the photos' names."""
+        return super().__str__()
+
+    def __str__(self) -> str:
+        """Say it to who calls from Python."""
+        return self._below_names(self.said(in_python))
+
+    def _below_names(self, sentence: str) -> str:
+        return f"{' and '.join(self.photos)}: {sentence}" if self.photos else sentence
 
 
 class InputError(UserError):
@@ -50,12 +80,13 @@ class InputError(UserError):
         self.parameter = parameter
         self.sentence = sentence
 
-    def __str__(self) -> str:
-        """Say it to who calls from Python."""
-        return self.said(in_python)
+    @property
+    def named(self) -> str:
+        """The sentence below the names of its photos, parameters as they stand in it."""
+        return self._below_names(self.sentence)
 
     def said(self, naming: Naming) -> str:
-        """Say it with the parameters as a surface names them."""
+        """Say it as a surface names the parameters, without the photos' names."""
         return with_names(self.sentence, naming)
 
 
@@ -66,7 +97,9 @@ def with_names(sentence: str, naming: Naming) -> str:
 
 def in_python(parameter: str, value: str | None) -> str:
     """Write a parameter as in a call."""
-    return parameter if value is None else f"{parameter}={value!r}"
+    if value is None:
+        return parameter
+    return f"{parameter}={value if value.isdecimal() else repr(value)}"
 
 
 @dataclass(frozen=True)

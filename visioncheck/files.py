@@ -37,14 +37,14 @@ def read_text(path: Path, what: str, instead: str = "check its name", largest: i
             raise UserError(f"{path} is too large for a {what}; {instead}")
         return path.read_bytes().decode("utf-8")
     except FileNotFoundError:
-        raise UserError(f"no {what} {path}; {instead}") from None
+        raise UserError(f"No {what} {path}; {instead}") from None
     except UnicodeDecodeError:
         raise UserError(f"{path} is not a text file, so no {what}; {instead}") from None
     except OSError as error:
         reason = (error.strerror or "unreadable").lower()
-        raise UserError(f"cannot read the {what} {path} ({reason}); {instead}") from None
+        raise UserError(f"Cannot read the {what} {path} ({reason}); {instead}") from None
     except ValueError:
-        raise UserError(f"the {what}'s name holds a character that no file name can have") from None
+        raise UserError(f"The {what}'s name holds a character that no file name can have") from None
 
 
 def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path | None]) -> None:
@@ -148,7 +148,7 @@ def write_whole(path: Path, content: bytes, *, make_folders: bool = True) -> Non
         replace_whole(path, content)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise UserError(f"cannot write {path} ({reason}); choose another place") from error
+        raise UserError(f"Cannot write {path} ({reason}); choose another place") from error
 
 
 @contextmanager
@@ -175,7 +175,7 @@ def new_folder(folder: Path) -> Iterator[Path]:
         finally:
             shutil.rmtree(beside, ignore_errors=True)
     except OSError as error:
-        raise UserError(f"cannot write {folder} ({(error.strerror or str(error)).lower()}); choose another") from error
+        raise UserError(f"Cannot write {folder} ({(error.strerror or str(error)).lower()}); choose another") from error
 
 
 def parse_toml(text: str, name: str, kind: str) -> dict[str, Any]:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Literal, get_args
+from typing import Literal
 
 FlagCode = Literal[
     "no-target",
@@ -40,8 +39,3 @@ FlagCode = Literal[
 ]
 """In the order in which they are mended: where the camera stands, the picture, the sheet, what lies on it, the light on
 an edge, the work, what was told of it, and at last the survey, which is no matter of this photo."""
-
-
-def in_order(flags: Iterable[str]) -> tuple[str, ...]:
-    """Each flag once, in the order in which a person would mend them."""
-    return tuple(sorted(set(flags), key=get_args(FlagCode).index))

@@ -241,7 +241,7 @@ def test_a_cluster_measures_the_same(capsys, monkeypatch, rig_file):
         (["empty"], "holds no photos"),
         (["sled.txt"], "neither a folder nor a .csv manifest"),
         (["in", "-o", "all.xlsx"], ".csv or .jsonl"),
-        (["in", "-o", "empty.csv"], "cannot write"),
+        (["in", "-o", "empty.csv"], "Cannot write"),
         (["in", "--rig", "empty"], "no .json file"),
         (["in", "--rig", "none.json"], "none.json"),
         (["in", "--sled", "sled.txt"], "sled.txt"),

@@ -135,8 +135,8 @@ def test_corners_that_close_within_their_uncertainty_are_not(capsys):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        ([], "give one reading"),
-        (["--angle", "90", "--taper", "1deg"], "give one reading"),
+        ([], "Give one reading"),
+        (["--angle", "90", "--taper", "1deg"], "Give one reading"),
         (["--rear", "25mm"], "--front and --length"),
         (["--rear", "25", "--front", "25mm", "--length", "400mm"], "has no unit"),
         (["--rear", "nanmm", "--front", "25mm", "--length", "400mm"], "--rear"),
@@ -159,7 +159,7 @@ def test_corners_that_close_within_their_uncertainty_are_not(capsys):
         (["--wedge", "1mm", "--nominal", "45"], "--wedge"),
         (["--cuts", "five", "--taper", "1deg"], "--cuts"),
         (["--cuts", "5", "--angle", "90"], "--cuts does not belong"),
-        (["--angle", "90", "--sled", "no.toml"], "no sled file no.toml"),
+        (["--angle", "90", "--sled", "no.toml"], "No sled file no.toml"),
         (["--angel", "90"], "--angel"),
     ],
 )

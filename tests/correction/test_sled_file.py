@@ -44,7 +44,7 @@ def test_wrong_answers_leave_no_file(tmp_path, capsys):
     assert main(["sled", str(tmp_path / "new.toml"), "--defaults", "--pivot", "middle"]) == 2
     assert "fence.pivot" in capsys.readouterr().err
     assert main(["sled", str(tmp_path / "no" / "folder" / "new.toml"), "--defaults"]) == 2
-    assert "cannot write" in capsys.readouterr().err
+    assert "Cannot write" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
 
 

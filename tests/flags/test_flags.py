@@ -30,9 +30,9 @@ from tests.one_photo import measure_photo
 from tests.shapes import interior_angles_deg
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
-from visioncheck.flags import in_order
+from visioncheck.codes import Doubt, in_order
 from visioncheck.photo.light import linear_light
-from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.flags import FLAGS, format_doubt, remedy
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
@@ -227,9 +227,10 @@ def test_a_doubt_is_said_everywhere_and_the_truth_is_within_the_interval(code, r
     reading = measured.reading
     assert code in reading.flags
     assert code in reading_json(reading)["flags"]
-    assert f"{FLAGS[code].sentence} {remedy(code)}" in {line.text for line in reading_lines(reading)}
+    (doubt,) = (each for each in reading.doubts if each.code == code)
+    assert f"{format_doubt(doubt)} {remedy(code)}" in {line.text for line in reading_lines(reading)}
     draw_reading(measured.photo, reading, None, tmp_path / "out.png")
-    assert any(FLAGS[code].sentence in text.get_text() for text in drawn[0].texts)
+    assert any(format_doubt(doubt) in text.get_text() for text in drawn[0].texts)
     truth = interior_angles_deg(case.corners_mm)
     for corner in reading.corners:
         true = truth[np.argmin(np.linalg.norm(case.corners_mm - corner.at_mm, axis=1))]
@@ -346,4 +347,12 @@ def test_every_flag_has_its_picture():
 def test_flags_are_told_in_the_order_in_which_they_are_mended():
     """Stand straight, then sharp, then without glare, then clear the sheet; the survey is for another day."""
     raised = ("no-rig", "torn-edge", "covered-edge", "glare", "blur", "tilt", "few-points", "blur")
-    assert in_order(raised) == ("few-points", "tilt", "blur", "glare", "covered-edge", "torn-edge", "no-rig")
+    assert tuple(each.code for each in in_order(map(Doubt, raised))) == (
+        "few-points",
+        "tilt",
+        "blur",
+        "glare",
+        "covered-edge",
+        "torn-edge",
+        "no-rig",
+    )

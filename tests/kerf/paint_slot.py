@@ -8,14 +8,17 @@ slot's walls leave it free, and on a wall what its slant to both lets it have.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import gaussian_filter1d
 
+from visioncheck.edges.tone import calibrate_tone
+from visioncheck.measuring.slot import Scene
 from visioncheck.photo.light import linear_light
+from visioncheck.points.find import find_points
 
 _SUB = 3
 _GRAIN_MM = 1.6
@@ -198,3 +201,10 @@ def _grain(place, rng):
     line = gaussian_filter1d(rng.normal(size=4000), _GRAIN_MM / 0.1)
     line = 1 + 0.12 * line / line.std()
     return np.interp(across, (np.arange(4000) - 2000) * 0.1, line).astype(np.float32)
+
+
+def painted(bare: Scene, what: Painting) -> Scene:
+    """Paint the work on a bare sheet's photo, in its own tone; the points are found anew, since the work hides some."""
+    exponent = calibrate_tone(bare.photo.bgr, bare.points).exponent
+    photo = replace(bare.photo, bgr=as_jpeg(paint(bare.photo.bgr, bare.view, replace(what, exponent=exponent))))
+    return replace(bare, photo=photo, points=find_points(photo))

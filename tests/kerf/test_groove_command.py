@@ -98,7 +98,7 @@ def test_settings_in_decimals_and_sixty_fourths(mm, said):
         ([], "--at"),
         (["--at", "3in"], "--width"),
         ([str(PLAN), "--at", "3in"], "--at does not go with a plan"),
-        (["gone.toml"], "no plan file gone.toml"),
+        (["gone.toml"], "No plan file gone.toml"),
         ([*ONE, "--at", "3"], "no unit"),
         ([*ONE, "--kerf", "1in"], "narrower"),
         ([*ONE, "--at", "11.5in"], "leaves the board"),

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.fence.cutting import board, butted, wedge_of
-from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
+from tests.kerf.paint_slot import Painting, painted, true_width
 from tests.one_photo import measure_photo, measure_turned
 from tests.slot_truth import slot_scores
 from visioncheck.camera.rig_file import load_rig
@@ -47,13 +47,6 @@ def bare(rig):
     photo = load_photo(PHOTOS / "survey-5.jpg")
     points = find_points(photo)
     return Scene(photo, points, rigid_view(points, rig, "survey-5.jpg").view)
-
-
-def painted(bare: Scene, what: Painting) -> Scene:
-    tone = calibrate_tone(bare.photo.bgr, bare.points)
-    bgr = as_jpeg(paint(bare.photo.bgr, bare.view, replace(what, exponent=tone.exponent)))
-    photo = replace(bare.photo, bgr=bgr)
-    return replace(bare, photo=photo, points=find_points(photo))  # the work hides some of the sheet's
 
 
 def read(scene: Scene, what: Painting, kind: str = "slot"):

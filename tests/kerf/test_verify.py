@@ -58,9 +58,9 @@ def test_the_width_keeps_its_own_uncertainty():
 
 
 def test_what_belongs_to_no_groove_is_refused():
-    with pytest.raises(UserError, match="no groove of the plan"):
+    with pytest.raises(UserError, match="No groove of the plan"):
         verify(PLAN, [cut(PLINTH, off=40.0)])
-    with pytest.raises(UserError, match="two measured grooves"):
+    with pytest.raises(UserError, match="Two measured grooves"):
         verify(PLAN, [cut(PLINTH), cut(PLINTH, off=1.0)])
     with pytest.raises(UserError, match="no edge 'side'"):
         verify(PLAN, [replace(cut(PLINTH), edge="side")])

@@ -9,12 +9,11 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.kerf.paint_slot import Painting, as_jpeg, paint, true_width
+from tests.kerf.paint_slot import Painting, painted, true_width
 from tests.one_photo import measure_photo
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
-from visioncheck.edges.tone import calibrate_tone
 from visioncheck.errors import Refusal
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
@@ -62,13 +61,6 @@ def blackened(bgr, view):
     value = np.where(field[..., None] > 0, ink * np.array([0.7, 0.7, 0.7]), light)
     coded = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
     return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
-
-
-def painted(scene: Scene, what: Painting) -> Scene:
-    exponent = calibrate_tone(scene.photo.bgr, scene.points).exponent
-    bgr = as_jpeg(paint(scene.photo.bgr, scene.view, replace(what, exponent=exponent)))
-    photo = replace(scene.photo, bgr=bgr)
-    return replace(scene, photo=photo, points=find_points(photo))  # the board hides some of the sheet's
 
 
 def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1):

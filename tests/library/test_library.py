@@ -168,7 +168,7 @@ def test_a_thickness_in_inches_reaches_the_reading():
 @pytest.mark.parametrize(
     ("given", "says"),
     [
-        ({}, "give one reading"),
+        ({}, "Give one reading"),
         ({"angle": "about right"}, "no angle"),
         ({"angle": None, "corners": [90, 90, 90]}, "four angles"),
         ({"corners": [90, 90, [90], 90]}, "is no angle"),

@@ -194,7 +194,7 @@ BAD = [
     ("attach LOG offcut.jpg --reading other.json --sled long.toml", "for the sled Short sled, not Long sled"),
     ("attach LOG offcut.jpg --reading rigged.json --sled long.toml --rig long.toml", "another rig file"),
     ("attach LOG offcut.jpg --reading elsewhere.json --sled long.toml", "another photo than"),
-    ("attach LOG offcut.jpg --reading none.json --sled long.toml", "no reading file none.json"),
+    ("attach LOG offcut.jpg --reading none.json --sled long.toml", "No reading file none.json"),
     ("attach LOG offcut.jpg --reading offcut.jpg --sled long.toml", "not a text file"),
     ("attach LOG offcut.jpg --reading long.toml --sled long.toml", "is not JSON"),
     ("attach LOG offcut.jpg --reading reading.json", "--sled SLED.toml"),
@@ -212,12 +212,12 @@ BAD = [
     ("attach LOG --corrects 00000000", "has no entry"),
     ("trend LOG -o chart.gif", ".png or .svg"),
     ("trend LOG --sled Nobody", "has no sled"),
-    ("trend LOG -o offcut.jpg/chart.png", "cannot write"),
+    ("trend LOG -o offcut.jpg/chart.png", "Cannot write"),
     ("tag LOG 7", "name"),
     ("tag LOG x y", "TAG"),
     ("export LOG -o all.txt", ".json or .csv"),
     ("import LOG reading.json", "list of records"),
-    ("import LOG none.json", "no export file none.json"),
+    ("import LOG none.json", "No export file none.json"),
     ("import LOG long.toml", ".json or .csv"),
 ]
 

@@ -234,7 +234,7 @@ def test_a_sending_that_comes_again_makes_no_second_photo(serve):
         ({"length": "long"}, "Distance between the two places: 'long' is not a length"),
         ({"front": ""}, "Width at the front end is empty"),
         ({"cuts": "five"}, "Successive cuts, the last one counted 'five' is no number"),
-        ({"rear": "199mm"}, "these readings put the fence"),
+        ({"rear": "199mm"}, "These readings put the fence"),
         ({"u": "0mm"}, "uncertainty of one reading"),
     ],
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from visioncheck.codes import Question
+from visioncheck.codes import Doubt, Question
 from visioncheck.photo.load import Exif, Photo
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, WidthReading
@@ -66,7 +66,7 @@ def corner_piece() -> Reading:
         fence_error=Quantity(0.10, 0.002, "deg", 40),
         tag_id=222,
         budget={"edge": 0.0012, "print survey": 0.0016},
-        flags=("tilt",),
+        doubts=(Doubt("tilt"),),
     )
 
 
@@ -82,7 +82,7 @@ def strip() -> Reading:
         taper=Quantity(0.12, 0.004, "deg"),
         widths=(WidthReading(0.0, Quantity(25.4, 0.02, "mm")), WidthReading(200.0, Quantity(25.8, 0.02, "mm"))),
         question=Question("strip end", ("top", "bottom")),
-        flags=(),
+        doubts=(),
     )
 
 

@@ -76,7 +76,7 @@ def test_the_report_shows_the_worst_first(demo):
     ("args", "says"),
     [
         (("full",), "full is not empty"),
-        (("full/file",), "cannot write"),
+        (("full/file",), "Cannot write"),
         ((".",), "is no new folder"),
         (("new", "--fixtures", "nowhere"), "not in nowhere"),
         (("new", "--fixtures", "part"), "corner-2.jpg"),

@@ -89,7 +89,7 @@ def test_picture_is_written() -> None:
         (["a.jpg", "b.jpg", "--picture", "out.png"], "--picture"),
         (["a.jpg", "--picture", "out.jpg"], "PNG"),
         (["a.png", "--picture", "a.png"], "would be written over"),
-        (["a.jpg", "--picture", "sled.toml/out.png"], "cannot write"),
+        (["a.jpg", "--picture", "sled.toml/out.png"], "Cannot write"),
         (["a.jpg", "--sled", "nowhere.toml"], "nowhere.toml"),
         (["a.jpg", "--rig", "nowhere.json"], "nowhere.json"),
     ],

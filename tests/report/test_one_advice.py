@@ -13,6 +13,7 @@ from tests.report.hand_made import SLED, corner_piece
 from visioncheck.batch.batch import Result
 from visioncheck.batch.jobs import BatchPhoto
 from visioncheck.batch.results import result_json, write_csv
+from visioncheck.codes import Doubt
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Verdict
 from visioncheck.fence.next_step import Basis
@@ -126,7 +127,7 @@ def _data_agrees(done):
 
 def test_the_reading_that_doubled_an_error_names_no_move():
     # read without a survey as 0.256° ± 0.251° where the truth was 0.085°
-    piece = replace(corner_piece(), fence_error=Quantity(0.256, 0.128, "deg"), flags=("no-rig",))
+    piece = replace(corner_piece(), fence_error=Quantity(0.256, 0.128, "deg"), doubts=(Doubt("no-rig"),))
     done = correct(piece.fence_error, SLED, BASES["no rig"])
     assert done.advice == "measure again"
     assert done.next_step.code in {"quarter turn", "survey"}

@@ -16,11 +16,12 @@ from PIL import Image, ImageOps
 
 import visioncheck
 from tests.report.hand_made import ANGLES_DEG, SLED, corner_piece, photo, strip
+from visioncheck.codes import Doubt
 from visioncheck.correction.correct import correct
 from visioncheck.errors import InputError, Refusal
 from visioncheck.flags import FlagCode
 from visioncheck.photo.orientation import upright
-from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.flags import FLAGS, format_doubt, remedy
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.picture import draw_reading
 from visioncheck.present.questions import missing_reason
@@ -28,6 +29,7 @@ from visioncheck.present.reading import reading_lines
 from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
 from visioncheck.results.as_json import reading_json, refused_json
+from visioncheck.results.from_json import doubts_from_json
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
 # the piece takes 200 of 380 px that are left after a margin of 0.45 × 200 px on every side, cut at the border
@@ -51,6 +53,25 @@ def shown(x: float, y: float) -> tuple[float, float]:
 def test_every_flag_has_its_words() -> None:
     assert set(FLAGS) == set(get_args(FlagCode))
     assert all(flag.remedy.endswith(".") and "--" not in remedy(code, "page") for code, flag in FLAGS.items())
+
+
+def test_a_doubt_says_what_was_seen_where_that_is_known() -> None:
+    short = Doubt("short-edge", {"sides": "left top", "length_mm": 31.4})
+    assert format_doubt(short).endswith("the piece's left and top edges (31 mm).")
+    assert "left edge (" in format_doubt(Doubt("curved-edge", {"sides": "left", "bow_mm": 0.21}))
+    assert format_doubt(Doubt("short-edge")) == FLAGS["short-edge"].sentence
+    assert format_doubt(Doubt("few-points", {"count": 23})).startswith("Only 23 points")
+    assert "of the picture" not in format_doubt(Doubt("seam", {"sides": "left"}))
+
+
+def test_doubts_come_back_from_the_log_and_old_logs_have_their_codes() -> None:
+    seen = (Doubt("tilt", {"tilt_deg": 41.5}), Doubt("no-rig"))
+    found = json.loads(json.dumps(reading_json(replace(corner_piece(), doubts=seen))))
+    assert found["flags"] == ["tilt", "no-rig"]
+    assert doubts_from_json(found) == seen
+    del found["doubts"]  # as before doubts had fields
+    assert doubts_from_json(found) == (Doubt("tilt"), Doubt("no-rig"))
+    assert doubts_from_json({"flags": ["a code of another version"]}) == ()
 
 
 def test_every_refusal_has_its_sentence() -> None:
@@ -115,7 +136,7 @@ def test_json_of_a_refusal() -> None:
     assert missing_reason(found) == error_sentence(refusal)
     told = refused_json("a.jpg", InputError("cuts", "<cuts> is 1"))
     assert (told["flags"], told["refusal"]["parameter"]) == ([], "cuts")
-    assert (missing_reason(told), missing_reason(told, "page")) == ("--cuts is 1", "successive cuts is 1")
+    assert (missing_reason(told), missing_reason(told, "page")) == ("--cuts is 1.", "Successive cuts is 1.")
 
 
 def test_lines_say_the_angle_the_move_and_the_doubt() -> None:

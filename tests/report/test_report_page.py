@@ -427,7 +427,7 @@ def test_command_writes_one_file(log, tmp_path, capsys, monkeypatch):
         (("nowhere",), "nowhere is not a calibration log"),
         (("log", "--sled", "Elm"), "has no sled 'Elm'; it has: A inside"),
         (("log", "-o", "report.txt"), "report.txt must end in .html"),
-        (("log", "-o", "log/log.sqlite/report.html"), "cannot write"),
+        (("log", "-o", "log/log.sqlite/report.html"), "Cannot write"),
     ],
 )
 def test_errors_are_one_sentence(log, tmp_path, capsys, monkeypatch, args, says):

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tests.report.hand_made import SLED, corner_piece
+from visioncheck.codes import Doubt
 from visioncheck.correction.correct import Correction, correct
 from visioncheck.present.reading import reading_lines
 from visioncheck.quantity import Quantity
@@ -19,7 +20,7 @@ T = SLED.tolerance_deg  # 0.01°
 def reading(value: float, **budget: float) -> Reading:
     u = sum(part**2 for part in budget.values()) ** 0.5
     named = {source.replace("_", " "): part for source, part in budget.items()}
-    return replace(corner_piece(), fence_error=Quantity(value, u, "deg"), budget=named, flags=())
+    return replace(corner_piece(), fence_error=Quantity(value, u, "deg"), budget=named, doubts=())
 
 
 def decided(found: Reading) -> Correction:
@@ -42,7 +43,7 @@ def test_what_photos_share_is_not() -> None:
 
 
 def test_without_a_survey_the_same_piece_turned_comes_first() -> None:
-    alone = replace(reading(0.03, edge=0.003, print_survey=0.1), flags=("no-rig",))
+    alone = replace(reading(0.03, edge=0.003, print_survey=0.1), doubts=(Doubt("no-rig"),))
     step = decided(alone).next_step
     assert step is not None
     assert step.code == "quarter turn"

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import venv
 import zipfile
 from pathlib import Path
 
@@ -29,6 +30,19 @@ with redirect_stdout(Path("reading.json").open("w")):
     assert main(["reckon", "--angle", "90.1", "--u", "0.05", "--sled", "sled.toml", "--json"]) == 0
 assert main(["log", "attach", "log", "--reading", "reading.json", "--sled", "sled.toml"]) == 0
 assert main(["report", "log", "-o", "report.html"]) == 0
+"""
+
+USERS_SCRIPT = """
+from pathlib import Path
+
+import visioncheck
+
+rig = visioncheck.survey(sorted(Path("bare").glob("*.jpg")), ruled="310.5mm").rig
+found = visioncheck.measure("piece.jpg", rig=rig, sled="sled.toml", thickness="18mm")
+if found.value is not None and found.verdict is not None:
+    print(f"{found.value.value:.3f} ± {found.value.expanded():.3f} {found.value.unit}: {found.verdict.value}")
+if found.correction is not None and found.correction.moves:
+    print(found.correction.end, found.correction.way, found.correction.move.value)
 """
 
 
@@ -66,3 +80,22 @@ def test_a_wheel_works_where_the_tree_is_not(installed, tmp_path):
     )
     assert done.returncode == 0, done.stderr[-2000:]
     assert "<style" in (tmp_path / "report.html").read_text("utf-8")
+
+
+def checked(installed: Path, place: Path, script: str) -> subprocess.CompletedProcess[str]:
+    """Check a user's script against the wheel as installed, by its annotations alone (PEP 561)."""
+    venv.create(place / "env", symlinks=True)
+    (site,) = place.glob("env/lib/python*/site-packages")
+    for name in ("visioncheck", *(each.name for each in installed.glob("*.dist-info"))):
+        (site / name).symlink_to(installed / name)
+    (place / "script.py").write_text(script, "utf-8")
+    python = place / "env" / "bin" / "python"
+    line = [sys.executable, "-m", "mypy", "--strict", "--config-file=", "--python-executable", python, "script.py"]
+    return subprocess.run(line, cwd=place, capture_output=True, text=True, check=False)
+
+
+def test_a_users_script_is_checked_by_the_wheels_own_types(installed, tmp_path):
+    done = checked(installed, tmp_path, USERS_SCRIPT)
+    assert done.returncode == 0, done.stdout
+    wrong = checked(installed, tmp_path, USERS_SCRIPT.replace("found.value.value", "found.value.vlaue"))
+    assert 'has no attribute "vlaue"' in wrong.stdout  # without py.typed everything would be Any

@@ -110,7 +110,7 @@ def test_the_newest_reading_in_a_log_is_the_fence_now(capsys, tmp_path):
     ("arguments", "says"),
     [
         (["cup", "--width", "3in"], "choose one of joint, panel, box, drawer, frame"),
-        (["frame"], "a frame also needs --width"),
+        (["frame"], "A frame also needs --width"),
         (["joint", "--width", "3in", "--depth", "3in"], "--depth does not belong to a joint"),
         (["joint", "--width", "3in", "--sides", "5"], "--sides does not belong to a joint"),
         (["frame", "--width", "3in", "--sides", "2"], "--sides is 2"),

@@ -11,7 +11,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal
 
 from visioncheck.batch.work import Finding, find
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
 from visioncheck.log.rows import short
@@ -191,8 +191,8 @@ def _before(log: Log, job: BatchPhoto, known: Known) -> Result | None:
     if entry.reading["status"] == "refused":
         return Result(job, "withdrawn", entry.reading, entry.sled, entry.id)
     if _sled_now(entry, job, known) is None and known.only not in {None, entry.sled}:
-        said = f"it is {entry.sled}'s in the log (entry {short(entry.id)}), and only --sled says {known.only}'s"
-        return _refused(job, UserError(f"{job.label}: {said}; name its sled by a sub-folder or a manifest."))
+        said = f"it is {entry.sled}'s in the log (entry {short(entry.id)}), and only <sled> says {known.only}'s"
+        return _refused(job, InputError("sled", f"{job.label}: {said}; name its sled by a sub-folder or a manifest."))
     return Result(job, "as before", entry.reading, entry.sled, entry.id) if _stands(entry, job, known) else None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from visioncheck.camera.same import rig_difference
-from visioncheck.errors import Refusal, UserError
+from visioncheck.errors import InputError, Refusal, UserError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -45,7 +45,7 @@ def choose_sled(job: BatchPhoto, tags: Iterable[int], known: Known) -> str:
             " or a manifest."
         )
     if name not in known.sleds:
-        raise UserError(f"{job.label}: belongs to {name}, whose sled file is not known; give it with --sled.")
+        raise InputError("sled", f"{job.label}: belongs to {name}, whose sled file is not known; give it with <sled>.")
     return name
 
 

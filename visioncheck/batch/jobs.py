@@ -107,7 +107,7 @@ def list_files(places: list[Path], suffix: str) -> list[Path]:
     for place in places:
         inside = sorted(place.glob(f"*{suffix}")) if place.is_dir() else [place]
         if not inside:
-            raise UserError(f"the folder {place} holds no {suffix} file; name another")
+            raise UserError(f"The folder {place} holds no {suffix} file; name another")
         found += inside
     return list(dict.fromkeys(found))
 

@@ -12,7 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError
 from visioncheck.stopping import SIGNALS, interrupt, note
 
 J = TypeVar("J")
@@ -103,15 +103,21 @@ def run_on_cluster(
     try:
         from distributed import Client
     except ImportError:
-        raise UserError("--cluster needs the package distributed; install it with: pip install distributed") from None
+        raise InputError(
+            "cluster", "<cluster> needs the package distributed; install it with: pip install distributed"
+        ) from None
     try:
         client = Client(address, timeout=_CONNECT_S)
     except (OSError, ValueError) as error:
-        raise UserError(f"--cluster {address}: no scheduler answers there ({error}); check the address") from None
+        raise InputError(
+            "cluster", f"<cluster> {address}: no scheduler answers there ({error}); check the address"
+        ) from None
     with client:
         threads = sum(client.nthreads().values())
         if not threads:
-            raise UserError(f"--cluster {address}: the scheduler has no workers; start some (dask worker {address})")
+            raise InputError(
+                "cluster", f"<cluster> {address}: the scheduler has no workers; start some (dask worker {address})"
+            )
         everywhere = client.scatter(shared, broadcast=True)
         with client.get_executor(pure=False) as executor:
             yield from _as_finished(executor, work, deque(jobs), 2 * threads, stop, everywhere)

@@ -110,7 +110,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     """
     if len(photos) < checks.SURVEY_LEAST_PHOTOS:
         raise UserError(
-            f"a survey needs at least {checks.SURVEY_LEAST_PHOTOS} photos, better 8; {len(photos)} given: add some from"
+            f"A survey needs at least {checks.SURVEY_LEAST_PHOTOS} photos, better 8; {len(photos)} given: add some from"
             " other sides, tilted by 15 to 30 degrees, with the phone turned a quarter turn in some."
         )
     paper = photos[0].paper
@@ -132,7 +132,7 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     tilts, rolls = attitudes(best, frame)
     if np.ptp(rolls) < 30 and tilts.max() < checks.SURVEY_TILT_NEEDED_DEG:
         raise UserError(
-            "the survey's photos were all taken from straight above: add some tilted by about 20 degrees from the"
+            "The survey's photos were all taken from straight above: add some tilted by about 20 degrees from the"
             " left, right, near and far side."
         )
     first = sheet == 0
@@ -148,12 +148,12 @@ def survey(photos: Sequence[TargetPoints], width: int, height: int, ruled_mm: fl
     advice = photo_to_add(best.bundle.exposures.rotations @ frame.turn.T)
     if not angle_u_rested < WORST_ANGLE_U_DEG:
         raise UserError(
-            f"the survey's photos leave the sheet's own angles open (± {2 * angle_u_rested:.2g}°), by too little tilt,"
+            f"The survey's photos leave the sheet's own angles open (± {2 * angle_u_rested:.2g}°), by too little tilt,"
             f" by one side only or by too few points: {advice}."
         )
     if not angle_u < WORST_HELD_ANGLE_U_DEG:
         raise UserError(
-            f"the phone moved too much while it took the survey's photos (the sheet's own angles are left open by"
+            f"The phone moved too much while it took the survey's photos (the sheet's own angles are left open by"
             f" ± {2 * angle_u:.2g}°): {STEADY}."
         )
     steadiness = best.bundle.steadiness
@@ -189,10 +189,10 @@ def _with_sheet_0(photos: Sequence[TargetPoints]) -> list[int]:
     """Numbers of the photos that show enough of sheet 0, which sets the frame."""
     kept = [which for which, points in enumerate(photos) if np.sum(points.sheet == 0) >= checks.SURVEY_LEAST_ON_SHEET]
     if not kept:
-        raise UserError("sheet 0 is not in the survey's photos; its points set the frame and the scale.")
+        raise UserError("Sheet 0 is not in the survey's photos; its points set the frame and the scale.")
     if len(kept) < checks.SURVEY_LEAST_PHOTOS:
         raise UserError(
-            f"sheet 0 is seen whole in only {len(kept)} of the survey's photos, and {checks.SURVEY_LEAST_PHOTOS} are"
+            f"Sheet 0 is seen whole in only {len(kept)} of the survey's photos, and {checks.SURVEY_LEAST_PHOTOS} are"
             " needed: shoot the others again so that the whole of it is in the picture, sharp and evenly lit."
         )
     return kept
@@ -220,7 +220,7 @@ def _trimmed(start: Bundle, seen: Observations) -> Adjusted:
         return adjust(start, seen)
     except ValueError:
         raise UserError(
-            "the survey's photos do not determine the camera: add photos tilted by about 20 degrees from several sides."
+            "The survey's photos do not determine the camera: add photos tilted by about 20 degrees from several sides."
         ) from None
 
 
@@ -244,12 +244,12 @@ def _require_one_print(scales: Array, shear_deg: float, residual_px: float) -> N
     stretch = float(scales[0] / scales[1] - 1)
     if abs(stretch) > checks.SURVEY_MOST_STRETCH or abs(shear_deg) > checks.SURVEY_MOST_SHEAR_DEG:
         raise UserError(
-            f"the photos give a sheet stretched by {100 * stretch:+.1f} % and out of square by {abs(shear_deg):.2f}°,"
+            f"The photos give a sheet stretched by {100 * stretch:+.1f} % and out of square by {abs(shear_deg):.2f}°,"
             " which no printer makes: use photos as the phone saved them (uncropped, not straightened or edited), all"
             " at one zoom, of one sheet that was not moved or bent in between."
         )
     if residual_px > checks.SURVEY_MOST_RESIDUAL_PX:
         raise UserError(
-            f"the points of different photos miss one another by {residual_px:.1f} px, so they do not show one flat"
+            f"The points of different photos miss one another by {residual_px:.1f} px, so they do not show one flat"
             " sheet through one lens: fix the sheet flat, keep to one zoom, and use photos as the phone saved them."
         )

@@ -39,12 +39,12 @@ def to_table_frame(
     if ruled_mm is not None:
         ends = [first[index[first] == end] for end in layout.ruled_points]
         if any(len(end) == 0 for end in ends):
-            raise UserError("an end of the ruled length is in no two photos: keep the whole of sheet 0 in the picture.")
+            raise UserError("An end of the ruled length is in no two photos: keep the whole of sheet 0 in the picture.")
         scale = ruled_mm / float(np.linalg.norm(points[ends[0][0]] - points[ends[1][0]]))
         printed = ruled_mm / layout.ruled_mm
         if abs(printed - 1) > checks.SURVEY_WORST_SCALE:
             raise UserError(
-                f"the ruled length of {ruled_mm:.1f} mm is {100 * (printed - 1):+.1f} % off the layout's"
+                f"The ruled length of {ruled_mm:.1f} mm is {100 * (printed - 1):+.1f} % off the layout's"
                 f" {layout.ruled_mm:.1f} mm: print at 100 %, without fit-to-page, or read the rule again."
             )
         shift = nominal.mean(axis=0) - scale * turn @ points[first].mean(axis=0)

@@ -27,12 +27,12 @@ SMOOTH_TERMS = 28
 def name_points(photos: Sequence[TargetPoints]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Names of the points seen in at least two photos."""
     if len({points.paper for points in photos}) > 1:
-        raise UserError("the survey's photos show sheets of different paper; survey each target by itself.")
+        raise UserError("The survey's photos show sheets of different paper; survey each target by itself.")
     keys = np.concatenate([points.sheet * 1000 + points.index for points in photos])
     named, count = np.unique(keys, return_counts=True)
     named = named[count >= 2]
     if not np.any(named < 1000):
-        raise UserError("sheet 0 is not in the survey's photos; its points set the frame and the scale.")
+        raise UserError("Sheet 0 is not in the survey's photos; its points set the frame and the scale.")
     return named // 1000, named % 1000
 
 

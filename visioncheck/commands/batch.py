@@ -106,7 +106,7 @@ def _outputs(paths: Sequence[Path]) -> list[tuple[Path, Callable[[Sequence[Resul
         if path.suffix.lower() not in {".csv", ".jsonl"}:
             raise UserError(f"{path} must end in .csv or .jsonl")
         if path.is_dir() or not os.access(path.parent if path.parent.exists() else Path(), os.W_OK):
-            raise UserError(f"cannot write {path}; choose another place")
+            raise UserError(f"Cannot write {path}; choose another place")
 
     from visioncheck.batch.results import write_csv, write_lines
 

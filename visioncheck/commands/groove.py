@@ -114,7 +114,7 @@ def _plan(path: Path | None, given: dict[str, str]) -> Plan:
     needed = ("--at", "--width", "--board", "--zero-kerf", "--fence", "--flange")
     missing = [option for option in needed if option not in given]
     if missing:
-        raise UserError(f"give a PLAN.toml, or for one groove also {' and '.join(missing)}")
+        raise UserError(f"Give a PLAN.toml, or for one groove also {' and '.join(missing)}")
     for option in ("--plus-minus", "--overlap"):
         if option in given and "--kerf" not in given:
             raise UserError(f"{option} belongs to --kerf; give that too")

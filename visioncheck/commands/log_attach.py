@@ -158,7 +158,7 @@ def _require_as_assumed(found: Mapping[str, Any], file: SledFile | None) -> None
     for key, what in (("fence", "the fence at the"), ("piece_side", "the piece from the blade's")):
         if assumed.get(key, own[key]) != own[key]:
             raise UserError(
-                f"the reading was made without a sled, with {what} {assumed[key]}, and {file.sled.name} has it"
+                f"The reading was made without a sled, with {what} {assumed[key]}, and {file.sled.name} has it"
                 f" {own[key]}; make it again with --sled"
             )
 

@@ -36,7 +36,7 @@ def page(
         if str(missing.name).startswith("visioncheck"):
             raise
         raise UserError(
-            f"the page needs packages that are not installed ({missing.name}); install them with:"
+            f"The page needs packages that are not installed ({missing.name}); install them with:"
             " pip install 'visioncheck[page]'"
         ) from None
     for option, folder in (("--sleds", sleds), ("--rigs", rigs)):

@@ -55,7 +55,7 @@ def study(
 ) -> None:
     """Study how well repeated readings of several pieces agree, and how many to average."""
     if (folder is None) == (readings is None):
-        raise UserError("give either a folder of photos or a table with --readings CSV")
+        raise UserError("Give either a folder of photos or a table with --readings CSV")
     if readings is not None:
         of_photos = {"--rig": rig, "--thickness": thickness, "--piece": piece, "--fence-edge": fence_edge}
         refuse_idle(of_photos | {"--cuts": cuts}, "with --readings")
@@ -119,7 +119,7 @@ def _measured(folder: Path, ask: Callable[[Path], MeasureRequest]) -> Laid:
         bar = track(finished, "Measuring", total=len(photos), console=Console(stderr=True), transient=True)
         found = [settled(photo, future) for photo, future in bar]
     if len(found) < len(photos):
-        raise UserError(f"stopped after {len(found)} of {len(photos)} photos; a study needs them all")
+        raise UserError(f"Stopped after {len(found)} of {len(photos)} photos; a study needs them all")
     return lay_out(found)
 
 

@@ -11,7 +11,8 @@ from scipy.ndimage import median_filter
 from visioncheck import checks
 from visioncheck.edges.edge_spread import EdgeSpread, best_spread
 from visioncheck.edges.light_rows import FLANK_PX, LightRows, light_noise, row_medians
-from visioncheck.fitting.least_squares import Prior, fit_many
+from visioncheck.edges.row_fit import fit_rows
+from visioncheck.fitting.least_squares import Prior
 
 Array = NDArray[np.float64]
 
@@ -24,7 +25,6 @@ _FLOOR_PX = 1.5
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _ROUNDS = 6
-_LONGEST_STEP_PX = 0.7
 NEAR, FAR, WOOD_NEAR, SIDE, WOOD_FAR, MEETS, FLOOR = range(7)
 """Terms of a row: both arrises, px; light of the near wood, of side face and far wood; where the far wall meets the
 table, px, and the floor's light."""
@@ -192,17 +192,8 @@ def _thin_side(rows: LightRows, model: SlotModel, spread: EdgeSpread, start: Arr
 
 def _fitted(rows: LightRows, model: SlotModel, spread: EdgeSpread, start: Array, prior: Prior) -> SlotFit:
     noise = slot_noise(rows)
-    fits = fit_many(
-        lambda terms: model.light(rows.offsets, terms, spread),
-        rows.light,
-        model.weight(rows.offsets),
-        start,
-        prior,
-        noise,
-        rounds=_ROUNDS,
-        limited=[k for k in (NEAR, FAR, MEETS) if k < start.shape[1]],
-        longest=_LONGEST_STEP_PX,
-    )
+    places = [k for k in (NEAR, FAR, MEETS) if k < start.shape[1]]
+    fits = fit_rows(rows, model, spread, start, prior, noise, rounds=_ROUNDS, places=places)
     return SlotFit(fits.terms, fits.residual, noise * np.sqrt(fits.inverse_normal[:, [NEAR, FAR], [NEAR, FAR]]))
 
 

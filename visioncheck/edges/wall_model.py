@@ -11,7 +11,8 @@ from scipy.ndimage import median_filter
 from visioncheck import checks
 from visioncheck.edges.edge_spread import EdgeSpread, best_spread
 from visioncheck.edges.light_rows import FLANK_PX, LightRows, light_noise, row_medians
-from visioncheck.fitting.least_squares import Prior, fit_many
+from visioncheck.edges.row_fit import fit_rows
+from visioncheck.fitting.least_squares import Prior
 
 Array = NDArray[np.float64]
 
@@ -19,7 +20,6 @@ _THIN_PX = 2.5
 """A side face narrower than this cannot be told from the blur: its breadth is taken from the thickness."""
 _PLACES = 12
 _ROUNDS = 7
-_LONGEST_STEP_PX = 0.7
 _SHADE = 0.06
 """Light of a side face against its wood's, as on the test photos (0.03 to 0.1)."""
 ARRIS, WOOD, SIDE, FLOOR, MEETS = range(5)
@@ -143,17 +143,7 @@ def fit_wall(rows: LightRows, model: WallModel, spread: EdgeSpread, *, steady: b
 
 def _fitted(rows: LightRows, model: WallModel, spread: EdgeSpread, start: Array, prior: Prior) -> WallFit:
     noise = wall_noise(rows)
-    fits = fit_many(
-        lambda terms: model.light(rows.offsets, terms, spread),
-        rows.light,
-        model.weight(rows.offsets),
-        start,
-        prior,
-        noise,
-        rounds=_ROUNDS,
-        limited=(ARRIS, MEETS),
-        longest=_LONGEST_STEP_PX,
-    )
+    fits = fit_rows(rows, model, spread, start, prior, noise, rounds=_ROUNDS, places=(ARRIS, MEETS))
     u = noise * np.sqrt(fits.inverse_normal[:, [ARRIS, MEETS], [ARRIS, MEETS]])
     return WallFit(fits.terms, fits.residual, u[:, 0], u[:, 1])
 

@@ -78,10 +78,10 @@ def _by_tag(reading: Reading, tag_mm: NDArray[np.float64], said: PieceSide | Non
     if said not in {None, turned}:
         raise InputError(
             "turned_half",
-            f"{reading.photo}: the {said} half is said to have been turned over (<turned_half>), but the tag lies on it"
+            f"the {said} half is said to have been turned over (<turned_half>), but the tag lies on it"
             " and belongs on the half that was not turned; say nothing of it if the tag is right, else lay the tag on"
             " the other half, its arrow to the straightedge, and take the photo again",
-        )
+        ).of(reading.photo)
     return turned
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
-from visioncheck.codes import Question
+from visioncheck.codes import Doubt, Question
 from visioncheck.fence.mitre import made_at
 from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
 from visioncheck.fence.squareness import fit_panel, weigh_orders
@@ -74,7 +74,7 @@ def with_rivals(reading: Reading, rivals: Sequence[tuple[Reading, float]]) -> Re
         reading,
         fence_error=replace(error, u=float(np.hypot(error.u, doubt))),
         budget={**reading.budget, "kind of piece": float(doubt * whole / error.u)},
-        flags=(*reading.flags, "kind-doubtful"),
+        doubts=(*reading.doubts, Doubt("kind-doubtful")),
     )
 
 
@@ -129,7 +129,8 @@ def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
         return replace(reading, fence_error=fence_error(FourCuts(weighed.opening), saw), budget=budget)
     ways = [_fit_way(reading.fence_edge, step, angles, covariance, dof) for step in (1, -1)]
     best = min(ways, key=lambda way: way.panel.chi2)
-    flags = ("closure",) if best.panel.probability < checks.PANEL_CLOSURE_CHANCE else ()
+    chance = best.panel.probability
+    doubts = (Doubt("closure", {"chance": chance}),) if chance < checks.PANEL_CLOSURE_CHANCE else ()
     opening = _either_way(ways)
     return replace(
         reading,
@@ -137,7 +138,7 @@ def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
         panel=best.panel,
         budget=_panel_budget(shape, best.panel, best.corners, opening),
         cut_edge=(reading.fence_edge + best.step) % 4,
-        flags=flags,
+        doubts=doubts,
     )
 
 

@@ -140,7 +140,7 @@ def compute_typed(
     result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
         raise UserError(
-            f"these readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
+            f"These readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
             "and the nominal angle"
         )
     if sled or result.question:
@@ -205,7 +205,7 @@ def _mode(given: Mapping[str, str]) -> str:
     chosen = [mode for mode in _COUNTS if mode in given and mode != "frame"]
     if len(chosen) != 1:
         raise InputError(
-            "rear", "give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners> or <wedge>"
+            "rear", "Give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners> or <wedge>"
         )
     return "frame" if chosen[0] == "wedge" and "frame" in given else chosen[0]
 

@@ -123,22 +123,22 @@ def _check(groove: Groove, kerf: float, plan: Plan) -> None:
     said = _Say(plan)
     if groove.at_mm < -checks.PLAN_SAME_MM or groove.at_mm + groove.width_mm > plan.board_mm + checks.PLAN_SAME_MM:
         raise UserError(
-            f"groove {groove.name!r} leaves the board: it would reach from {said(groove.at_mm)} to "
+            f"Groove {groove.name!r} leaves the board: it would reach from {said(groove.at_mm)} to "
             f"{said(groove.at_mm + groove.width_mm)} of {said(plan.board_mm)}; mend its place, its width or the board"
         )
     if kerf > groove.width_mm + checks.PLAN_SAME_MM:
         raise UserError(
-            f"groove {groove.name!r} is {said(groove.width_mm)} wide, narrower than the {said(kerf)} that is on the "
+            f"Groove {groove.name!r} is {said(groove.width_mm)} wide, narrower than the {said(kerf)} that is on the "
             "arbor; take a narrower blade or stack"
         )
     if groove.width_mm - kerf > checks.PLAN_MOST_PASSES * (kerf - plan.overlap_mm) > 0:
         raise UserError(
-            f"groove {groove.name!r} would take over {checks.PLAN_MOST_PASSES} passes of {said(kerf)}; take a wider"
+            f"Groove {groove.name!r} would take over {checks.PLAN_MOST_PASSES} passes of {said(kerf)}; take a wider"
             " stack for it"
         )
     if plan.overlap_mm >= kerf:
         raise UserError(
-            f"an overlap of {said(plan.overlap_mm)} is not less than the {said(kerf)} on the arbor; take a smaller one"
+            f"An overlap of {said(plan.overlap_mm)} is not less than the {said(kerf)} on the arbor; take a smaller one"
         )
 
 

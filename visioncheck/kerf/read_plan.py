@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from visioncheck import checks
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.files import parse_toml, read_text
 from visioncheck.kerf.plan import Groove, Plan, TableSaw
 from visioncheck.quantity import Quantity, coverage_factor
@@ -204,7 +204,10 @@ def slot_kerf(text: str, name: str) -> Quantity:
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
         raise UserError(f"{name} holds no slot's width; give the JSON of a measured slot") from None
     if reading.get("piece", "slot") != "slot":
-        raise UserError(f"{name} is the reading of a {reading['piece']!r:.20}, not of a saw slot; measure --piece slot")
+        raise InputError(
+            "piece",
+            f"{name} is the reading of a {reading['piece']!r:.20}, not of a saw slot; measure with <piece=slot>",
+        )
     if not (0.3 <= found.value <= _WIDEST_MM and 0 <= found.u < found.value and found.dof > 0):
         raise UserError(f"{name}: a width of {found.value:g} mm with u {found.u:g} mm is no saw slot; measure it again")
     return found

@@ -77,7 +77,7 @@ def verify(plan: Plan, measured: Sequence[MeasuredGroove]) -> tuple[Verified, ..
     for one in measured:
         groove = _nearest(plan, one)
         if groove.name in found:
-            raise UserError(f"two measured grooves lie nearest to groove {groove.name!r}; check the plan and the edge")
+            raise UserError(f"Two measured grooves lie nearest to groove {groove.name!r}; check the plan and the edge")
         found[groove.name] = _verified(groove, one, plan)
     return tuple(found[groove.name] for groove in plan.grooves if groove.name in found)
 
@@ -85,7 +85,7 @@ def verify(plan: Plan, measured: Sequence[MeasuredGroove]) -> tuple[Verified, ..
 def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
     if one.edge not in {plan.fence_edge, plan.other_edge}:
         edges = f"{plan.fence_edge!r} and {plan.other_edge!r}"
-        raise UserError(f"the plan's board has no edge {one.edge!r}; its edges are {edges}")
+        raise UserError(f"The plan's board has no edge {one.edge!r}; its edges are {edges}")
     middle = (one.near.value + one.far.value) / 2
 
     def off(groove: Groove) -> float:
@@ -95,7 +95,7 @@ def _nearest(plan: Plan, one: MeasuredGroove) -> Groove:
     nearest = min(plan.grooves, key=off)
     if off(nearest) > checks.GROOVE_FAR_OFF_MM:
         place = format_length(middle, plan.units)
-        raise UserError(f"no groove of the plan lies near {place} from the edge {one.edge!r}; check the plan and edge")
+        raise UserError(f"No groove of the plan lies near {place} from the edge {one.edge!r}; check the plan and edge")
     return nearest
 
 

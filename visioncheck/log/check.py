@@ -138,7 +138,7 @@ def _photo_problems(log: Queries, found: Inventory, *, is_lost: bool) -> Iterato
 
 
 def _photo_problem(place: Path, named: str, unreadable: str, copies: list[Path]) -> Problem:
-    copy = f" {copies[0]} has its bytes: log check --clean puts it back." if copies else ""
+    copy = f" {copies[0]} has its bytes: cleaning the log (log check) puts it back." if copies else ""
     if unreadable or not place.exists():
         why = unreadable or "no such file"
         return Problem("missing photo", f"Photo {place} (entry {named}) cannot be read: {why}.{copy}", place)

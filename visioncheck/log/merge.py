@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log import chain, schema
 from visioncheck.log.entry import tag_digest
 from visioncheck.log.photos import read_photo
@@ -71,8 +71,9 @@ def merge(log: Log, exported: Exported, photos: Path | None = None, *, keep_ours
         differences = [*disputed, *(why for why in rivals.values() if why)]
         if differences and not keep_ours:
             more = f" (and {len(differences) - 1} more)" if len(differences) > 1 else ""
-            raise UserError(
-                f"{differences[0]}{more}; add --keep-ours to keep what this log says, or correct one of the two first."
+            raise InputError(
+                "keep_ours",
+                f"{differences[0]}{more}; add <keep_ours> to keep what this log says, or correct one of the two first.",
             )
         fresh = [each for each in exported.entries.values() if each.id not in rivals and not _has(log, each)]
         _require_accepted(fresh, exported)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 FOLDER_NAME = "photos"
 ASIDE = "aside"
-"""Folder in the log's for what log check --clean moved out of the way."""
+"""Folder in the log's for what cleaning a log moved out of the way."""
 _LEFTOVER = ".part-"
 MAX_BYTES = 300_000_000
 
@@ -44,13 +44,13 @@ def read_photo(path: Path) -> PhotoFile:
     """
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise UserError(f"{path} is larger than {MAX_BYTES // 1_000_000} MB; give the photo itself.")
+            raise UserError(f"the file is larger than {MAX_BYTES // 1_000_000} MB; give the photo itself").of(path)
         data = path.read_bytes()
     except OSError as error:
-        raise UserError(f"{path} cannot be read ({error.strerror}); check the photo's name.") from error
+        raise UserError(f"cannot be read ({error.strerror}); check the photo's name").of(path) from error
     suffix = _suffix(data)
     if suffix is None:
-        raise UserError(f"{path} is not a JPEG, PNG, TIFF or HEIC picture; give the photo that was measured.")
+        raise UserError("is not a JPEG, PNG, TIFF or HEIC picture; give the photo that was measured").of(path)
     return PhotoFile(data, hashlib.sha256(data).hexdigest(), suffix)
 
 

@@ -44,7 +44,7 @@ def plain_errors(folder: Path, done: str, nothing_done: str = "nothing was chang
 
 def _advice(message: str) -> str:
     for sign, advice in (
-        (PHOTO_COUNTS, "correct the entry that stands, with log attach --corrects"),
+        (PHOTO_COUNTS, "correct the entry that stands, with log attach"),
         ("full", "the disk is full, free some space and try again"),
         ("readonly", "get the right to write in the folder and try again"),
         ("locked", "another program holds the log, wait for it and try again"),

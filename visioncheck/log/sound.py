@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from visioncheck.log.entry import Entry
 
-_AGAIN = "make it again with measure --json or reckon --json"
+_AGAIN = "make it again, as JSON of measure or reckon"
 _MOST_EXPANDED = 20.0  # Student's t at 95 % is 12.7 for one degree of freedom, and no reading has fewer
 _EXPANDED_WITHIN = 0.05
 # no zone's clock is further from another's

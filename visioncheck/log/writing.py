@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log import chain, records, schema
 from visioncheck.log.entry import CONTENT, MORE_PHOTOS, entry_content, sha256_text, tag_digest
 from visioncheck.log.photos import read_photo
@@ -105,18 +105,20 @@ class Writing(Queries):
         old = None if entry.photo_sha256 is None else self.entry_of_photo(entry.photo_sha256)
         if old is None or (entry.corrects and self.get(entry.corrects).photo_sha256 == entry.photo_sha256):
             return
-        raise UserError(
+        raise InputError(
+            "corrects",
             f"This photo is in the log {self.folder} already, in entry {short(old.id)}, and a photo counts once; to "
-            f"correct that one: log attach {self.folder} --corrects {short(old.id)}."
+            f"correct that one: log attach with <corrects={short(old.id)}>.",
         )
 
     def _require_counted_once(self, photo: PhotoFile, more: Sequence[PhotoFile]) -> None:
         others = [found for each in more if (found := self.standing_entry(each.sha256)) and found.fence_error]
         counted = others[0].id if others else self.second_photos().get(photo.sha256)
         if counted:
-            raise UserError(
+            raise InputError(
+                "corrects",
                 f"A photo counts once, and one of these counts in entry {short(counted)} of the log {self.folder}; "
-                f"withdraw that first: log attach {self.folder} --corrects {short(counted)} --withdraw REASON."
+                f"withdraw that first: log attach with <corrects={short(counted)}> and <withdraw>.",
             )
 
     def _put(self, entry: Entry, draft: EntryDraft, files: Sequence[PhotoFile], placed: list[PhotoFile]) -> None:

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from visioncheck.codes import in_order
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.fence.of_halves import with_halves_error
-from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Detection, Measured, detect, refuse_another_phone
 from visioncheck.measuring.kind import assuming
-from visioncheck.measuring.piece import fit_view, glare_flags, view_flags
+from visioncheck.measuring.piece import fit_view, glare_doubts, view_doubts
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tags_on
@@ -29,19 +29,19 @@ def measure_slot(request: MeasureRequest, kind: str, detection: Detection | None
     photo, points = detection.photo, detection.points
     refuse_another_phone(photo, rig)
     fit = fit_view(detection, rig)
-    glare = glare_flags(photo, points)
+    glare = glare_doubts(photo, points)
     region = work_region(find_outlines(photo, points, fit.view), kind)
     tags = tags_on(points, fit.view, region)
-    thick, thick_flags = read_thickness(tags[0] if tags else None, told.thickness, fit.view, rig)
+    thick, thick_doubts = read_thickness(tags[0] if tags else None, told.thickness, fit.view, rig)
     known = thick is not UNKNOWN_THICKNESS
     reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
     if kind == "gap":
         # two tags do not tell which half was turned
         tag = Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None
         reading = tell_gap(reading, tag, request.sled, told.fence_edge, told.turned_half, photo.exif.orientation)
-    flags = (*view_flags(points, fit, rig), *glare, *thick_flags, *reading.flags)
+    doubts = (*view_doubts(points, fit, rig), *glare, *thick_doubts, *reading.doubts)
     tag_id = tags[0].id if tags else None
-    return Measured(photo, replace(reading, tag_id=tag_id, flags=in_order(flags)))
+    return Measured(photo, replace(reading, tag_id=tag_id, doubts=in_order(doubts)))
 
 
 def tell_gap(

@@ -75,9 +75,9 @@ def _is_the_board(board: Board, plan: Plan) -> None:
     if abs(across - plan.board_mm) > max(checks.GROOVE_BOARD_MM, 0.02 * plan.board_mm):
         raise InputError(
             "fence_edge",
-            f"{board.scene.name}: the board in the photo is {across:.0f} mm across from the edge"
-            f" {plan.fence_edge!r}, the plan's is {plan.board_mm:.0f} mm; check <fence_edge> and the plan.",
-        )
+            f"the board in the photo is {across:.0f} mm across from the edge"
+            f" {plan.fence_edge!r}, the plan's is {plan.board_mm:.0f} mm; check <fence_edge> and the plan",
+        ).of(board.scene.name)
 
 
 def _measure(board: Board, plan: Plan, name: str, near_mm: float, far_mm: float, tone: Tone) -> MeasuredGroove:

@@ -69,12 +69,12 @@ def attach_outcome(
     request = outcome.request
     if request.sled_file is None:
         raise InputError(
-            "sled", "say which sled was read: <sled>, a sled's file (visioncheck sled NEW.toml writes one)"
+            "sled", "Say which sled was read: <sled>, a sled's file (visioncheck sled NEW.toml writes one)"
         )
     sled, rig = request.sled_file, request.rig_file
     photo = file or read_photo(request.photo)
     if photo.sha256 != outcome.reading["photo_sha256"]:
-        raise UserError(f"{request.photo} was changed after it was measured; measure it again.")
+        raise UserError("was changed after it was measured; measure it again").of(request.photo)
     when = taken(photo.data)
     if now is not None and time is None:
         time = require_after(log, sled.sled.name, photo.sha256, when, adjusted, now)

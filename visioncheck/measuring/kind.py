@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
-from visioncheck.codes import Question
+from visioncheck.codes import Doubt, Question, in_order
 from visioncheck.edges.trace import Trace
-from visioncheck.errors import InputError, Marks, Refusal
+from visioncheck.errors import Field, InputError, Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
-from visioncheck.flags import in_order
+from visioncheck.flags import FlagCode
 from visioncheck.measuring.detect import Measured
 from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge
 from visioncheck.measuring.request import MeasureRequest
@@ -84,10 +84,11 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         own, *others = (with_fence_error(reading, shape, options.cuts, saw) for reading in each)
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
-    seam_flags = () if seen.seam is None else ("seam",)
-    covered = ("covered-edge",) if seen.covers else ()
-    flags = (*seen.flags, *edge_flags(reading, shape.traces), *covered, *seam_flags, *reading.flags)
-    return Measured(seen.photo, replace(reading, flags=in_order(flags)))
+    seam = [] if seen.seam is None else [Doubt("seam")]
+    covered = [each.edge for each in seen.covers]
+    hidden = [Doubt("covered-edge", {"sides": _sides(reading, covered)})] if covered else []
+    doubts = (*seen.doubts, *edge_doubts(reading, shape.traces), *hidden, *seam, *reading.doubts)
+    return Measured(seen.photo, replace(reading, doubts=in_order(doubts)))
 
 
 def _refuse_another_kind(seen: SeenPiece, told: str, weights: KindWeights, shape: Piece, *, first_known: bool) -> None:
@@ -138,23 +139,45 @@ def _least_certain(shape: Piece) -> Mapping[str, float]:
     return max(spreads, key=lambda spread: spread.u).parts
 
 
-def edge_flags(reading: Reading, traces: tuple[Trace, ...]) -> list[str]:
-    """Codes of what may be doubtful about the edges, see `visioncheck.flags`."""
-    flags = []
-    for edge, trace in zip(reading.edges, traces, strict=True):
-        strip = reading.piece == "strip" or "strip" in reading.open_kinds
-        short_end = strip and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
-        if edge.length_mm < checks.EDGE_SHORT_MM and not short_end:
-            flags.append("short-edge")
-        if is_curved(edge.bow) and not short_end:
-            flags.append("curved-edge")
-        if _seen_share(edge) < 1 - checks.EDGE_TORN_SHARE and not short_end:
-            flags.append("torn-edge")
-        if not trace.arris_clear:
-            flags.append("arris-doubtful")
-        if trace.contrast < checks.EDGE_LEAST_CONTRAST:
-            flags.append("low-contrast")
-    return flags
+def edge_doubts(reading: Reading, traces: tuple[Trace, ...]) -> list[Doubt]:
+    """What may be doubtful about the edges: of each doubt the edges that have it, and the worst that was seen."""
+    raised: dict[FlagCode, list[int]] = {}
+    for number, (edge, trace) in enumerate(zip(reading.edges, traces, strict=True)):
+        for code in _codes_of_edge(reading, edge, trace):
+            raised.setdefault(code, []).append(number)
+    return [Doubt(code, _edge_fields(reading, code, numbers)) for code, numbers in raised.items()]
+
+
+def _codes_of_edge(reading: Reading, edge: EdgeReading, trace: Trace) -> Iterator[FlagCode]:
+    strip = reading.piece == "strip" or "strip" in reading.open_kinds
+    short_end = strip and edge.length_mm < 0.5 * max(e.length_mm for e in reading.edges)
+    if edge.length_mm < checks.EDGE_SHORT_MM and not short_end:
+        yield "short-edge"
+    if is_curved(edge.bow) and not short_end:
+        yield "curved-edge"
+    if _seen_share(edge) < 1 - checks.EDGE_TORN_SHARE and not short_end:
+        yield "torn-edge"
+    if not trace.arris_clear:
+        yield "arris-doubtful"
+    if trace.contrast < checks.EDGE_LEAST_CONTRAST:
+        yield "low-contrast"
+
+
+def _edge_fields(reading: Reading, code: FlagCode, numbers: Sequence[int]) -> dict[str, Field]:
+    edges = [reading.edges[number] for number in numbers]
+    fields: dict[str, Field] = {"sides": _sides(reading, numbers)}
+    if code == "short-edge":
+        fields["length_mm"] = min(edge.length_mm for edge in edges)
+    elif code == "curved-edge":
+        fields["bow_mm"] = max(abs(edge.bow.value) for edge in edges)
+    elif code == "torn-edge":
+        fields["torn"] = 1 - min(map(_seen_share, edges))
+    return fields
+
+
+def _sides(reading: Reading, numbers: Sequence[int]) -> str:
+    """The sides of the picture that these edges lie on."""
+    return " ".join(dict.fromkeys(reading.ways[number] for number in numbers))
 
 
 def _seen_share(edge: EdgeReading) -> float:

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck.camera.rig import Rig
+from visioncheck.codes import in_order
 from visioncheck.errors import InputError, UserError
-from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Detection, Measured
-from visioncheck.measuring.kind import edge_flags, tell_piece
+from visioncheck.measuring.kind import edge_doubts, tell_piece
 from visioncheck.measuring.piece import SeenPiece, pointed_edge, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS
@@ -50,15 +50,15 @@ def measure_turned(request: MeasureRequest, detection: Detection | None = None) 
     first, second = (see_piece(path, rig, options.thickness) for path in (detection or request.photo, request.turned))
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance
     if rig is None and first.sheet != second.sheet:
-        names = f"{request.photo.name} and {request.turned.name}"
-        raise UserError(f"{names} lie on different sheets, whose errors do not cancel; use one sheet, or survey both.")
+        said = "the two photos are on different sheets, whose errors do not cancel; use one sheet, or survey both"
+        raise UserError(said).of(request.photo.name, request.turned.name)
     match = quarter_turn(first, second, print_covariance)
     shape = mean_piece(first.shape, second.shape, match, print_covariance, surveyed=rig is not None)
-    both = replace(first, flags=tuple(code for code in (*first.flags, *second.flags) if code != "no-rig"))
+    both = replace(first, doubts=tuple(each for each in (*first.doubts, *second.doubts) if each.code != "no-rig"))
     told = tell_piece(both, shape, request)
-    flags = in_order((*told.reading.flags, *edge_flags(told.reading, second.shape.traces)))
+    doubts = in_order((*told.reading.doubts, *edge_doubts(told.reading, second.shape.traces)))
     turned = Turned(request.turned.name, match.turn_deg, surveyed=rig is not None)
-    return replace(told, reading=replace(told.reading, flags=flags, turned=turned))
+    return replace(told, reading=replace(told.reading, doubts=doubts, turned=turned))
 
 
 def see_turned(paths: tuple[Path, Path], rig: Rig, thickness: Quantity | None) -> tuple[Piece, Piece, Match]:
@@ -75,26 +75,26 @@ def see_turned(paths: tuple[Path, Path], rig: Rig, thickness: Quantity | None) -
 
 def quarter_turn(first: SeenPiece, second: SeenPiece, print_covariance: Array) -> Match:
     """How the second photo's piece is the first's, turned; the tag tells where the shape leaves it open."""
-    names = f"{first.photo.path.name} and {second.photo.path.name}"
+    names = (first.photo.path.name, second.photo.path.name)
     if first.tag and second.tag and first.tag.id != second.tag.id:
         raise UserError(
-            f"{names} show pieces with tags {first.tag.id} and {second.tag.id}; take both photos of one piece."
-        )
+            f"the two photos show pieces with tags {first.tag.id} and {second.tag.id}; take both photos of one piece"
+        ).of(*names)
     found = matches(first.shape, second.shape, print_covariance)
     if first.tag and second.tag:
         edges = [pointed_edge(seen, seen.shape) or 0 for seen in (first, second)]
         found = tuple(match for match in found if match.shift == (edges[1] - edges[0]) % 4)
     if not (found and found[0].is_one_piece):
-        raise UserError(f"{names} do not show one and the same piece; take both photos of one piece.")
+        raise UserError("the two photos do not show one and the same piece; take both photos of one piece").of(*names)
     if not told_apart(found) and any(match.is_quarter for match in found):
-        raise UserError(
-            f"{names}: the piece is too regular to see how it was turned; lay a piece tag on it in both photos."
+        raise UserError("the piece is too regular to see how it was turned; lay a piece tag on it in both photos").of(
+            *names
         )
     if not found[0].is_quarter:
         turn = abs(found[0].turn_deg)
         how = "by a half turn" if turn > 150 else "not turned" if turn < 30 else f"turned by {turn:.0f}°"
         raise UserError(
-            f"{names}: the piece is {how} between the two, so the sheet's errors do not cancel; turn it by a quarter"
-            " (90°) on the sheet."
-        )
+            f"the piece is {how} between the two photos, so the sheet's errors do not cancel; turn it by a quarter"
+            " (90°) on the sheet"
+        ).of(*names)
     return found[0]

@@ -72,9 +72,8 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     if edge is None:
         raise InputError(
             "fence_edge",
-            f"{path.name}: which edge lay against the fence? Say <fence_edge> top, bottom, left or right, as in the"
-            " picture.",
-        )
+            "which edge lay against the fence? Say <fence_edge> top, bottom, left or right, as in the picture",
+        ).of(path.name)
     from visioncheck.measuring.groove import Board  # lazy: it brings plans, which only a groove's photo needs
 
     scene = Scene(seen.photo, detection.points, seen.shape.view)
@@ -92,5 +91,5 @@ def see_panel(path: Path, rig: Rig, thickness: Quantity | None, fence_edge: str 
     seen = see_piece(path, rig, thickness)
     edge = agreed_fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
-        raise UserError(f"{path.name}: nothing tells which edge of the panel was cut first.")
+        raise UserError("nothing tells which edge of the panel was cut first").of(path.name)
     return seen.shape, edge

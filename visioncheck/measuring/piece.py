@@ -15,6 +15,7 @@ from visioncheck.camera.rig import Rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.camera.view import View
 from visioncheck.camera.view_fit import ViewFit
+from visioncheck.codes import Doubt
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Marks, Refusal
 from visioncheck.measuring.detect import Detection, detect, refuse_another_phone
@@ -44,7 +45,7 @@ class SeenPiece:
     shape: Piece
     tag: DetectedTag | None
     thickness: Quantity | None
-    flags: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
     seam: Seam | None = None
     covers: tuple[EdgeCover, ...] = ()
 
@@ -70,11 +71,11 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     photo, points = detection.photo, detection.points
     refuse_another_phone(photo, rig)
     fit = fit_view(detection, rig)
-    glare = glare_flags(photo, points)
+    glare = glare_doubts(photo, points)
     outline = _piece_outline(photo, points, fit.view, glare=bool(glare))
     found = outline.corners_mm
     tag = tag_on(points, fit.view, found)
-    thick, thick_flags = read_thickness(tag, thickness, fit.view, rig)
+    thick, thick_doubts = read_thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
     seam = find_seam(photo.bgr, fit.view, found, (*tag_papers(points, fit.view), *outline.hidden_mm))
     try:
@@ -86,8 +87,8 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     covers = edge_covers(outline.covers, found, fit.view, photo.exif.orientation)
     # a slot's mouth is no thing that lies there
     covers = tuple(cover for cover in covers if seam is None or cover.edge != seam.edge)
-    flags = (*view_flags(points, fit, rig), *glare, *thick_flags)
-    return SeenPiece(photo, sheet, shape, tag, known, flags, seam, covers)
+    doubts = (*view_doubts(points, fit, rig), *glare, *thick_doubts)
+    return SeenPiece(photo, sheet, shape, tag, known, doubts, seam, covers)
 
 
 def _broken_edge(name: str, seam: Seam, view: View, corners_mm: Array) -> Refusal:
@@ -112,28 +113,25 @@ def fit_view(detection: Detection, rig: Rig | None) -> ViewFit:
     return rigid_view(points, rig, photo.path.name)
 
 
-def view_flags(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[str]:
-    """Codes of what may be doubtful about a view, see `visioncheck.flags`."""
-    return [
-        code
-        for code, raised in (
-            ("no-rig", rig is None),
-            ("blur", points.blur_px > checks.BLURRED_PX),
-            ("few-points", fit.points_used < checks.FEW_POINTS),
-            ("tilt", fit.tilt_deg > checks.STEEP_DEG),
-            ("lens-moved", fit.lens_moved_sigma > checks.LENS_MOVED),
-            ("sheet-lifted", fit.lifted_mm > checks.LIFTED_MM),
-        )
-        if raised
-    ]
+def view_doubts(points: TargetPoints, fit: ViewFit, rig: Rig | None) -> list[Doubt]:
+    """What may be doubtful about a view."""
+    weighed: tuple[tuple[Doubt, bool], ...] = (
+        (Doubt("no-rig"), rig is None),
+        (Doubt("blur", {"blur_px": points.blur_px}), points.blur_px > checks.BLURRED_PX),
+        (Doubt("few-points", {"count": int(fit.points_used)}), fit.points_used < checks.FEW_POINTS),
+        (Doubt("tilt", {"tilt_deg": fit.tilt_deg}), fit.tilt_deg > checks.STEEP_DEG),
+        (Doubt("lens-moved"), fit.lens_moved_sigma > checks.LENS_MOVED),
+        (Doubt("sheet-lifted", {"lifted_mm": fit.lifted_mm}), fit.lifted_mm > checks.LIFTED_MM),
+    )
+    return [doubt for doubt, raised in weighed if raised]
 
 
-def glare_flags(photo: Photo, points: TargetPoints) -> list[str]:
+def glare_doubts(photo: Photo, points: TargetPoints) -> list[Doubt]:
     """Whether part of the sheet is burnt out; refused (``glare``) where too much is."""
     share = burnt_share(photo, points.xy_px)
     if share > checks.GLARE_BEYOND_USE:
         raise Refusal("glare", photo.path.name, "sheet", share=share)
-    return ["glare"] if share > checks.GLARE_SHARE else []
+    return [Doubt("glare", {"share": share})] if share > checks.GLARE_SHARE else []
 
 
 def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: bool) -> Outline:

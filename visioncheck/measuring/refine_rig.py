@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from visioncheck.camera.refine import contradicts, refine, sheet_angle_u_deg, sheet_moved_deg
 from visioncheck.camera.rig_file import parse_rig
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.entry import sha256_text
 from visioncheck.measuring.options import options_from_json
 
@@ -97,9 +97,10 @@ def refine_by_log(log: Log, file: RigFile) -> Refined:
 
 def _nothing(log: Log, left_out: list[LeftOut]) -> UserError:
     if not left_out:
-        return UserError(
+        return InputError(
+            "log",
             f"The log {log.folder} keeps no quarter-turn pair and no four-cut panel of this rig that it has not learnt"
-            " from; measure one with --rig and --log (two photos with --turned, or a panel whose first cut is known)."
+            " from; measure one with <rig> and <log> (two photos with <turned>, or a panel whose first cut is known).",
         )
     if any(each.problem is None for each in left_out):
         return UserError(

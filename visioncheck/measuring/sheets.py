@@ -120,7 +120,7 @@ def read_sheets(paths: Iterable[Path]) -> SheetPhotos:
         except Refusal as refusal:
             unread.append(refusal)
     if not found:
-        raise unread[0] if unread else UserError("no photos are given; name 6 to 12")
+        raise unread[0] if unread else UserError("No photos are given; name 6 to 12")
     return SheetPhotos(tuple(found), tuple(unread))
 
 

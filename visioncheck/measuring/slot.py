@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from visioncheck import checks
 from visioncheck.camera.view import View
+from visioncheck.codes import Doubt
 from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
 from visioncheck.edges.slot_walls import SlotTrace, trace_slot
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Refusal
+from visioncheck.flags import FlagCode
 from visioncheck.outline.find import Outline
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import Patch, RoughSlot, find_slot, look_at_work
@@ -120,7 +122,7 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
         thickness=thickness if known else None,
         budget=shape.budget,
         slot=shape.slot,
-        flags=tuple(_flags(shape, traced)),
+        doubts=tuple(map(Doubt, _doubtful(shape, traced))),
     )
 
 
@@ -267,9 +269,9 @@ def _open_end(traced: SlotTrace, region_mm: Array) -> Array:
     return np.asarray(ends[int(np.argmin(inside))])
 
 
-def _flags(shape: SlotShape, traced: SlotTrace) -> list[str]:
+def _doubtful(shape: SlotShape, traced: SlotTrace) -> list[FlagCode]:
     walls = [shape.edges[k] for k in (0, 2)]
-    found = []
+    found = list[FlagCode]()
     if any(is_curved(wall.bow) for wall in walls):
         found.append("curved-edge")
     if any(np.mean(wall.weights < checks.EDGE_BELIEVED) > checks.SLOT_TORN_SHARE for wall in walls):

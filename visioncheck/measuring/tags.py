@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.camera.rig import Rig
 from visioncheck.camera.view import View
+from visioncheck.codes import Doubt
 from visioncheck.points.model import DetectedTag, TargetPoints
 from visioncheck.printed.layout import TAG_MM, TAG_PAPER_MM
 from visioncheck.quantity import Quantity
@@ -46,19 +47,19 @@ def tags_on(points: TargetPoints, view: View, corners: Array) -> list[DetectedTa
 
 def read_thickness(
     tag: DetectedTag | None, given: Quantity | None, view: View, rig: Rig | None
-) -> tuple[Quantity, list[str]]:
-    """From the tag's size against its 20 mm, or as given; a contradiction is a flag and widens the uncertainty."""
+) -> tuple[Quantity, list[Doubt]]:
+    """From the tag's size against its 20 mm, or as given; a contradiction is a doubt and widens the uncertainty."""
     if tag is None:
-        return (UNKNOWN_THICKNESS, ["thickness-doubtful"]) if given is None else (given, [])
+        return (UNKNOWN_THICKNESS, [Doubt("thickness-doubtful")]) if given is None else (given, [])
     corners = view.to_table(tag.corners_px)
     side = float(np.mean(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)))
     u = TAG_THICKNESS_U_MM if rig is not None else 2.0
     read = Quantity(view.height_mm * (1 - TAG_MM / side), u, "mm")
     if given is None:
-        return read, [] if 0 < read.value < 80 else ["thickness-doubtful"]
+        return read, [] if 0 < read.value < 80 else [Doubt("thickness-doubtful")]
     apart = abs(given.value - read.value)
     if apart > max(checks.TAG_CONTRADICTS_MM, 3 * u):
-        return replace(given, u=apart), ["tag-contradicts"]
+        return replace(given, u=apart), [Doubt("tag-contradicts", {"told_mm": given.value, "read_mm": read.value})]
     return given, []
 
 

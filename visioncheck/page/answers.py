@@ -11,7 +11,7 @@ from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_advice, format_means, with_range
-from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.questions import missing_reason, note_line
 from visioncheck.present.reading import degrees
@@ -20,7 +20,7 @@ from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import (
-    flags_from_json,
+    doubts_from_json,
     notes_from_json,
     quantity_from_json,
     question_from_json,
@@ -117,7 +117,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
     """Say what an entry of the log says, in these units (None: the sled's own)."""
     sled = _sled(log, entry, units)
     found = entry.reading
-    error, flags = entry.fence_error, flags_from_json(found)
+    error, doubts = entry.fence_error, doubts_from_json(found)
     size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
     standing = find_standing(entry, log.entries(sled=entry.sled))
     correction = correct(error, sled, basis_of_json(found)) if error is not None and sled is not None else None
@@ -140,7 +140,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
             *(line for line in verdict.lines if line.label not in _SAID_LARGE),
             *_read_lines(log, entry, reading, standing),
         ),
-        doubts=tuple((FLAGS[code].sentence, remedy(code, "page")) for code in flags if code in FLAGS),
+        doubts=tuple((format_doubt(each), remedy(each.code, "page")) for each in doubts),
         question=question,
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,

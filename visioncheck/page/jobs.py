@@ -99,7 +99,7 @@ class Spool:
             found = sorted(self._jobs.iterdir())
         except OSError as error:
             raise UserError(
-                f"the page's folder {self.folder} cannot be used ({error.strerror}); get the right to write there"
+                f"The page's folder {self.folder} cannot be used ({error.strerror}); get the right to write there"
             ) from error
         for folder in found:
             job = _read_job(folder)

@@ -108,9 +108,9 @@ def load_key(path: Path, *, new: bool = False) -> Key:
                 file.write(secrets.token_urlsafe(_SECRET_BYTES))
         secret = path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"the page's key {path} cannot be used ({error}); remove that file and try again.") from error
+        raise UserError(f"The page's key {path} cannot be used ({error}); remove that file and try again.") from error
     if len(secret) < _SECRET_BYTES:
-        raise UserError(f"the page's key {path} is too short to be safe; remove that file and try again.")
+        raise UserError(f"The page's key {path} is too short to be safe; remove that file and try again.")
     return Key(secret)
 
 

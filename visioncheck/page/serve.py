@@ -16,11 +16,12 @@ import uvicorn
 from platformdirs import user_state_path
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.store import Log
 from visioncheck.page.app import build_app
 from visioncheck.page.desk import PageSettings, page_folder
 from visioncheck.page.safety import ENTER, load_key
+from visioncheck.present.naming import as_option
 
 if TYPE_CHECKING:
     import asyncio
@@ -51,16 +52,18 @@ def lan_address(wanted: str | None = None) -> str:
         try:
             address = ipaddress.IPv4Address(wanted)
         except ValueError:
-            raise UserError(f"--address {wanted!r} is no IPv4 address; write one such as 192.168.1.20") from None
+            raise InputError(
+                "address", f"<address> {wanted!r} is no IPv4 address; write one such as 192.168.1.20"
+            ) from None
         if address.is_unspecified or address.is_multicast:
-            raise UserError(f"--address {wanted} is no address of one computer; write this computer's own")
+            raise InputError("address", f"<address> {wanted} is no address of one computer; write this computer's own")
         return wanted
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect((_NOWHERE, 9))  # asks for the route alone; a datagram socket sends nothing here
         except OSError:
-            raise UserError(
-                "this computer's address on the network is not known; connect it, or give --address"
+            raise InputError(
+                "address", "This computer's address on the network is not known; connect it, or give <address>"
             ) from None
         return str(probe.getsockname()[0])
 
@@ -80,9 +83,8 @@ def listen(address: str, port: int) -> socket.socket:
         listening.bind((address, port))
     except OSError as error:
         listening.close()
-        raise UserError(
-            f"cannot listen on {address}, port {port} ({error.strerror}); choose another --port, or --address"
-        ) from None
+        why = f"cannot listen on {address}, port {port} ({error.strerror})"
+        raise InputError("port", f"{why}; choose another <port>, or <address>") from None
     return listening
 
 
@@ -130,7 +132,7 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
         Something in the way, in one sentence.
     """
     if address is not None and not lan:
-        raise UserError("--address belongs to --lan; without --lan this computer alone can see the page")
+        raise InputError("address", "<address> belongs to <lan>; without <lan> this computer alone can see the page")
     Log.open(log, create=True).close()
     for folder in (sleds, rigs):
         folder.mkdir(parents=True, exist_ok=True)
@@ -223,12 +225,12 @@ def _alone(log: Path) -> Iterator[None]:
         folder.chmod(0o700)  # photos that wait are nobody else's
         lock = sqlite3.connect(folder / "lock.sqlite", timeout=0, isolation_level=None)
     except (OSError, sqlite3.OperationalError) as error:
-        raise UserError(f"the page's folder {folder} cannot be used ({error}); get the right to write there") from None
+        raise UserError(f"The page's folder {folder} cannot be used ({error}); get the right to write there") from None
     try:
         lock.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError:
         lock.close()
-        raise UserError(f"the page for {log} is being served already; use that one, or stop it first") from None
+        raise UserError(f"The page for {log} is being served already; use that one, or stop it first") from None
     try:
         yield
     finally:
@@ -243,5 +245,5 @@ def _announce(address: str, *, lan: bool) -> None:
         print(draw_code(address, coloured=sys.stdout.isatty(), encoding=sys.stdout.encoding or "ascii"), end="\n\n")
         print("Whoever has this address can use the page; on a network of your own alone, it is not encrypted.")
     else:
-        print("With --lan a phone can open it too.")
+        print(f"With {as_option('lan')} a phone can open it too.")
     print("Stop with Ctrl-C.", flush=True)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import re
 import shutil
 import signal
 import sqlite3
@@ -16,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck import checks
 from visioncheck.errors import Refusal, UserError
-from visioncheck.page.jobs import NAMED, SHOWN, photo_name
+from visioncheck.page.jobs import SHOWN, photo_name
 from visioncheck.present.naming import error_sentence
 
 if TYPE_CHECKING:
@@ -134,17 +132,12 @@ def do_job(places: Places, job: Job, folder: str) -> dict[str, Any]:
     except UserError as problem:
         if isinstance(problem.__cause__, OSError | sqlite3.Error):  # a full disk is no fault of the photo's
             return {"state": "broken", "sentence": str(problem), "remedy": "Then try again; the photo is kept."}
-        return _refused(problem, Path(folder))
+        return _refused(problem)
 
 
-def _refused(problem: UserError, folder: Path) -> dict[str, Any]:
-    # which photo it was the user knows; its name is of our making
-    name = rf"{NAMED}[0-9a-f-]+\.\w+"
-    said = error_sentence(problem, "page").replace(f"{folder}{os.sep}", "")
-    sentence = re.sub(f"{name} and {name}", "the two photos", said)
-    sentence = re.sub(f"{name}:? ?", "", sentence)
+def _refused(problem: UserError) -> dict[str, Any]:
     code = problem.code if isinstance(problem, Refusal) else None
-    return {"state": "refused", "sentence": sentence[:1].upper() + sentence[1:], "code": code, "shown": ""}
+    return {"state": "refused", "sentence": error_sentence(problem, "page"), "code": code, "shown": ""}
 
 
 def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
@@ -188,7 +181,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     rig_file = None if rig is None else read_rig(rig)
     outcome = measure_piece(MeasureRequest(photo, second, sled, rig_file, told), detection)
     if outcome.problem is not None:
-        return _refused(outcome.problem, folder) | _shown(outcome, folder)
+        return _refused(outcome.problem) | _shown(outcome, folder)
     with Log.open(places.log) as log:
         entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"], now=_moment(log, said))
         counts = find_standing(entry, log.entries(sled=entry.sled)).counts
@@ -261,7 +254,7 @@ def _kept(places: Places, entry_id: str, folder: Path) -> _Kept:
         entry = log.get(entry_id)
         text, source = log.document(entry.rig_sha256), log.photo_path(entry)
     if source is None:
-        raise UserError("that reading has no photo: take one.")
+        raise UserError("That reading has no photo: take one.")
     assert entry.photo_sha256 is not None  # as there is a photo
     photo = folder / photo_name(entry.photo_sha256, source.suffix)
     shutil.copyfile(source, photo)
@@ -437,7 +430,7 @@ def _survey(places: Places, job: Job) -> dict[str, Any]:
     folder = SurveyFolder(places.page, job.session)
     taken = folder.photos()
     if not taken:
-        raise UserError("there are no photos of the bare sheet yet: take some first.")
+        raise UserError("There are no photos of the bare sheet yet: take some first.")
     surveyed = survey_sheets(SheetPhotos(tuple(each.photo for each in taken)), job.told["ruled_mm"])
     found, rig = surveyed.survey, surveyed.rig
     drawing = draw_print(found, rig.paper)
@@ -445,6 +438,6 @@ def _survey(places: Places, job: Job) -> dict[str, Any]:
     write_whole(places.page / "pictures" / f"survey-{job.id}.png", drawing)
     save_rig(rig, places.rigs / name)
     folder.clear()
-    lines = [[line.label, line.text] for line in survey_lines(found, rig)]
+    lines = [[line.label, line.text] for line in survey_lines(found, rig, "page")]
     lines += [["Left out", f"photo {which + 1}: {MISFIT}"] for which in found.left_out]
     return {"state": "done", "rig": name, "lines": lines}

@@ -113,7 +113,7 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
     exif, size, kind = _header(path, data)
     _check_size(path, *size)
     if kind in _JPEGS and not jpeg_is_whole(data):
-        raise UserError(f"{path}: the JPEG is cut short or damaged; copy it from the phone again")
+        raise UserError("the JPEG is cut short or damaged; copy it from the phone again").of(path)
     if kind == "HEIF":
         bgr = _decode_heif(path, data, exif.orientation)
     else:
@@ -125,22 +125,22 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
 def _read_bytes(path: Path) -> bytes:
     try:
         if path.is_dir():
-            raise UserError(f"{path}: this is a folder; name the photo itself")
+            raise UserError("this is a folder; name the photo itself").of(path)
         if not path.exists():
-            raise UserError(f"{path}: there is no such file; check the name")
+            raise UserError("there is no such file; check the name").of(path)
         if not path.is_file():
-            raise UserError(f"{path}: this is not a file; name a photo")
+            raise UserError("this is not a file; name a photo").of(path)
         size = path.stat().st_size
         if size == 0:
-            raise UserError(f"{path}: the file is empty; copy it from the phone again")
+            raise UserError("the file is empty; copy it from the phone again").of(path)
         if size > checks.PHOTO_MOST_BYTES:
             raise UserError(
-                f"{path}: the file is larger than {checks.PHOTO_MOST_BYTES // 2**20} MiB; save the photo as JPEG"
-            )
+                f"the file is larger than {checks.PHOTO_MOST_BYTES // 2**20} MiB; save the photo as JPEG"
+            ).of(path)
         return path.read_bytes()
     except (OSError, ValueError) as problem:
         why = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
-        raise UserError(f"{path}: cannot be read ({why}); check the name and its permissions") from problem
+        raise UserError(f"cannot be read ({why}); check the name and its permissions").of(path) from problem
 
 
 def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
@@ -158,9 +158,9 @@ def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
             with Image.open(io.BytesIO(data)) as image:
                 return _exif(image), image.size, image.format or ""
     except Image.DecompressionBombError as problem:
-        raise UserError(f"{path}: {_TOO_MANY}") from problem
+        raise UserError(_TOO_MANY).of(path) from problem
     except Exception as problem:
-        raise UserError(f"{path}: this is not a picture that can be read; give a JPEG, PNG or HEIC photo") from problem
+        raise UserError("this is not a picture that can be read; give a JPEG, PNG or HEIC photo").of(path) from problem
 
 
 def _exif(image: Image) -> Exif:
@@ -198,10 +198,10 @@ def _positive(value: object) -> float | None:
 
 def _check_size(path: Path, width: int, height: int) -> None:
     if width * height > checks.PHOTO_MOST_PIXELS:
-        raise UserError(f"{path}: {_TOO_MANY}")
+        raise UserError(_TOO_MANY).of(path)
     if min(width, height) < checks.PHOTO_LEAST_SIDE_PX:
-        raise UserError(
-            f"{path}: the picture is only {width} x {height} pixels; give the photo in the phone's full size"
+        raise UserError(f"the picture is only {width} x {height} pixels; give the photo in the phone's full size").of(
+            path
         )
 
 
@@ -213,7 +213,7 @@ def _decode_jpeg(path: Path, data: bytes) -> NDArray[np.uint8]:
         return np.asarray(simplejpeg.decode_jpeg(data, colorspace="BGR", strict=True), np.uint8)
     except (ValueError, MemoryError) as problem:
         if str(problem).startswith(_CORRUPT):
-            raise UserError(f"{path}: {_DAMAGED}") from problem
+            raise UserError(_DAMAGED).of(path) from problem
     return _decode(path, data)  # odd but whole, as some phones write it, or of a kind that only the other decoder reads
 
 
@@ -225,9 +225,9 @@ def _decode(path: Path, data: bytes) -> NDArray[np.uint8]:
         # without IMREAD_ANYDEPTH 16 bits are scaled to 8
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), colour_unrotated)
     except (cv2.error, MemoryError) as problem:
-        raise UserError(f"{path}: {_DAMAGED}") from problem
+        raise UserError(_DAMAGED).of(path) from problem
     if picture is None:
-        raise UserError(f"{path}: {_DAMAGED}")
+        raise UserError(_DAMAGED).of(path)
     return np.asarray(picture, np.uint8)
 
 
@@ -237,7 +237,7 @@ def _decode_heif(path: Path, data: bytes, orientation: int) -> NDArray[np.uint8]
     try:
         picture = np.asarray(pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True))
     except Exception as problem:
-        raise UserError(f"{path}: {_DAMAGED}") from problem
+        raise UserError(_DAMAGED).of(path) from problem
     if picture.ndim == 2:
         picture = np.repeat(picture[:, :, None], 3, axis=2)
     # the decoder turns the pixels upright; the lens belongs to the sensor, however the phone was held

@@ -6,7 +6,9 @@ import io
 import math
 from typing import TYPE_CHECKING, Any
 
+from visioncheck.errors import with_names
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.naming import NAMING, Door
 from visioncheck.quantity import coverage_factor
 from visioncheck.results.budget import Budget
 
@@ -33,11 +35,11 @@ _BETTER = {
     "print survey": "survey again with more photos",
     "paper flatness": "glue the sheet down flat, or lay it on glass",
     "piece placement": "brush off dust, lay the piece flat and straight below the camera, or step back",
-    "thickness": "lay a piece tag on it, or say --thickness from callipers",
+    "thickness": "lay a piece tag on it, or say <thickness> from callipers",
     "scale": "read the ruled length with a better rule, and survey again",
 }
-_NO_SURVEY = "survey the sheet (visioncheck survey) and give --rig"
-_TURN = "; or turn the piece a quarter on the sheet, shoot again and give both photos with --turned"
+_NO_SURVEY = "survey the sheet (visioncheck survey) and give <rig>"
+_TURN = "; or turn the piece a quarter on the sheet, shoot again and have both photos read as one (<turned>)"
 _TURNING_HELPS = {"print survey"}
 
 
@@ -54,20 +56,21 @@ def budget_lines(budget: Budget) -> list[LabelledLine]:
     return [*lines, LabelledLine("together", whole)]
 
 
-def better_way(source: str, *, surveyed: bool, turned: bool) -> str:
+def better_way(source: str, *, surveyed: bool, turned: bool, door: Door = "command") -> str:
     """Say what makes a source smaller, given what was done already."""
     way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER[source]
-    return way + _TURN if source in _TURNING_HELPS and not turned else way
+    more = _TURN if source in _TURNING_HELPS and not turned else ""
+    return with_names(way + more, NAMING[door])
 
 
-def better_lines(budget: Budget, *, surveyed: bool, turned: bool) -> list[LabelledLine]:
+def better_lines(budget: Budget, *, surveyed: bool, turned: bool, door: Door = "command") -> list[LabelledLine]:
     """Say what would make the largest sources smaller, and how far the ± would fall at most."""
     lines = []
     for source, share in budget.shares[:_MOST_ADVICE]:
         # an older log may name a source that is no longer one
         if share < _WORTH_SAYING or source not in _BETTER:
             continue
-        way = better_way(source, surveyed=surveyed, turned=turned)
+        way = better_way(source, surveyed=surveyed, turned=turned, door=door)
         expanded = coverage_factor(budget.dof) * budget.u
         best = f"± {expanded:.3f}{budget.unit} down to ± {math.sqrt(1 - share) * expanded:.3f}{budget.unit} at best"
         lines.append(LabelledLine("Better", f"{source}: {way} ({best})"))

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 from visioncheck.correction.correct import Correction, correct
 from visioncheck.correction.means import Passes, Stack, Turns
+from visioncheck.errors import with_names
 from visioncheck.fence.decision import Decision, Verdict
 from visioncheck.present.line import LabelledLine
-from visioncheck.present.naming import Door
+from visioncheck.present.naming import NAMING, Door
 from visioncheck.sled.model import Screw
 from visioncheck.units import (
     MM_PER_IN,
@@ -113,12 +114,12 @@ def format_advice(correction: Correction, sled: Sled, door: Door = "command") ->
 
 _STEPS: dict[Code, dict[Door, str]] = {
     "quarter turn": {
-        "command": "turn the piece a quarter on the sheet, shoot again and give both photos with --turned",
+        "command": "turn the piece a quarter on the sheet, shoot again and give both photos with <turned>",
         "page": "take a second photo with the piece turned a quarter on the sheet",
         "python": "turn the piece a quarter on the sheet, shoot again and measure both photos as a pair",
     },
     "survey": {
-        "command": "survey this phone and sheet (visioncheck survey), then measure this photo again with --rig",
+        "command": "survey this phone and sheet (visioncheck survey), then measure this photo again with <rig>",
         "page": "survey this phone and sheet, then send a photo of this piece again",
         "python": "survey this phone and sheet, then measure this photo again with its rig",
     },
@@ -128,9 +129,9 @@ _STEPS: dict[Code, dict[Door, str]] = {
         "python": "measure {count} fresh cuts in all and take their mean",
     },
     "strip": {
-        "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (--cuts 5)",
+        "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (<cuts=5>)",
         "page": "cut a panel all round, then a strip with a fifth cut, and measure the strip",
-        "python": "cut a panel all round, then a strip with a fifth cut, and measure the strip (cuts=5)",
+        "python": "cut a panel all round, then a strip with a fifth cut, and measure the strip (<cuts=5>)",
     },
 }
 
@@ -139,7 +140,7 @@ def _format_measure(correction: Correction, door: Door) -> str:
     step = correction.next_step
     if step is None:
         return "leave the fence until a better way of measuring is at hand: repeats of this reading will not settle it"
-    way = _STEPS[step.code][door].format(count=step.count)
+    way = with_names(_STEPS[step.code][door].format(count=step.count), NAMING[door])
     decides = f"settles it with a chance of {percent(step.probability_decides)}"
     return f"measure better before you move the fence: {way} (leaves about ± {step.expanded_deg:.3f}°, {decides})"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from visioncheck.codes import Doubt
 from visioncheck.errors import with_names
 from visioncheck.flags import FlagCode
 from visioncheck.present.naming import NAMING, Door
@@ -23,61 +24,87 @@ class Flag:
         What was seen.
     remedy : str
         What to do about it, parameters in angle brackets (`errors.with_names`).
+    told : str
+        What was seen, with the doubt's fields in it, where it has them; empty: the sentence does.
     """
 
     code: FlagCode
     name: str
     sentence: str
     remedy: str
+    told: str = ""
 
 
 _ALL = (
     Flag(
-        "blur", "blurred", "The picture is not sharp.", "Rest the phone on something, more light, focus on the sheet."
+        "blur",
+        "blurred",
+        "The picture is not sharp.",
+        "Rest the phone on something, more light, focus on the sheet.",
+        "The picture is not sharp: the print's edges are blurred over {blur_px:.1f} px.",
     ),
     Flag(
         "glare",
         "glare",
         "Part of the sheet is burnt out white.",
         "Move the lamp or the phone to the side, or tap on the sheet so that the phone takes it darker.",
+        "{share:.0%} of the sheet is burnt out white.",
     ),
     Flag(
         "low-contrast",
         "faint edge",
         "An edge hardly differs from what lies beside it.",
         "Use the other field (light or dark) or turn the light.",
+        "Hardly different from what lies beside: the piece's {edges}.",
     ),
-    Flag("short-edge", "short edge", "An edge is short, so its direction is less certain.", "Cut a longer test piece."),
+    Flag(
+        "short-edge",
+        "short edge",
+        "An edge is short, so its direction is less certain.",
+        "Cut a longer test piece.",
+        "Short, so of less certain direction: the piece's {edges} ({length_mm:.0f} mm).",
+    ),
     Flag(
         "curved-edge",
         "curved edge",
         "An edge is not straight; its angle depends on where it is taken.",
         "Joint that edge, or find out why the cut wanders, and cut again.",
+        "Not straight, so the angle depends on where it is taken: the piece's {edges} (bow {bow_mm:.2f} mm).",
     ),
     Flag(
         "torn-edge",
         "torn edge",
         "Much of an edge is torn out or covered.",
         "Brush the edge, turn the clean face up, or cut again with a backing board.",
+        "Torn out or covered: {torn:.0%} of the piece's {edges}.",
     ),
     Flag(
         "covered-edge",
         "covered edge",
         "Something lies against the piece or over its edge; that stretch is left out.",
         "Clear the sheet around the piece, and take the photo again.",
+        "Something lies at the piece's {edges}; that stretch is left out.",
     ),
     Flag(
         "few-points",
         "few target points",
         "Few points of the printed target are seen.",
         "Step back and lay the piece so that the band is free on three sides.",
+        "Only {count} points of the printed target are seen.",
     ),
-    Flag("tilt", "steep view", "The camera looked at the sheet at a steep angle.", "Shoot from nearly above."),
+    Flag(
+        "tilt",
+        "steep view",
+        "The camera looked at the sheet at a steep angle.",
+        "Shoot from nearly above.",
+        "The camera looked at the sheet at a steep angle, {tilt_deg:.0f}° from straight above.",
+    ),
     Flag(
         "sheet-lifted",
         "sheet not flat",
         "The printed points do not fit a flat sheet, or the sheet as surveyed.",
         "Glue the sheet down flat; survey again if it was moved or replaced.",
+        "The printed points are {lifted_mm:.1f} mm off a flat sheet, or off the sheet as surveyed.",
     ),
     Flag(
         "lens-moved",
@@ -96,12 +123,14 @@ _ALL = (
         "tag contradicts",
         "The tag's size does not agree with the thickness that you gave.",
         "Measure the thickness again; print the tags at 100 %.",
+        "By the tag's size the piece is {read_mm:.1f} mm thick, and you gave {told_mm:.1f} mm.",
     ),
     Flag(
         "closure",
         "misfit of the panel",
         "The four corners do not fit four cuts with one fence error.",
         "Check which edge was cut first and that every edge is straight, or cut a fresh panel.",
+        "The four corners do not fit four cuts with one fence error (misfit chance {chance:.1%}).",
     ),
     Flag(
         "kind-doubtful",
@@ -200,6 +229,19 @@ _ON_THE_PAGE = {
     "thickness-doubtful": "Stick a piece tag on, or say the thickness with the next photo.",
 }
 """Where the remedy names a command or option, the page has its own."""
+
+
+def format_doubt(doubt: Doubt) -> str:
+    """Say what was seen, as closely as the doubt's fields tell it."""
+    flag, fields = FLAGS[doubt.code], dict(doubt.fields)
+    if not flag.told or not fields:
+        return flag.sentence
+    return flag.told.format(**fields, edges=_edges(str(fields.get("sides", ""))))
+
+
+def _edges(sides: str) -> str:
+    each = sides.split()
+    return f"{' and '.join(each)} {'edge' if len(each) == 1 else 'edges'}"
 
 
 def remedy(code: str, door: Door = "command") -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from visioncheck.errors import InputError, Naming, Refusal, UserError, in_python
+from visioncheck.errors import Naming, Refusal, UserError, in_python
 
 Door = Literal["command", "page", "python"]
 
@@ -17,6 +17,9 @@ _LABELS = {
     "turned": "the second photo",
     "nominal": "the angle of the cut",
     "adjusted": "what was changed on the sled",
+    "corrects": "the reading it corrects",
+    "withdraw": "the reason to withdraw it",
+    "ruled": "the ruled length",
 }
 _CHOICES = {
     "corner": "offcut, one fresh cut",
@@ -49,9 +52,17 @@ def sled_hint(door: Door) -> str:
 
 
 def error_sentence(error: UserError, door: Door = "command") -> str:
-    """Say an error as a surface does."""
+    """Say an error as a surface does; the page, which shows one piece at a time, does not name its photos."""
     if isinstance(error, Refusal):
         from visioncheck.present.refusals import refusal_sentence
 
         return refusal_sentence(error, door)
-    return error.said(NAMING[door]) if isinstance(error, InputError) else str(error)
+    said = error.said(NAMING[door])
+    named = f"{' and '.join(error.photos)}: {said}" if error.photos and door != "page" else said
+    return as_sentence(named, door)
+
+
+def as_sentence(said: str, door: Door) -> str:
+    """End it with a full stop; on the page, where no name of a file or option is first, begin it with a capital."""
+    begun = said[:1].upper() + said[1:] if door == "page" else said
+    return begun if begun.endswith((".", "?", "!")) else f"{begun}."

@@ -20,7 +20,7 @@ from visioncheck.photo.orientation import upright
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import percent, with_range
 from visioncheck.present.fence_marks import fence_marks
-from visioncheck.present.flags import FLAGS
+from visioncheck.present.flags import format_doubt
 from visioncheck.present.reading import degrees, format_size
 from visioncheck.present.slot import format_open, wall_name
 from visioncheck.saw import Saw
@@ -362,7 +362,7 @@ def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, to
     said = _within(said, frame, 11)
     axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
               bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
-    doubts = "\n".join(f"doubt: {FLAGS[code].sentence}" for code in reading.flags)
+    doubts = "\n".join(f"doubt: {format_doubt(each)}" for each in reading.doubts)
     if doubts:
         axes.text(14, frame.height - 52, _within(doubts, frame, 12), fontsize=12, color=_ORANGE, va="bottom",
                   bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip

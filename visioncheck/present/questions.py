@@ -10,7 +10,7 @@ from visioncheck.present.assumed import PARALLEL_ONLY
 from visioncheck.present.kinds import format_which_kind
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.mitre import format_frame, format_other_half
-from visioncheck.present.naming import NAMING, Door
+from visioncheck.present.naming import NAMING, Door, as_sentence
 from visioncheck.present.refusals import refusal_sentence
 from visioncheck.results.from_json import question_from_json
 
@@ -70,7 +70,7 @@ def missing_reason(found: Mapping[str, Any], door: Door = "command") -> str:
     if refusal is None:
         return ""
     if refusal["case"] == "as told":
-        return with_names(str(refusal["fields"].get("sentence", "")), NAMING[door])
+        return as_sentence(with_names(str(refusal["fields"].get("sentence", "")), NAMING[door]), door)
     photo = str(found.get("photo", ""))
     return refusal_sentence(Refusal(refusal["code"], photo, refusal["case"], **refusal["fields"]), door)
 

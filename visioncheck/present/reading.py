@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from visioncheck.fence.decision import decide
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import describe, format_fence_error, format_verdict
-from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.mitre import format_nominal, format_other_half
 from visioncheck.present.naming import Door, sled_hint
@@ -153,4 +153,4 @@ def _fence_lines(reading: Reading, sled: Sled | None, instead: str, door: Door) 
 
 
 def _flag_lines(reading: Reading, door: Door) -> list[LabelledLine]:
-    return [LabelledLine("Doubt", f"{FLAGS[code].sentence} {remedy(code, door)}") for code in reading.flags]
+    return [LabelledLine("Doubt", f"{format_doubt(each)} {remedy(each.code, door)}") for each in reading.doubts]

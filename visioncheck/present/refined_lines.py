@@ -6,6 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.naming import NAMING, Door
 
 if TYPE_CHECKING:
     from visioncheck.measuring.refine_rig import LeftOut, Refined
@@ -15,7 +16,7 @@ _BEYOND = 3.0
 """Standard uncertainties by which a survey is seldom wrong."""
 
 
-def refined_lines(found: Refined, log: str) -> list[LabelledLine]:
+def refined_lines(found: Refined, log: str, door: Door = "command") -> list[LabelledLine]:
     """Say what was learnt; `log` is what the user calls the log."""
     count = Counter(kind for _, kind in found.used)
     parts = [f"{n} {_NAMES[kind][n > 1]}" for kind, n in count.items()]
@@ -33,7 +34,12 @@ def refined_lines(found: Refined, log: str) -> list[LabelledLine]:
             LabelledLine("Note", "that is more than the survey's ± let expect; survey the sheet again when you can")
         )
     lines += [LabelledLine("Left out", _left_out(each)) for each in found.left_out]
-    lines.append(LabelledLine("Readings", "those in the log stay as they were; give the new file to --rig from now on"))
+    lines.append(
+        LabelledLine(
+            "Readings",
+            f"those in the log stay as they were; give the new file to {NAMING[door]('rig', None)} from now on",
+        )
+    )
     return lines
 
 

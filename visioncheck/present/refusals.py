@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import with_names
 from visioncheck.present.kinds import KIND_WORDS, RUB_OUT, format_seam
-from visioncheck.present.naming import NAMING, Door
+from visioncheck.present.naming import NAMING, Door, as_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -241,4 +241,4 @@ def refusal_sentence(refusal: Refusal, door: Door = "command") -> str:
         sentence = with_names(words, NAMING[door]).format_map(refusal.fields)
     else:
         sentence = with_names(words(refusal.fields), NAMING[door])
-    return sentence[:1].upper() + sentence[1:] if door == "page" else f"{refusal.photo}: {sentence}"
+    return as_sentence(sentence if door == "page" else f"{refusal.photo}: {sentence}", door)

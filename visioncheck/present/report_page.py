@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.trend import Trend, assess, trend_points
 from visioncheck.photo.load import load_photo
@@ -25,7 +25,13 @@ from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, Tone, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.budget import Budget
-from visioncheck.results.from_json import budget_from_json, flags_from_json, quantity_from_json, reading_from_json
+from visioncheck.results.from_json import (
+    budget_from_json,
+    doubts_from_json,
+    flags_from_json,
+    quantity_from_json,
+    reading_from_json,
+)
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
@@ -151,7 +157,7 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
         log.require_sled(sled)
     chosen = log.sleds() if sled is None else [sled]
     if not chosen:
-        raise UserError(f"The log {log.folder} has no entry yet; keep a reading with: visioncheck measure --log")
+        raise InputError("log", f"The log {log.folder} has no entry yet; measuring with <log> keeps one")
     most_photos = max(1, min(_PHOTOS_A_SLED, _MOST_PHOTOS // len(chosen)))
     views = [_sled_view(log, name, f"sled-{k}", most_photos) for k, name in enumerate(chosen, 1)]
     views.sort(key=lambda view: view.badness)
@@ -234,9 +240,9 @@ def _verdict(facts: _Facts) -> ShownVerdict:
     if newest is None:
         last = facts.standing[-1].reading
         size = _size(last)
-        return verdict_view(None, facts.sled, flags_from_json(last), size, missing_reason(last) or None)
+        return verdict_view(None, facts.sled, doubts_from_json(last), size, missing_reason(last) or None)
     return verdict_view(
-        newest.fence_error, facts.sled, flags_from_json(newest.reading), basis=basis_of_json(newest.reading)
+        newest.fence_error, facts.sled, doubts_from_json(newest.reading), basis=basis_of_json(newest.reading)
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from visioncheck.camera.support import FAIR_ANGLE_U_DEG, STEADY
 from visioncheck.present.line import LabelledLine
-from visioncheck.present.naming import Door, error_sentence
+from visioncheck.present.naming import NAMING, Door, error_sentence
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
@@ -29,7 +29,7 @@ MISFIT = (
 """Of a photo that the survey left out."""
 
 
-def survey_lines(found: Survey, rig: Rig) -> list[LabelledLine]:
+def survey_lines(found: Survey, rig: Rig, door: Door = "command") -> list[LabelledLine]:
     """Say what was found, the print first: that is what the user can do something about."""
     across, down = 100 * (found.print_scale - 1)
     local = float(np.linalg.norm(found.local_mm, axis=1).max())
@@ -50,7 +50,9 @@ def survey_lines(found: Survey, rig: Rig) -> list[LabelledLine]:
     if rig.ruled_mm is None:
         lines.append(
             LabelledLine(
-                "Note", "lengths rest on the page as laid out; give --ruled for lengths to trust (angles need none)"
+                "Note",
+                f"lengths rest on the page as laid out; give {NAMING[door]('ruled', None)} for lengths to trust"
+                " (angles need none)",
             )
         )
     if found.advice:

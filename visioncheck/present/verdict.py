@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Decision, Verdict, decide
 from visioncheck.present.correction import describe, format_fence_error, format_verdict, percent
-from visioncheck.present.flags import FLAGS, remedy
+from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.reading import format_size
 from visioncheck.units import format_error
@@ -16,6 +16,7 @@ from visioncheck.units import format_error
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from visioncheck.codes import Doubt
     from visioncheck.fence.next_step import Basis
     from visioncheck.present.naming import Door
     from visioncheck.quantity import Quantity
@@ -90,7 +91,7 @@ def choose_tone(error: Quantity, tolerance_deg: float) -> Tone:
 def verdict_view(
     error: Quantity | None,
     sled: Sled | None,
-    flags: Iterable[str] = (),
+    doubts: Iterable[Doubt] = (),
     size: Quantity | None = None,
     question: str | None = None,
     basis: Basis | None = None,
@@ -105,8 +106,8 @@ def verdict_view(
         Fence error, deg, signed; None where it is not known.
     sled : Sled or None
         The sled; None where it is not known, and so no tolerance.
-    flags : iterable of str
-        Codes of the reading's quality flags.
+    doubts : iterable of Doubt
+        What the reading may suffer from.
     size : Quantity or None
         Size of the error, deg, where its sign cannot be known.
     question : str or None
@@ -118,22 +119,21 @@ def verdict_view(
     instead : str
         What to do in place of what the reading itself says, where it does not count any more.
     """
-    flags = tuple(flags)
-    doubts = [LabelledLine("Doubt", f"{FLAGS[code].sentence} {remedy(code)}") for code in flags if code in FLAGS]
+    said = [LabelledLine("Doubt", f"{format_doubt(each)} {remedy(each.code)}") for each in doubts]
     if error is None:
-        return _of_size(size, sled, [*([LabelledLine("Tell me", question)] if question else []), *doubts])
+        return _of_size(size, sled, [*([LabelledLine("Tell me", question)] if question else []), *said])
     if sled is None:
         lines = [
             LabelledLine("Fence", format_fence_error(error)),
             LabelledLine("Tolerance", "not known, since no sled file was given"),
         ]
-        return ShownVerdict("unknown", "Tolerance not known", "", (*lines, *doubts))
+        return ShownVerdict("unknown", "Tolerance not known", "", (*lines, *said))
     lines = describe(error, sled, basis, door, instead)
     correction = correct(error, sled, basis)
     tone = _TONES[correction.now.verdict]
     word = _AT_THE_LIMIT if tone == "open" and correction.advice != "measure again" else WORDS[tone]
     return ShownVerdict(
-        tone, word, format_chance(correction.now), (*lines, *doubts), place_on_gauge(error, sled.tolerance_deg)
+        tone, word, format_chance(correction.now), (*lines, *said), place_on_gauge(error, sled.tolerance_deg)
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
-from visioncheck.codes import Question
+from visioncheck.codes import Doubt, Question
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
 from visioncheck.uncertainty import Size
@@ -245,8 +245,8 @@ class Reading:
         Of a gap: the wall, edge 0 or 2, that is the left half's.
     covers : tuple of EdgeCover
         What lies at the edges and was left out.
-    flags : tuple of str
-        Codes of quality flags, see `visioncheck.flags`.
+    doubts : tuple of Doubt
+        What it may suffer from, in the order in which a person would mend it.
     """
 
     photo: str
@@ -276,7 +276,12 @@ class Reading:
     ways: tuple[str, ...] = ()
     assumed: Mapping[str, str] = field(default_factory=dict)
     covers: tuple[EdgeCover, ...] = ()
-    flags: tuple[str, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """The doubts' codes, see `visioncheck.flags`."""
+        return tuple(each.code for each in self.doubts)
 
     @property
     def is_surveyed(self) -> bool:

@@ -68,7 +68,7 @@ def agreed_edge(photo: str, ways: Sequence[str], said: int | None, pointed: int 
         return pointed if said is None else said
     raise InputError(
         "fence_edge",
-        f"{photo}: the {ways[said]} edge in the picture is said to have been at the fence (<fence_edge>), but the tag's"
+        f"the {ways[said]} edge in the picture is said to have been at the fence (<fence_edge>), but the tag's"
         f" arrow points to the {ways[pointed]} one; say nothing of it if the tag is right, else turn the tag or take it"
         " away, and take the photo again",
-    )
+    ).of(photo)

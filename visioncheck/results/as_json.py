@@ -42,20 +42,21 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     Returns
     -------
     dict
-        ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``corners`` (places in mm in the table frame
-        of sheet 0 and in px of the stored picture, angles in deg), then what applies of ``fence_edge`` and ``cut_edge``
-        (edge i runs from corner i to corner i + 1), ``edge_sides`` (the side of the picture that each edge lies on), of
-        a gap ``open_end`` (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall, edge 0 or 2, that is
-        the left half's) and ``turned_half``, ``nominal_deg`` (where the cut was not to be square), ``other_half`` (the
-        side of the blade that the piece was on, where its corner tells another than was told), ``assumed`` (``fence``
-        and ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
-        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where the sign
-        cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone
-        that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at an edge and
-        was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the second photo of a
-        pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the piece may be, where
-        that is asked), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number) and
-        ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
+        ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``doubts`` (the flags with what was seen),
+        ``corners`` (places in mm in the table frame of sheet 0 and in px of the stored picture, angles in deg), then
+        what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides``
+        (the side of the picture that each edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the
+        wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's) and ``turned_half``, ``nominal_deg``
+        (where the cut was not to be square), ``other_half`` (the side of the blade that the piece was on, where its
+        corner tells another than was told), ``assumed`` (``fence`` and ``piece_side`` as taken for want of a sled,
+        for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``, ``fence_error_deg`` (signed; with ``in_per_ft``
+        and ``mm_per_m``), ``fence_error_size_deg`` (where the sign cannot be known; with the 95 % interval of the
+        size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone that holds the cut, likewise), ``panel`` (how
+        well four equal cuts fit), ``covers`` (what lies at an edge and was left out: ``against`` the piece or
+        ``over`` its edge, and near which end), ``turned`` (the second photo of a pair), ``question`` (what is asked
+        of the user then), ``open_kinds`` (the kinds that the piece may be, where that is asked), ``budget_deg``
+        (standard uncertainty by source), ``tag`` (the piece tag's number) and ``correction``; of a slot or gap also
+        what `visioncheck.results.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "kind": reading.piece, "photo": reading.photo, "status": "measured"}
@@ -64,6 +65,7 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     if reading.open_kinds:
         found["open_kinds"] = list(reading.open_kinds)
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
+    found["doubts"] = [{"code": each.code, "fields": dict(each.fields)} for each in reading.doubts]
     found["corners"] = [_corner_json(each) for each in reading.corners]
     known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
     known |= {"edge_sides": list(reading.ways) or None, "open_end": reading.open_end}
@@ -135,8 +137,7 @@ def refused_json(photo: str, problem: UserError) -> dict[str, Any]:
         refusal = {"code": problem.code, "case": problem.case, "fields": dict(problem.fields)}
         return found | {"refusal": refusal, "flags": [problem.code]}
     parameter = {"parameter": problem.parameter} if isinstance(problem, InputError) else {}
-    sentence = problem.sentence if isinstance(problem, InputError) else str(problem)
-    return found | {"refusal": _as_told(sentence) | parameter, "flags": []}
+    return found | {"refusal": _as_told(problem.named) | parameter, "flags": []}
 
 
 def _as_told(sentence: str) -> dict[str, Any]:

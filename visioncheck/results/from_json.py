@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
-from visioncheck.codes import Note, Question
+from visioncheck.codes import Doubt, Note, Question
+from visioncheck.flags import FlagCode
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
 
@@ -33,6 +34,13 @@ def flags_from_json(found: Mapping[str, Any]) -> tuple[str, ...]:
     """Take the codes of the quality flags."""
     flags = found.get("flags")
     return tuple(str(code) for code in flags) if isinstance(flags, list) else ()
+
+
+def doubts_from_json(found: Mapping[str, Any]) -> tuple[Doubt, ...]:
+    """Take what may be doubtful; of a log from before doubts had fields the codes alone, and those known."""
+    told = {each["code"]: each.get("fields", {}) for each in found.get("doubts", ())}
+    flags, known = flags_from_json(found), get_args(FlagCode)
+    return tuple(Doubt(code, dict(told.get(code, {}))) for code in known if code in flags)
 
 
 def budget_from_json(found: Mapping[str, Any]) -> dict[str, float]:
@@ -87,7 +95,7 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
             open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),
             turned=None if found.get("turned") is None else Turned(**found["turned"]),
             budget=budget_from_json(found),
-            flags=flags_from_json(found),
+            doubts=doubts_from_json(found),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

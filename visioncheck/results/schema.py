@@ -48,6 +48,14 @@ class NoteData(TypedDict):
 
 
 @with_config(_OPEN)
+class DoubtData(TypedDict):
+    """What a reading may suffer from, and what was seen of it."""
+
+    code: FlagCode
+    fields: Fields
+
+
+@with_config(_OPEN)
 class RefusalData(TypedDict):
     """Why a photo is refused; without a code what was wrong with the file or what was told, as a sentence."""
 
@@ -91,6 +99,7 @@ class _Measured(_Common):
     photo: NotRequired[str]
     piece: NotRequired[str]
     flags: list[FlagCode]
+    doubts: NotRequired[list[DoubtData]]
     corners: NotRequired[list[CornerData]]
     question: NotRequired[QuestionData]
     nominal_deg: NotRequired[float]

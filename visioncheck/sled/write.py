@@ -140,7 +140,7 @@ def refuse_existing(path: Path) -> None:
     try:
         there = path.exists()
     except (OSError, ValueError):
-        raise UserError("the sled file's name is no possible file name; choose a shorter, plainer one") from None
+        raise UserError("The sled file's name is no possible file name; choose a shorter, plainer one") from None
     if there:
         raise UserError(f"{path} exists already; choose another name, or edit it with any text editor")
 

@@ -74,11 +74,11 @@ def find_study_photos(folder: Path) -> list[StudyPhoto]:
         if path.suffix.lower() in PHOTO_SUFFIXES and path.is_file() and not path.name.startswith(".")
     )
     if not paths:
-        raise UserError(f"the folder {folder} holds no photos; lay them out as FOLDER/PERSON/PIECE/*.jpg")
+        raise UserError(f"The folder {folder} holds no photos; lay them out as FOLDER/PERSON/PIECE/*.jpg")
     depths = {len(path.relative_to(folder).parts) for path in paths}
     if len(depths) > 1 or max(depths) > _DEEPEST:
         raise UserError(
-            f"the photos in {folder} lie at different or too great depths; lay them out as FOLDER/PERSON/PIECE/*.jpg,"
+            f"The photos in {folder} lie at different or too great depths; lay them out as FOLDER/PERSON/PIECE/*.jpg,"
             " or FOLDER/PIECE/*.jpg for one person"
         )
     _check_copies(paths)
@@ -96,7 +96,7 @@ def _check_copies(paths: Sequence[Path]) -> None:
         try:
             content = sha256(path.read_bytes()).digest()
         except OSError as error:
-            raise UserError(f"the photo {path} cannot be read ({error.strerror}); check it") from None
+            raise UserError(f"The photo {path} cannot be read ({error.strerror}); check it") from None
         if content in seen:
             raise UserError(f"{path} is a copy of {seen[content]}; every repeat must be a photo of its own")
         seen[content] = path

@@ -121,7 +121,7 @@ def describe_work(kind: str, sizes_mm: Mapping[str, float], sides: int | None = 
 def _require_sizes(kind: str, sizes_mm: Mapping[str, float], sides: int | None, ends: int | None) -> None:
     missing = [name for name in sizes_of(kind) if name not in sizes_mm]
     if missing:
-        raise InputError(missing[0], f"a {kind} also needs {' and '.join(f'<{name}>' for name in missing)}")
+        raise InputError(missing[0], f"A {kind} also needs {' and '.join(f'<{name}>' for name in missing)}")
     idle = {name: name in sizes_mm for name in SIZES if name not in _SIZES[kind]}
     idle |= {"sides": sides is not None and kind != "frame", "ends": ends is not None and kind != "joint"}
     for name, is_given in idle.items():

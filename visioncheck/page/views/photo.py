@@ -116,9 +116,7 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
         read_piece_options(thickness, piece, edge, cuts, units, half, nominal)
     except UserError as problem:
         sentence = error_sentence(problem, "page")
-        raise RefusedForm(
-            400, f"{sentence[:1].upper()}{sentence[1:]}.", "Mend that, then send the photo again."
-        ) from None
+        raise RefusedForm(400, sentence, "Mend that, then send the photo again.") from None
     return {
         "piece": piece,
         "fence_edge": edge,

@@ -73,8 +73,7 @@ async def say_refused(request: Request, error: Exception) -> Response:
 async def say_problem(request: Request, error: Exception) -> Response:
     """Answer what the user can mend."""
     assert isinstance(error, UserError)  # registered for it alone
-    sentence = error_sentence(error, "page")
-    return get_desk(request).say(request, 400, sentence[:1].upper() + sentence[1:], "Mend that, then try again.")
+    return get_desk(request).say(request, 400, error_sentence(error, "page"), "Mend that, then try again.")
 
 
 async def say_http(request: Request, error: Exception) -> Response:

@@ -9,13 +9,13 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from visioncheck.errors import InputError, UserError
+from visioncheck.errors import UserError
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.desk import Desk, get_desk
 from visioncheck.page.uploads import with_point
-from visioncheck.present.naming import as_field
+from visioncheck.present.naming import as_field, as_sentence
 from visioncheck.results.as_json import typed_json
 
 if TYPE_CHECKING:
@@ -192,7 +192,5 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
 def _in_labels(problem: UserError, way: Way) -> str:
     """Name the parameters as this way's form labels their fields."""
     labels = {field.name: field.label for field in way.fields} | {"corners": "The corners"}
-    said = str(problem)
-    if isinstance(problem, InputError):
-        said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
-    return said[:1].upper() + said[1:]
+    said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
+    return as_sentence(said, "page")
