@@ -128,8 +128,10 @@ class Measurement:
 
     @property
     def value(self) -> Quantity | None:
-        """The fence error, deg, signed; of a saw slot its width in mm; None where a question must be answered first."""
+        """The fence error, deg, signed; a slot's width, mm; a bevel's blade tilt, deg; None where it is asked."""
         reading = self.reading
+        if reading.piece == "bevel":
+            return reading.tilt
         if reading.piece == "slot":
             return reading.widths[len(reading.widths) // 2].width if reading.widths else None
         return reading.fence_error
@@ -137,6 +139,8 @@ class Measurement:
     @property
     def verdict(self) -> Verdict | None:
         """How the fence error, or its size where the sign is unknown, stands to the sled's tolerance."""
+        if self.reading.tilt:
+            return _tilt_verdict(self.reading.tilt, self.outcome.request.sled)
         error = self.reading.fence_error or self.reading.fence_error_size
         return _verdict(error, self.outcome.request.sled_file)
 
@@ -230,6 +234,8 @@ class TypedMeasurement:
     @property
     def verdict(self) -> Verdict | None:
         """How the fence error, or its size where the sign is unknown, stands to the sled's tolerance."""
+        if self.result.kind == "bevel":
+            return _tilt_verdict(self.result.error, _owner(self.sled))
         return _verdict(self.result.error, self.sled)
 
     @property
@@ -238,6 +244,8 @@ class TypedMeasurement:
         from visioncheck.correction.correct import correct
         from visioncheck.fence.next_step import Basis
 
+        if self.result.kind == "bevel":
+            return None
         owner = _owner(self.sled)
         return None if self.result.question or not owner else correct(self.result.error, owner, Basis(self.result.kind))
 
@@ -265,9 +273,11 @@ class TypedMeasurement:
 
     def render(self) -> bytes:
         """Draw the fence error with its ± beside the sled's tolerance, PNG."""
-        from visioncheck.present.error_bar import draw_error
+        from visioncheck.present.error_bar import draw_error, draw_tilt
 
         signed = not self.result.question
+        if self.result.kind == "bevel":
+            return draw_tilt(self.result.error, _owner(self.sled), signed=signed)
         return draw_error(self.result.error, _owner(self.sled), self.correction, signed=signed)
 
     def draw(self, path: StrPath) -> Path:
@@ -335,6 +345,7 @@ def measure(
     cuts: int | None = None,
     turned_half: str | None = None,
     nominal: str | float | None = None,
+    cut_edge: str | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -346,7 +357,7 @@ def measure(
         What `survey` or `load_rig` gave, or the rig file's path. Without one the sheet's own errors are in the ±.
     sled : optional
         What `load_sled` gave, or the sled file's path. Without one there is neither verdict nor correction.
-    piece : {"corner", "panel", "strip", "slot", "gap"}, optional
+    piece : {"corner", "panel", "strip", "slot", "gap", "bevel"}, optional
         What kind of piece it is; where the photo alone cannot tell, the result has a `question`.
     thickness : str or Quantity, optional
         Of the piece, where no tag tells: ``"18mm"``, ``"3/4in"``, ``"12.3mm±0.1mm"``.
@@ -359,6 +370,8 @@ def measure(
     nominal : str or float, optional
         Of an offcut or strip: the angle, deg, that the cut should have made with the edge at the fence, where it is not
         the sled's.
+    cut_edge : {"top", "bottom", "left", "right"}, optional
+        Of a bevel, side of the picture that the cut points to; `fence_edge` is then the face that lay on the table.
 
     Returns
     -------
@@ -381,7 +394,7 @@ def measure(
     ('deg', 'cannot tell', ['no-rig'])
     >>> visioncheck.measure(photo, piece="banana")
     Traceback (most recent call last):
-    visioncheck.errors.InputError: piece 'banana' is not known; choose one of corner, panel, strip, slot, gap
+    visioncheck.errors.InputError: piece 'banana' is not known; choose one of corner, panel, strip, slot, gap, bevel
     >>> visioncheck.measure(photo, thickness=visioncheck.Quantity(0.75, 0.01, "inch"))
     Traceback (most recent call last):
     visioncheck.errors.InputError: thickness is in 'inch', which is no unit of length; write it such as '18mm'
@@ -391,7 +404,7 @@ def measure(
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal)
+    told = _told(_owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge)
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
@@ -419,6 +432,9 @@ def compute(
     frame: int | None = None,
     frame_cuts: int | None = None,
     at_fence: str | None = None,
+    bevel: str | float | None = None,
+    bevel_wedge: str | float | None = None,
+    height: str | None = None,
     u: str | None = None,
 ) -> TypedMeasurement:
     """Compute the fence error and its correction from readings of callipers, protractor or feeler gauge.
@@ -451,6 +467,9 @@ def compute(
         With `wedge`: it is the gap left in a frame of so many sides; how many mitre cuts the frame has, where not two a
         side; the edge of its pieces that was on the fence, ``"outer"`` or ``"inner"``. `opens` is then ``"outside"`` or
         ``"inside"``.
+    bevel, bevel_wedge, height : str or float, str or float, str
+        For the blade's tilt in place of the fence's error: the corner between the face that lay on the table and the
+        cut, or the gap of two halves of its thickness, one turned over (as for `wedge`); the height of the cut.
     u : str, optional
         Standard uncertainty of one reading: ``"0.01mm"``, ``"0.02deg"``.
 
@@ -473,7 +492,7 @@ def compute(
     """
     from visioncheck.fence.typed import compute_typed
 
-    lengths = {"rear": rear, "front": front, "length": length, "u": u}
+    lengths = {"rear": rear, "front": front, "length": length, "height": height, "u": u}
     for name, each in lengths.items():
         if each is not None and not isinstance(each, str):
             raise InputError(name, f"<{name}> {each!r:.60} does not say its unit; write it as text, such as '30.42mm'")
@@ -483,7 +502,7 @@ def compute(
         "frame": None if frame is None else str(frame),
         "frame_cuts": None if frame_cuts is None else str(frame_cuts),
     }
-    angles = {"taper": taper, "angle": angle, "wedge": wedge}
+    angles = {"taper": taper, "angle": angle, "wedge": wedge, "bevel": bevel, "bevel_wedge": bevel_wedge}
     given = {name: each for name, each in (lengths | words).items() if each is not None}
     given |= {name: _angle(name, each) for name, each in angles.items() if each is not None}
     if corners is not None:
@@ -571,6 +590,7 @@ def _told(
     cuts: int | None,
     turned_half: str | None,
     nominal: str | float | None,
+    cut_edge: str | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -585,6 +605,7 @@ def _told(
         units=units,
         turned_half=turned_half,
         nominal=nominal,
+        cut_edge=cut_edge,
     )
     if thickness is None or typed is not None:
         return told
@@ -626,6 +647,13 @@ def _verdict(error: Quantity | None, sled: SledFile | None) -> Verdict | None:
     from visioncheck.fence.decision import decide
 
     return None if error is None or sled is None else decide(error, sled.sled.tolerance_deg).verdict
+
+
+def _tilt_verdict(tilt: Quantity, sled: Sled | None) -> Verdict:
+    from visioncheck.fence.decision import decide
+    from visioncheck.present.bevel import tilt_tolerance
+
+    return decide(tilt, tilt_tolerance(sled)).verdict
 
 
 def _title(sled: SledFile | None, what: str) -> str:

@@ -190,6 +190,11 @@ PANEL_MOST_RATIO = 4.0
 practice, no source."""
 PANEL_CLOSURE_CHANCE = 0.05
 """Probability. A panel whose misfit is as large by a smaller chance is flagged; assumption."""
+BEVEL_LEAN_DEG = 0.1, 0.25
+"""deg. How far a board's upper edge leans along itself and across against the one it stands on (standard uncertainty);
+assumption: widths differ by 0.2 mm in 100 mm, and a jointer's fence is set by a small square."""
+TILT_TOLERANCE_DEG = 0.1
+"""deg. A blade's tilt to live with, where the sled's file says none; common practice, no source."""
 NOMINAL_LEAST_DEG, NOMINAL_MOST_DEG = 10.0, 170.0
 """deg. An angle of a cut beyond is a slip of typing: no fence holds such a piece; assumption."""
 STEP_LIKELY = 2 / 3

@@ -13,6 +13,7 @@ QuestionCode = Literal[
     "kind",
     "fence edge",
     "nominal",
+    "bevel edges",
     "first edge",
     "cuts",
     "strip end",
@@ -24,6 +25,7 @@ QuestionCode = Literal[
     "order of cuts",
     "half and opening",
     "frame",
+    "bevel half and opening",
     # of a log from before questions had codes
     "as told",
 ]

@@ -186,8 +186,16 @@ def sawn_off_mm(cut: Cut, at: np.ndarray, length: float) -> np.ndarray:
     return off
 
 
-def shoot_piece(piece: Workpiece, shop: Workshop, rig: Rig | None, rng: np.random.Generator) -> Piece:
+def shoot_piece(
+    piece: Workpiece,
+    shop: Workshop,
+    rig: Rig | None,
+    rng: np.random.Generator,
+    lean_deg: tuple[float, float] = (0.0, 0.0),
+) -> Piece:
     """Photograph the piece on the print and read its four edges, with a rig or without.
+
+    `lean_deg` is how far its top face leans along its long sides and across them (standard deviation); it is told.
 
     Raises
     ------
@@ -210,10 +218,16 @@ def shoot_piece(piece: Workpiece, shop: Workshop, rig: Rig | None, rng: np.rando
         view = rigid_view(points, rig, "photo").view
     halo = rng.normal(0, picture.halo_mm)
     rock = rng.normal(0, ROCK_SD_MM, 2) / 60
+    if any(lean_deg):
+        sides = piece.corners_mm[1:3] - piece.corners_mm[:2]
+        along = max(sides, key=lambda side: float(side @ side))
+        along = along / np.linalg.norm(along)
+        leans = np.radians(rng.normal(0, lean_deg))
+        rock = rock + leans[0] * along + leans[1] * np.array([-along[1], along[0]])
     seen = _Seen(piece, camera, view, user, halo, rock)
     traces = tuple(_trace(seen, k, rng) for k in range(4))
     told_mm = piece.thickness_mm + rng.normal(0, 0.3)
-    return read_piece(view, traces, Quantity(told_mm, 0.3, "mm"))
+    return read_piece(view, traces, Quantity(told_mm, 0.3, "mm"), lean_deg=lean_deg)
 
 
 @dataclass(frozen=True)

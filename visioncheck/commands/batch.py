@@ -48,6 +48,10 @@ def batch(
         str | None, typer.Option(help="Edge at the fence as the pictures show it: top, bottom, left, right.")
     ] = None,
     cuts: Annotated[int | None, typer.Option(min=2, help="Successive cuts behind strips.")] = None,
+    cut_edge: Annotated[
+        str | None,
+        typer.Option(help="Of a bevel: the cut, as the picture shows it: top, bottom, left, right."),
+    ] = None,
     nominal: Annotated[
         str | None,
         typer.Option(
@@ -72,7 +76,7 @@ def batch(
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
     or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
-    person, note, adjusted, time).
+    cut_edge, person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
@@ -84,7 +88,9 @@ def batch(
     from visioncheck.log.store import Log
     from visioncheck.measuring.options import read_piece_options
 
-    told = read_piece_options(thickness, piece, fence_edge, cuts, turned_half=turned_half, nominal=nominal)
+    told = read_piece_options(
+        thickness, piece, fence_edge, cuts, turned_half=turned_half, nominal=nominal, cut_edge=cut_edge
+    )
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)

@@ -33,7 +33,7 @@ def measure(
         str | None, typer.Option(help="Of the piece, where it has no tag: 18mm, 3/4in, 12.3mm±0.1mm.")
     ] = None,
     piece: Annotated[
-        str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, or gap.")
+        str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, gap or bevel.")
     ] = None,
     fence_edge: Annotated[
         str | None,
@@ -51,6 +51,10 @@ def measure(
             help="Of a gap: the half that was turned over, as they lay at the saw: left, right. Its board's edges"
             " must be parallel."
         ),
+    ] = None,
+    cut_edge: Annotated[
+        str | None,
+        typer.Option(help="Of a bevel: the cut, as the picture shows it: top, bottom, left, right."),
     ] = None,
     nominal: Annotated[
         str | None,
@@ -108,7 +112,9 @@ def measure(
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    told = read_piece_options(thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal)
+    told = read_piece_options(
+        thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal, cut_edge
+    )
     photos, second = (photos[:1], photos[1]) if turned else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:

@@ -60,6 +60,15 @@ def reckon(
     at_fence: Annotated[
         str | None, typer.Option(help="With --frame: the edge of its pieces that was on the fence, outer or inner.")
     ] = None,
+    bevel: Annotated[
+        str | None,
+        typer.Option(help="The blade's tilt instead: corner of the face on the table and the cut, degrees."),
+    ] = None,
+    bevel_wedge: Annotated[
+        str | None,
+        typer.Option(help="The same from halves of a tall cut, one turned over: an angle, or a width with --length."),
+    ] = None,
+    height: Annotated[str | None, typer.Option(help="With --bevel: how high the cut was.")] = None,
     u: Annotated[
         str | None, typer.Option("--u", help="Standard uncertainty of one reading: 0.01mm, 0.5thou, 0.02deg.")
     ] = None,
@@ -103,6 +112,9 @@ def reckon(
         frame=frame,
         frame_cuts=frame_cuts,
         at_fence=at_fence,
+        bevel=bevel,
+        bevel_wedge=bevel_wedge,
+        height=height,
         u=u,
     )
     entry, instead = None, ""

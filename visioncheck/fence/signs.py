@@ -160,6 +160,26 @@ def fence_error(cut: Cut, saw: Saw) -> Quantity:
     return opening.scaled(Saw(saw.fence, piece).sense, "deg")
 
 
+def blade_tilt(cut: OneCut | ButtedHalves, piece: PieceSide = "left", nominal_deg: float = 90.0) -> Quantity:
+    """Reckon how far the blade's top leans to the operator's right, deg, from the cut through a board's thickness.
+
+    Seen along the cut by the operator, x to the right and up instead of forward, the table is where a rear fence is
+    from above. A blade whose top leans to the right stands to the table as it would stand to a fence that is turned
+    counter-clockwise; so the fence error's sign is the tilt's, wherever the fence is.
+
+    Parameters
+    ----------
+    cut : OneCut or ButtedHalves
+        The corner between the face that lay on the table and the cut; or halves butted with one turned over, the
+        straightedge along that face of the half that was not.
+    piece : {"left", "right"}
+        Side of the blade that the piece was on; of halves it does not matter.
+    nominal_deg : float
+        The corner that the blade is to make: 90 for an upright one.
+    """
+    return fence_error(cut, Saw("rear", piece, nominal_deg))
+
+
 def _strip_opening(strip: LastStrip, saw: Saw) -> Quantity:
     wider_at_fence = strip.wide_end in {"fence", saw.fence}
     multiple = strip_multiple(strip.cuts, saw.nominal_deg)

@@ -16,6 +16,7 @@ from visioncheck.fence.signs import (
     FourCuts,
     LastStrip,
     OneCut,
+    blade_tilt,
     fence_error,
     strip_multiple,
 )
@@ -34,6 +35,7 @@ _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
 _USUAL_CUTS = 5
 _KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap", "frame": "frame"}
+_KINDS |= {"bevel": "bevel", "bevel_wedge": "bevel"}
 _LEAST_CHANCE = 0.01
 _MISFIT = (
     "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
@@ -51,6 +53,8 @@ _COUNTS = {
     "corners": ("fence", "piece_side"),
     "wedge": ("fence",),
     "frame": ("fence", "piece_side"),
+    "bevel": ("piece_side",),
+    "bevel_wedge": (),
 }
 
 
@@ -91,7 +95,8 @@ class TypedResult:
     """Fence error, what else there is to say, what is missing to know its sign, and the kind of test piece.
 
     `assumed` is what gives it its sign and was neither typed nor in a sled's file: ``fence``, ``piece_side``.
-    `inputs` is what it was reckoned from.
+    `inputs` is what it was reckoned from. Of the kind ``bevel`` the error is the blade's tilt, and
+    `cut_height_mm` the height of the cut where it is known.
     """
 
     error: Quantity
@@ -100,6 +105,7 @@ class TypedResult:
     kind: str = ""
     assumed: Mapping[str, str] = field(default_factory=dict)
     inputs: Inputs | None = None
+    cut_height_mm: float = 0.0
 
 
 def compute_typed(
@@ -116,7 +122,7 @@ def compute_typed(
     given : mapping of str to str
         What was typed, by the names of the parameters: ``rear``, ``front``, ``length``, ``taper``, ``wide``,
         ``angle``, ``corners``, ``unordered``, ``wedge``, ``turned``, ``opens``, ``frame``, ``frame_cuts``,
-        ``at_fence``, ``cuts``, ``u``.
+        ``at_fence``, ``bevel``, ``bevel_wedge``, ``height``, ``cuts``, ``u``.
     sled : Sled or None
         Gives the units of bare numbers, and the sides where they are not said.
     side : {"left", "right"} or None
@@ -139,9 +145,9 @@ def compute_typed(
     )
     result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
+        what = "lean the blade by" if result.kind == "bevel" else "put the fence out by"
         raise UserError(
-            f"These readings put the fence {result.error.value:.2f}° out; check them, the side of the blade "
-            "and the nominal angle"
+            f"These readings {what} {result.error.value:.2f}°; check them, the side of the blade and the nominal angle"
         )
     if sled or result.question:
         return result
@@ -187,6 +193,8 @@ def _compute(typed: _Typed) -> TypedResult:
         "angle": (_from_angle, {"angle"}, set[str]()),
         "corners": (_from_corners, {"corners"}, {"unordered"}),
         "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
+        "bevel": (_from_bevel, {"bevel"}, {"height"}),
+        "bevel_wedge": (_from_bevel_wedge, {"bevel_wedge"}, {"turned", "opens", "length", "height"}),
         "frame": (_from_frame, {"wedge", "frame"}, {"frame_cuts", "opens", "at_fence", "length"}),
     }
     mode = _mode(typed.given)
@@ -205,7 +213,9 @@ def _mode(given: Mapping[str, str]) -> str:
     chosen = [mode for mode in _COUNTS if mode in given and mode != "frame"]
     if len(chosen) != 1:
         raise InputError(
-            "rear", "Give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners> or <wedge>"
+            "rear",
+            "Give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners>, <wedge>, <bevel> or"
+            " <bevel_wedge>",
         )
     return "frame" if chosen[0] == "wedge" and "frame" in given else chosen[0]
 
@@ -308,6 +318,32 @@ def _from_wedge(typed: _Typed) -> TypedResult:
     return TypedResult(_error(typed, ButtedHalves(wedge, where, half)), notes)
 
 
+def _from_bevel(typed: _Typed) -> TypedResult:
+    from visioncheck.quantity import Quantity
+
+    angle = Quantity(_angle(typed, "bevel"), _u_angle(typed), "deg")
+    if not abs(angle.value - 90.0) <= LARGEST_ERROR_DEG:
+        raise InputError("bevel", f"<bevel> {angle.value:g} is not within 5° of the 90° of an upright blade")
+    return TypedResult(blade_tilt(OneCut(angle), typed.saw.piece), cut_height_mm=_height(typed, "height"))
+
+
+def _from_bevel_wedge(typed: _Typed) -> TypedResult:
+    wedge = _wedge(typed, "bevel_wedge")
+    height = _height(typed, "height") or _height(typed, "length")
+    turned, opens = typed.given.get("turned"), typed.given.get("opens")
+    if turned is None or opens is None:
+        size = wedge.scaled(0.5, "deg")
+        return TypedResult(size, question=Question("bevel half and opening"), cut_height_mm=height)
+    half: Any = _require_choice("turned", turned, ("left", "right"))
+    where: Any = _require_choice("opens", opens, ("straightedge", "far"))
+    notes = (Note("turned over", {"half": half}),)
+    return TypedResult(blade_tilt(ButtedHalves(wedge, where, half)), notes, cut_height_mm=height)
+
+
+def _height(typed: _Typed, key: str) -> float:
+    return _length(typed, key, 5.0) if key in typed.given else 0.0
+
+
 def _from_frame(typed: _Typed) -> TypedResult:
     given = typed.given
     sides = _whole(given, "frame", FEWEST_SIDES, MOST_SIDES)
@@ -342,7 +378,7 @@ def _whole(given: Mapping[str, str], name: str, least: int, most: int) -> int:
     return int(text)
 
 
-def _wedge(typed: _Typed) -> Quantity:
+def _wedge(typed: _Typed, key: str = "wedge") -> Quantity:
     """A gap between two faces: an angle, or its width where it is open and the length from there to its tip."""
     from visioncheck.quantity import Quantity
 
@@ -351,10 +387,10 @@ def _wedge(typed: _Typed) -> Quantity:
 
         from visioncheck.fence.squareness import taper_from_widths
 
-        gap, length = _length(typed, "wedge", 0.0), _length(typed, "length", 10.0)
+        gap, length = _length(typed, key, 0.0), _length(typed, "length", 10.0)
         covariance = np.diag([_u_length(typed) ** 2, 0.0])
         return taper_from_widths([gap, 0.0], covariance, Quantity(length, _U_LENGTH_MM, "mm"))
-    return Quantity(abs(_angle(typed, "wedge")), _u_angle(typed), "deg")
+    return Quantity(abs(_angle(typed, key)), _u_angle(typed), "deg")
 
 
 def _length(typed: _Typed, key: str, least_mm: float) -> float:

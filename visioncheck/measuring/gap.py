@@ -22,8 +22,13 @@ from visioncheck.saw import PieceSide, Saw
 from visioncheck.sled.model import Sled
 
 
-def measure_slot(request: MeasureRequest, kind: str, detection: Detection | None = None) -> Measured:
-    """Measure the slot or gap (`kind`) in one photo; parameters and errors as for `measure_photo`."""
+def measure_slot(
+    request: MeasureRequest, kind: str, detection: Detection | None = None, saw: Saw | None = None
+) -> Measured:
+    """Measure the slot or gap (`kind`) in one photo; parameters and errors as for `measure_photo`.
+
+    `saw` is how the halves of a gap were cut; None: as the sled says.
+    """
     rig, told = request.rig, request.options
     detection = detection or detect(request.photo, rig)
     photo, points = detection.photo, detection.points
@@ -38,7 +43,7 @@ def measure_slot(request: MeasureRequest, kind: str, detection: Detection | None
     if kind == "gap":
         # two tags do not tell which half was turned
         tag = Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None
-        reading = tell_gap(reading, tag, request.sled, told.fence_edge, told.turned_half, photo.exif.orientation)
+        reading = tell_gap(reading, tag, request.sled, told.fence_edge, told.turned_half, photo.exif.orientation, saw)
     doubts = (*view_doubts(points, fit, rig), *glare, *thick_doubts, *reading.doubts)
     tag_id = tags[0].id if tags else None
     return Measured(photo, replace(reading, tag_id=tag_id, doubts=in_order(doubts)))
@@ -51,6 +56,7 @@ def tell_gap(
     fence_edge: str | None,
     turned_half: PieceSide | None,
     orientation: int,
+    saw: Saw | None = None,
 ) -> Reading:
     """What the gap says of the fence, or what it asks."""
     corners_px = np.array([corner.at_px for corner in reading.corners])
@@ -61,6 +67,6 @@ def tell_gap(
     pointed = None if tag is None else tag.among(outwards / np.linalg.norm(runs, axis=1)[:, None], GAP_ENDS)
     reading = replace(reading, ways=ways, fence_edge=agreed_edge(reading.photo, ways, said, pointed))
     place = tag.place_mm if tag and pointed is not None else None
-    saw = sled.saw if sled else Saw()
+    saw = saw or (sled.saw if sled else Saw())
     told = with_halves_error(reading, turned_half, place, saw)
     return assuming(told, sled, {"fence": saw.fence})

@@ -44,7 +44,7 @@ def saw_at_cut(sled: Sled | None, nominal_deg: float | None = None) -> Saw:
 
 def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> Reading:
     """Note what the fence error's sign was taken from, where no sled says."""
-    return replace(reading, assumed=taken) if sled is None and reading.fence_error else reading
+    return replace(reading, assumed=taken) if sled is None and (reading.fence_error or reading.tilt) else reading
 
 
 def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measured:
@@ -66,14 +66,14 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
     edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
     told = options.piece or (None if options.cuts is None else "strip") or ("corner" if saw.is_mitre else None)
     if told == "panel" and saw.is_mitre:
-        raise InputError(
-            "piece", f"{bare.photo}: a panel of four cuts is square; leave <nominal> out, or say <piece=corner>"
+        raise InputError("piece", "a panel of four cuts is square; leave <nominal> out, or say <piece=corner>").of(
+            bare.photo
         )
     edge = agreed_fence_edge(seen, shape, options.fence_edge, edges[told or "corner"])
     angles = [corner.angle.value for corner in bare.corners]
     weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
-    if told is not None and not saw.is_mitre:
-        _refuse_another_kind(seen, told, weights, shape, first_known=edge is not None)
+    if told is not None:
+        _refuse_another_kind(seen, told, weights, shape, first_known=edge is not None, square=not saw.is_mitre)
     kinds = (told,) if told else _open_kinds(weights.open, seen.seam)
     bare = replace(bare, fence_edge=edge)
     if len(kinds) > 1:
@@ -85,18 +85,18 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
     seam = [] if seen.seam is None else [Doubt("seam")]
-    covered = [each.edge for each in seen.covers]
-    hidden = [Doubt("covered-edge", {"sides": _sides(reading, covered)})] if covered else []
-    doubts = (*seen.doubts, *edge_doubts(reading, shape.traces), *hidden, *seam, *reading.doubts)
+    doubts = (*seen.doubts, *edge_doubts(reading, shape.traces), *cover_doubts(reading), *seam, *reading.doubts)
     return Measured(seen.photo, replace(reading, doubts=in_order(doubts)))
 
 
-def _refuse_another_kind(seen: SeenPiece, told: str, weights: KindWeights, shape: Piece, *, first_known: bool) -> None:
-    """Refuse a piece that cannot be of the kind that was told."""
+def _refuse_another_kind(
+    seen: SeenPiece, told: str, weights: KindWeights, shape: Piece, *, first_known: bool, square: bool
+) -> None:
+    """Refuse a piece that cannot be of the kind that was told; of a mitred one its corners do not tell."""
     name = seen.photo.path.name
     if seen.seam is not None and seen.seam.crosses:
         raise Refusal("other-kind", name, "halves", told=told).showing(Marks((shape.corners_px,)))
-    if not weights.fits(told):
+    if square and not weights.fits(told):
         refusal = _another_kind(name, told, weights, shape.lengths_mm, first_known=first_known)
         raise refusal.showing(Marks((shape.corners_px,)))
 
@@ -137,6 +137,12 @@ def _least_certain(shape: Piece) -> Mapping[str, float]:
     """Budget of the least certain corner, as long as nothing tells which one is asked for."""
     spreads = [shape.propagate_directions(corner_weights(corner)) for corner in range(4)]
     return max(spreads, key=lambda spread: spread.u).parts
+
+
+def cover_doubts(reading: Reading) -> list[Doubt]:
+    """The doubt that something lies at an edge, with the sides where it does."""
+    covered = [each.edge for each in reading.covers]
+    return [Doubt("covered-edge", {"sides": _sides(reading, covered)})] if covered else []
 
 
 def edge_doubts(reading: Reading, traces: tuple[Trace, ...]) -> list[Doubt]:

@@ -16,7 +16,7 @@ from visioncheck.saw import PieceSide
 if TYPE_CHECKING:
     from visioncheck.units import UnitWorld
 
-PIECES = ("corner", "panel", "strip", "slot", "gap")
+PIECES = ("corner", "panel", "strip", "slot", "gap", "bevel")
 WAYS = ("top", "bottom", "left", "right")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
 _U_BOARD_MM = 0.05
@@ -33,16 +33,20 @@ class PieceOptions:
     ----------
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
-    piece : {"corner", "panel", "strip", "slot", "gap"} or None
+    piece : {"corner", "panel", "strip", "slot", "gap", "bevel"} or None
         None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
     fence_edge : {"top", "bottom", "left", "right"} or None
-        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells.
+        Side of the PICTURE that the edge which lay on the fence points to, where no tag tells; of a bevel the face that
+        lay on the table.
     cuts : int or None
         Number of successive cuts behind a strip.
     turned_half : {"left", "right"} or None
         Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
     nominal_deg : float or None
-        Of an offcut or strip: the angle that the cut should have made with the edge at the fence; None: the sled's.
+        Of an offcut or strip: the angle that the cut should have made with the edge at the fence; None: the sled's. Of
+        a bevel: that with the face on the table; None: 90.
+    cut_edge : {"top", "bottom", "left", "right"} or None
+        Of a bevel: side of the PICTURE that the cut points to.
     """
 
     thickness: Quantity | None = None
@@ -51,6 +55,7 @@ class PieceOptions:
     cuts: int | None = None
     turned_half: PieceSide | None = None
     nominal_deg: float | None = None
+    cut_edge: str | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -74,6 +79,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         cuts=told.get("cuts"),
         turned_half=told.get("turned_half"),
         nominal_deg=told.get("nominal_deg"),
+        cut_edge=told.get("cut_edge"),
     )
 
 
@@ -85,6 +91,7 @@ def read_piece_options(
     units: UnitWorld | None = None,
     turned_half: str | None = None,
     nominal: str | float | None = None,
+    cut_edge: str | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -94,12 +101,13 @@ def read_piece_options(
         Naming the parameter.
     """
     choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
+    choices["cut_edge"] = (cut_edge, WAYS)
     for name, (value, known) in choices.items():
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     thick = None if thickness is None else _thickness(thickness, units)
-    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal))
+    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge)
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:

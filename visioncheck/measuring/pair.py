@@ -45,7 +45,7 @@ def measure_turned(request: MeasureRequest, detection: Detection | None = None) 
     """
     assert request.turned is not None  # else it is `measure_photo`'s
     rig, options = request.rig, request.options
-    if options.piece in SLOT_KINDS:
+    if options.piece in {*SLOT_KINDS, "bevel"}:
         raise InputError("turned", f"<turned> goes with angles; measure each photo of a {options.piece} on its own.")
     first, second = (see_piece(path, rig, options.thickness) for path in (detection or request.photo, request.turned))
     print_covariance = np.eye(first.shape.print_gain.shape[1]) if rig is None else rig.covariance

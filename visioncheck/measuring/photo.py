@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.camera.rig import Rig
 from visioncheck.errors import InputError, UserError
+from visioncheck.measuring.bevel import measure_bevel
 from visioncheck.measuring.detect import Detection, Measured, detect
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import tell_piece
@@ -39,10 +40,15 @@ def measure_photo(request: MeasureRequest, detection: Detection | None = None) -
         It cannot be measured honestly.
     """
     options = request.options
-    if options.turned_half is not None and options.piece != "gap":
+    if options.turned_half is not None and options.piece not in {"gap", "bevel"}:
         raise InputError(
-            "turned_half", "<turned_half> goes with the gap between two halves; say <piece=gap> too, or leave it out"
+            "turned_half",
+            "<turned_half> goes with the gap between two halves; say <piece=gap> or <piece=bevel> too, or leave it out",
         )
+    if options.piece == "bevel":
+        return measure_bevel(request, detection)
+    if options.cut_edge is not None:
+        raise InputError("cut_edge", "<cut_edge> goes with a board on its edge; say <piece=bevel> too, or leave it out")
     if options.piece in SLOT_KINDS:
         return measure_slot(request, options.piece, detection)
     seen = see_piece(detection or request.photo, request.rig, options.thickness)

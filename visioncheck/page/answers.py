@@ -9,6 +9,7 @@ from visioncheck.correction.correct import correct
 from visioncheck.log.standing import SUPERSEDED, Standing, find_standing, newest_reading, pending_adjustment
 from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.bevel import tilt_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_advice, format_means, with_range
 from visioncheck.present.flags import format_doubt, remedy
@@ -58,6 +59,10 @@ class Form:
     edge, end, cuts, half, straightedge : bool
         Ask for the edge or the strip's end at the fence, the number of cuts, the half that was turned over, the end of
         the gap at the straightedge.
+    table : bool
+        Ask for the face that lay on the table and the cut, of a board on its edge.
+    nominal : bool
+        Ask for the angle that the cut should have made.
     ways : tuple of str
         The sides of the picture to choose from.
     """
@@ -69,6 +74,8 @@ class Form:
     cuts: bool = False
     half: bool = False
     straightedge: bool = False
+    table: bool = False
+    nominal: bool = False
     ways: tuple[str, ...] = WAYS
 
 
@@ -145,7 +152,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
-        is_turned="turned" in found or found.get("piece") in {"slot", "gap"},
+        is_turned="turned" in found or found.get("piece") in {"slot", "gap", "bevel"},
         is_pair="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
@@ -174,7 +181,10 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
         return (question.text,)
     if entry.fence_error is None:
         return (
-            _format_slot(entry, sled) or missing_reason(entry.reading, "page") or "This reading has no fence error",
+            _format_slot(entry, sled)
+            or _format_tilt(entry, sled)
+            or missing_reason(entry.reading, "page")
+            or "This reading has no fence error",
         )
     if sled is None or correction is None:
         return ("The sled's file is not in the log, so there is no verdict",)
@@ -196,6 +206,16 @@ def _format_slot(entry: Entry, sled: Sled | None) -> str:
         return ""
     middle = quantity_from_json(widths[len(widths) // 2], "mm")
     return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
+
+
+def _format_tilt(entry: Entry, sled: Sled | None) -> str:
+    """Say what to do about the blade's tilt; empty for any other piece."""
+    tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+    if tilt is None:
+        return ""
+    height = float(entry.reading["tilt"].get("cut_height_mm", 0.0))
+    (act,) = (line.text for line in tilt_lines(tilt, sled, height) if line.label == "Do")
+    return _capital(act)
 
 
 def _form(found: Mapping[str, Any]) -> Form | None:
@@ -221,6 +241,10 @@ def _sides(question: Question) -> tuple[str, ...]:
 _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
     "kind": _which_kind,
     "fence edge": lambda *_: Form("Which edge lay on the fence?", edge=True),
+    "bevel edges": lambda *_: Form("Which edge is the face that lay on the table, and which the cut?", table=True),
+    "nominal": lambda asked, _: Form(
+        f"The corner between fence edge and cut is {asked.choices[0]}°. What angle should it have had?", nominal=True
+    ),
     "first edge": lambda *_: Form("Which edge was cut first?", edge=True),
     # its ends are asked for after, when the reading names them
     "cuts": lambda *_: Form("How many successive cuts made this strip?", cuts=True),
@@ -242,6 +266,10 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
 def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[LabelledLine]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
+    tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
+    if tilt is not None:
+        about = tilt_lines(tilt, _sled(log, entry, None), float(found["tilt"].get("cut_height_mm", 0.0)))
+        lines = [*(line for line in about if line.label != "Do"), *lines]
     lines += [note_line(note) for note in notes_from_json(found)]
     rig = log.document(entry.rig_sha256)
     if entry.photo_sha256 is not None:
@@ -263,7 +291,7 @@ def _piece_lines(reading: Reading) -> list[LabelledLine]:
         lines += [LabelledLine("Wedge", wedge), *gap_lines(reading)]
     elif reading.taper is not None:
         lines.append(LabelledLine("Taper", degrees(replace(reading.taper, value=abs(reading.taper.value)))))
-    elif reading.piece == "corner" and reading.cut_edge is not None:
+    elif reading.piece in {"corner", "bevel"} and reading.cut_edge is not None:
         named = {reading.fence_edge, reading.cut_edge}
         lines += [LabelledLine("Angle", degrees(each.angle)) for each in reading.corners if set(each.edges) == named]
     else:

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from visioncheck.present.bevel import tilt_tolerance
 from visioncheck.present.trend_chart import GRID, INK, PAPER, READING, TOLERANCE
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from visioncheck.correction.correct import Correction
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
@@ -43,18 +42,37 @@ def draw_error(error: Quantity, sled: Sled | None, correction: Correction | None
     bytes
         A PNG.
     """
-    rows = [("now", error)] if signed else [("one way", error), ("or the other", error.scaled(-1, "deg"))]
+    rows = _rows(error, signed=signed)
     if signed and correction is not None and correction.moves:
         rows.append(("expected after", correction.after))
+    ways = None if sled is None else format_error(sled.tolerance_deg, signed=False)
+    said = (
+        "" if sled is None or ways is None else f"tolerance ± {ways.in_per_ft if sled.units == 'in' else ways.mm_per_m}"
+    )
+    label = "fence error, °  (+: the right end too far forward)"
+    return _draw(rows, label, sled.tolerance_deg if sled else 0.0, said)
+
+
+def draw_tilt(tilt: Quantity, sled: Sled | None, *, signed: bool) -> bytes:
+    """Draw a blade's tilt, deg, on a scale with its tolerance, as `draw_error` does a fence error; PNG."""
+    tolerance = tilt_tolerance(sled)
+    label = "the blade's tilt, °  (+: its top leans to the right)"
+    return _draw(_rows(tilt, signed=signed), label, tolerance, f"tolerance ± {tolerance:g}°")
+
+
+def _rows(error: Quantity, *, signed: bool) -> list[tuple[str, Quantity]]:
+    return [("now", error)] if signed else [("one way", error), ("or the other", error.scaled(-1, "deg"))]
+
+
+def _draw(rows: list[tuple[str, Quantity]], label: str, tolerance: float, said: str) -> bytes:
     figure = Figure((_WIDTH_IN, _FRAME_IN + _ROW_IN * len(rows)), dpi=_DPI, facecolor=PAPER, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots()
-    tolerance = sled.tolerance_deg if sled else 0.0
     reach = _ROOM * max([tolerance, *(abs(each.value) + each.expanded() for _, each in rows)])
-    axes.set(
-        xlim=(-reach, reach), ylim=(len(rows) - 0.5, -0.5), xlabel="fence error, °  (+: the right end too far forward)"
-    )
-    _draw_tolerance(axes, sled)
+    axes.set(xlim=(-reach, reach), ylim=(len(rows) - 0.5, -0.5), xlabel=label)
+    if tolerance > 0:
+        axes.axvspan(-tolerance, tolerance, color=TOLERANCE, alpha=0.18, linewidth=0, zorder=0)
+        axes.set_title(said, loc="right", fontsize=9, color=TOLERANCE)
     axes.axvline(0, color=GRID, linewidth=1, zorder=1)
     for row, (_, each) in enumerate(rows):
         axes.errorbar(each.value, row, xerr=each.expanded(), fmt="o", color=READING, capsize=4, zorder=3)
@@ -67,12 +85,3 @@ def draw_error(error: Quantity, sled: Sled | None, correction: Correction | None
     canvas = io.BytesIO()
     figure.savefig(canvas, format="png")
     return canvas.getvalue()
-
-
-def _draw_tolerance(axes: Axes, sled: Sled | None) -> None:
-    if sled is None:
-        return
-    ways = format_error(sled.tolerance_deg, signed=False)
-    axes.axvspan(-sled.tolerance_deg, sled.tolerance_deg, color=TOLERANCE, alpha=0.18, linewidth=0, zorder=0)
-    said = f"tolerance ± {ways.in_per_ft if sled.units == 'in' else ways.mm_per_m}"
-    axes.set_title(said, loc="right", fontsize=9, color=TOLERANCE)

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from visioncheck.photo.orientation import upright
 from visioncheck.present import trend_chart as chart
+from visioncheck.present.bevel import format_tilt
 from visioncheck.present.budget import better_lines
 from visioncheck.present.pages import data_uri
 from visioncheck.present.picture import render_reading
@@ -164,6 +165,8 @@ def describe_photo(reading: Reading, correction: Correction | None) -> str:
     named = {reading.fence_edge, reading.cut_edge}
     shown = () if reading.piece in ("strip", "slot", "gap") else reading.corners
     said += [f"corner {degrees(c.angle)}" for c in shown if reading.piece == "panel" or set(c.edges) == named]
+    if reading.tilt is not None:
+        said.append(f"the blade is out of upright by {format_tilt(reading.tilt)}")
     if reading.fence_edge is not None and reading.fence_error is not None:
         said.append("a bar stands where the fence was")
         if correction is not None and correction.moves:

@@ -11,6 +11,7 @@ Door = Literal["command", "page", "python"]
 _LABELS = {
     "piece": "kind of piece",
     "fence_edge": "edge at the fence",
+    "cut_edge": "the cut",
     "cuts": "successive cuts",
     "thickness": "thickness",
     "turned_half": "the half turned over",
@@ -26,6 +27,7 @@ _CHOICES = {
     "panel": "panel, cut all round",
     "slot": "board with a saw slot",
     "gap": "two halves butted",
+    "bevel": "board on its edge, for the blade's tilt",
 }
 
 

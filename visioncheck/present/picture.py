@@ -18,6 +18,7 @@ from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.files import write_whole
 from visioncheck.photo.orientation import upright
 from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.bevel import format_tilt
 from visioncheck.present.correction import percent, with_range
 from visioncheck.present.fence_marks import fence_marks
 from visioncheck.present.flags import format_doubt
@@ -65,6 +66,7 @@ _SHORT: dict[Advice, str] = {
     "finer means needed": "leave the fence until you have finer means",
 }
 _SLOTS = ("slot", "gap")
+_EDGE_NAMES = {"panel": ("first cut", "second cut"), "bevel": ("lay on the table", "cut")}
 _LONG_PIECES = ("strip", *_SLOTS)
 
 
@@ -279,12 +281,11 @@ def _residual_line(
 
 
 def _edge_label(reading: Reading, k: int, out: Array) -> str:
-    if k == reading.fence_edge:
+    if k in {reading.fence_edge, reading.cut_edge}:
         if reading.piece == "strip" and reading.fence_error:
             return ""  # the bar of the fence stands right there
-        return "first cut" if reading.piece == "panel" else "was at the fence"
-    if k == reading.cut_edge:
-        return "second cut" if reading.piece == "panel" else "fresh cut"
+        names = _EDGE_NAMES.get(reading.piece, ("was at the fence", "fresh cut"))
+        return names[0 if k == reading.fence_edge else 1]
     ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
     if reading.fence_edge is None and reading.question and not ends_only:
         # what the question offers as answers
@@ -394,6 +395,8 @@ def _format_slot(reading: Reading) -> str:
 
 
 def _format_fence(reading: Reading) -> str:
+    if reading.tilt:
+        return f"blade out of upright by {format_tilt(reading.tilt)}"
     if reading.fence_error:
         ways = format_error(reading.fence_error.value, signed=False)
         return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"

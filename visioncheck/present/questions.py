@@ -28,6 +28,10 @@ _SENTENCES: dict[str, str | Callable[[Question], str]] = {
         " is taken to be the fence would be out by more than 5°. Say <nominal>, such as <nominal=45>, or which edge lay"
         " on the fence."
     ),
+    "bevel edges": (
+        "Which edge in the picture is the face that lay on the table, and which is the cut? Say <fence_edge> and"
+        " <cut_edge>, each top, bottom, left or right."
+    ),
     "first edge": (
         "Which edge was cut first? The four orders fit alike; stick a tag on, its arrow to that edge, or say"
         " <fence_edge> top, bottom, left or right."
@@ -37,6 +41,9 @@ _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "turned half": f"{_HALF}.",
     "straightedge": f"{_STRAIGHTEDGE}.",
     "half and straightedge": f"{_HALF}, and {_STRAIGHTEDGE}.",
+    "bevel half and opening": (
+        "The reading does not say which way the blade leans: say <turned> left or right and <opens> straightedge or far"
+    ),
     "frame": (
         f"{_NO_SIGN}: say where the last joint is open with <opens> outside or inside, and which edge of the pieces, as"
         " they lie in the frame, was on the fence with <at_fence> outer or inner"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from visioncheck.fence.decision import decide
 from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.bevel import tilt_lines, tilt_question_lines
 from visioncheck.present.correction import describe, format_fence_error, format_verdict
 from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
@@ -63,7 +64,7 @@ def reading_lines(
 ) -> list[LabelledLine]:
     """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
-    fence = _fence_lines(reading, sled, instead, door)
+    fence = _tilt_lines(reading, sled, door) if reading.piece == "bevel" else _fence_lines(reading, sled, instead, door)
     return [*_piece_lines(reading, units, sled), *fence, *_flag_lines(reading, door)]
 
 
@@ -78,7 +79,7 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
     lines += _strip_lines(reading, units)
     if reading.piece == "panel" or reading.open_kinds:
         lines.append(LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
-    elif reading.piece == "corner":
+    elif reading.piece in {"corner", "bevel"}:
         lines += _corner_lines(reading)
     if reading.perpendicularity:
         cut = reading.edges[reading.cut_edge or 0]
@@ -123,11 +124,19 @@ def _corner_lines(reading: Reading) -> list[LabelledLine]:
     for corner in reading.corners:
         if set(corner.edges) == wanted:
             wanted_deg = "" if reading.nominal_deg == 90 else f", meant for {format_nominal(reading.nominal_deg)}"
-            lines = [LabelledLine("Angle", f"{degrees(corner.angle)} between fence edge and cut{wanted_deg}")]
+            between = "the face on the table" if reading.piece == "bevel" else "fence edge"
+            lines = [LabelledLine("Angle", f"{degrees(corner.angle)} between {between} and cut{wanted_deg}")]
             if reading.other_half:
                 lines.append(LabelledLine("Cut", format_other_half(reading.other_half, reading.nominal_deg)))
             return lines
     return [LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
+
+
+def _tilt_lines(reading: Reading, sled: Sled | None, door: Door) -> list[LabelledLine]:
+    if reading.tilt:
+        return [*tilt_lines(reading.tilt, sled, reading.cut_height_mm), *assumed_lines(reading.assumed)]
+    asked = [LabelledLine("Tell me", question_sentence(reading.question, door))] if reading.question else []
+    return [*tilt_question_lines(reading.tilt_size), *asked]
 
 
 def _fence_lines(reading: Reading, sled: Sled | None, instead: str, door: Door) -> list[LabelledLine]:

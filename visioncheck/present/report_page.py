@@ -12,6 +12,7 @@ from visioncheck.errors import InputError, UserError
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.trend import Trend, assess, trend_points
 from visioncheck.photo.load import load_photo
+from visioncheck.present.bevel import format_tilt, tilt_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_means, with_range
 from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, budget_view, chart_view, photo_view
@@ -200,7 +201,7 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledReport
     facts = _facts(log, name)
     verdict = _verdict(facts)
     points = trend_points(facts.entries)
-    sentences = (*format_trend(facts.trend, facts.units), *format_pending(facts.pending))
+    sentences = (*format_trend(facts.trend, facts.units), *format_pending(facts.pending), *_blade(facts))
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
     below += format_adjustment(shown)[-_MOST_ADJUSTMENTS:]
@@ -251,6 +252,19 @@ def _size(reading: Mapping[str, Any]) -> Quantity | None:
     if reading.get("status") == "sign unknown":
         return quantity_from_json(reading.get("fence_error_deg"), "deg")
     return quantity_from_json(reading.get("fence_error_size_deg"), "deg")
+
+
+def _blade(facts: _Facts) -> list[str]:
+    """Say the newest tilt of the blade, which has no part in the fence's verdict."""
+    for entry in reversed(facts.standing):
+        tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+        if tilt is not None and entry.reading.get("status") == "measured":
+            height = float(entry.reading["tilt"].get("cut_height_mm", 0.0))
+            said = {line.label: line.text for line in tilt_lines(tilt, facts.sled, height)}
+            return [
+                f"The blade, {format_date(entry.time)}: {said['Tilt']}. {said['Verdict'].capitalize()}: {said['Do']}."
+            ]
+    return []
 
 
 def _newest_error(facts: _Facts) -> str:
@@ -373,6 +387,9 @@ def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     size = _size(entry.reading)
     if size is not None:
         return format_size(size), "either way"
+    tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+    if tilt is not None:
+        return "blade", format_tilt(tilt)
     widths = entry.reading.get("width_mm")
     if entry.reading.get("piece") in _SLOTS and isinstance(widths, list) and widths:
         # measured for the blade's sake, not for the fence's

@@ -27,6 +27,7 @@ TOPICS = (
     "page",
     "typed",
     "angles",
+    "bevel",
     "slots",
     "grooves",
     "units",

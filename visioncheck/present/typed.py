@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.next_step import Basis
 from visioncheck.present.assumed import assumed_lines
+from visioncheck.present.bevel import tilt_lines, tilt_question_lines
 from visioncheck.present.correction import describe, format_fence_error
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import Door, sled_hint
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 _NAMES = {
     "rear": "rear", "front": "front", "length": "apart", "taper": "taper", "wide": "wider at", "angle": "corner",
     "corners": "corners", "wedge": "gap", "turned": "turned half", "opens": "opens at", "cuts": "cuts",
+    "frame": "frame of sides", "frame_cuts": "mitres", "at_fence": "edge at the fence",
+    "bevel": "corner at the table's face", "bevel_wedge": "gap of the cut", "height": "cut's height",
 }  # fmt: skip
 
 
@@ -43,6 +46,14 @@ def format_inputs(reading: Mapping[str, Any]) -> str:
     return f"{', '.join(said)}; {reading_u}{usual}; {stood}{nominal}"
 
 
+def _tilt_lines(result: TypedResult, sled: Sled | None, door: Door) -> list[LabelledLine]:
+    if result.question:
+        asked = LabelledLine("Tell me", question_sentence(result.question, door))
+        return [*tilt_question_lines(result.error), asked]
+    lines = tilt_lines(result.error, sled, result.cut_height_mm)
+    return [*lines, *assumed_lines(result.assumed), *(note_line(note) for note in result.notes)]
+
+
 def typed_lines(
     result: TypedResult, sled: Sled | None, door: Door = "command", instead: str = ""
 ) -> list[LabelledLine]:
@@ -50,6 +61,8 @@ def typed_lines(
 
     `instead` is what to do where the readings themselves do not count any more.
     """
+    if result.kind == "bevel":
+        return _tilt_lines(result, sled, door)
     if result.question:
         ways = format_error(result.error.value, sled.fence_length_mm if sled else None, signed=False)
         size = f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"

@@ -199,7 +199,7 @@ class Reading:
     Attributes
     ----------
     piece : str
-        ``"corner"``, ``"panel"``, ``"strip"``, ``"slot"`` or ``"gap"``; `UNKNOWN_KIND` while that is asked.
+        ``"corner"``, ``"panel"``, ``"strip"``, ``"slot"``, ``"gap"`` or ``"bevel"``; `UNKNOWN_KIND` while it is asked.
     open_kinds : tuple of str
         The kinds that it may be, the likeliest first, where the photo does not tell; empty otherwise.
     edges : tuple of EdgeReading
@@ -227,6 +227,12 @@ class Reading:
         Side of the blade that the piece was on, where its corner tells that it is not the one that was told.
     fence_error : Quantity or None
         e, deg; see the conventions; None where its sign cannot be known.
+    tilt : Quantity or None
+        Of a bevel: how far the blade's top leans to the operator's right, deg; no error of the fence.
+    tilt_size : Quantity or None
+        Its size alone, where the way cannot be known.
+    cut_height_mm : float
+        Of a bevel: how high the cut was, table to top.
     fence_error_size : Quantity or None
         |e|, deg, where only its size can be known.
     question : Question or None
@@ -262,6 +268,9 @@ class Reading:
     other_half: PieceSide | None = None
     fence_error: Quantity | None = None
     fence_error_size: Quantity | None = None
+    tilt: Quantity | None = None
+    tilt_size: Quantity | None = None
+    cut_height_mm: float = 0.0
     question: Question | None = None
     open_kinds: tuple[str, ...] = ()
     panel: PanelFit | None = None

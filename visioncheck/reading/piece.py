@@ -97,10 +97,22 @@ def _root(variance: Array | float) -> float:
     return float(np.sqrt(max(float(variance), 0.0)))
 
 
-def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity, edge_bias_mm: float = EDGE_BIAS_MM) -> Piece:
+def read_piece(
+    view: View,
+    traces: tuple[Trace, ...],
+    thickness: Quantity,
+    edge_bias_mm: float = EDGE_BIAS_MM,
+    lean_deg: tuple[float, float] = (0.0, 0.0),
+) -> Piece:
     """Fit the four lines, meet them, and carry every source of uncertainty to the corners.
 
-    `edge_bias_mm` is the standard uncertainty with which all edges may lie too far out or in alike.
+    Parameters
+    ----------
+    edge_bias_mm : float
+        Standard uncertainty with which all edges may lie too far out or in alike.
+    lean_deg : (2,) tuple of float
+        Standard uncertainty with which the top face leans along its long sides and across them: of a board that stands
+        on its edge, which need not be square to its faces nor parallel to the other edge.
     """
     lines = tuple(fit_line(trace.points_mm, trace.weights, 2 * trace.pixel_mm) for trace in traces)
     ends = [(line.point, line.direction) for line in lines]
@@ -115,7 +127,7 @@ def read_piece(view: View, traces: tuple[Trace, ...], thickness: Quantity, edge_
         "edge": edge_parts.sum(axis=0),
         **_edge_place(view, traces, lines, on_paper, thickness.value, by_lines, edge_bias_mm),
         **{source: by_view @ matrix @ by_view.T for source, matrix in view.covariances.items()},
-        **_top_face(view, on_paper, corners, thickness),
+        **_top_face(view, on_paper, corners, thickness, lean_deg),
     }
     dofs = np.array([max(line.dof, 1.0) for line in lines])
     gain = by_view @ view.print_gain
@@ -176,15 +188,26 @@ def _edge_place(
     }
 
 
-def _top_face(view: View, on_paper: Array, corners: Array, thickness: Quantity) -> dict[str, Array]:
+def _top_face(
+    view: View, on_paper: Array, corners: Array, thickness: Quantity, lean_deg: tuple[float, float]
+) -> dict[str, Array]:
     """Height, lie and scale of the plane that the corners are on."""
     away = (on_paper - view.foot_mm) / view.height_mm
     rise = away.ravel() * thickness.u
     from_middle = corners - corners.mean(axis=0)
     rock = from_middle / (np.ptp(corners, axis=0) / 2) * PLACEMENT_SD_MM
     tilts = np.stack([(away * rock[:, [k]]).ravel() for k in range(2)], axis=1)
+    sides = corners[1:3] - corners[:2]
+    long = max(sides, key=lambda side: float(side @ side))
+    along = long / np.linalg.norm(long)
+    ways = (along, np.array([-along[1], along[0]]))
+    leans = [
+        (away * (from_middle @ way)[:, None] * np.radians(lean)).ravel()
+        for way, lean in zip(ways, lean_deg, strict=True)
+    ]
     stretch = view.scale_u_rel * from_middle.ravel()
     return {
+        "edges of the board": sum(np.outer(lean, lean) for lean in leans),
         "piece placement": tilts @ tilts.T,
         "thickness": np.outer(rise, rise),
         "scale": np.outer(stretch, stretch),

@@ -11,6 +11,7 @@ from visioncheck.fence.next_step import Basis
 from visioncheck.results.advice import correction_json
 from visioncheck.results.numbers import error_json, quantity_json
 from visioncheck.results.slot import slot_json
+from visioncheck.results.tilt import tilt_json
 from visioncheck.uncertainty import absolute_value
 
 if TYPE_CHECKING:
@@ -44,19 +45,19 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     dict
         ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``doubts`` (the flags with what was seen),
         ``corners`` (places in mm in the table frame of sheet 0 and in px of the stored picture, angles in deg), then
-        what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides``
-        (the side of the picture that each edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the
-        wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's) and ``turned_half``, ``nominal_deg``
-        (where the cut was not to be square), ``other_half`` (the side of the blade that the piece was on, where its
-        corner tells another than was told), ``assumed`` (``fence`` and ``piece_side`` as taken for want of a sled,
-        for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``, ``fence_error_deg`` (signed; with ``in_per_ft``
-        and ``mm_per_m``), ``fence_error_size_deg`` (where the sign cannot be known; with the 95 % interval of the
-        size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone that holds the cut, likewise), ``panel`` (how
-        well four equal cuts fit), ``covers`` (what lies at an edge and was left out: ``against`` the piece or
-        ``over`` its edge, and near which end), ``turned`` (the second photo of a pair), ``question`` (what is asked
-        of the user then), ``open_kinds`` (the kinds that the piece may be, where that is asked), ``budget_deg``
-        (standard uncertainty by source), ``tag`` (the piece tag's number) and ``correction``; of a slot or gap also
-        what `visioncheck.results.slot.slot_json` gives.
+        what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the
+        side of the picture that each edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the
+        wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's) and ``turned_half``, of a bevel
+        ``blade_tilt_deg`` and ``tilt``, ``nominal_deg`` (where the cut was not to be square), ``other_half`` (the side
+        of the blade that the piece was on, where its corner tells another than was told), ``assumed`` (``fence`` and
+        ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
+        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where the sign
+        cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone
+        that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at an edge and
+        was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the second photo of a
+        pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the piece may be, where
+        that is asked), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number) and
+        ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "kind": reading.piece, "photo": reading.photo, "status": "measured"}
@@ -76,12 +77,7 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     found |= _sizes_json(reading)
     if reading.slot:
         found |= slot_json(reading, reading.slot, sled)
-    if reading.fence_error:
-        found |= error_json(reading.fence_error)
-        found |= {"assumed": dict(reading.assumed)} if reading.assumed else {}
-    elif reading.fence_error_size:
-        size = absolute_value(reading.fence_error_size)
-        found["fence_error_size_deg"] = quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}
+    found |= _error_json(reading, sled)
     if reading.turned:
         found["turned"] = asdict(reading.turned)
     if reading.budget:
@@ -91,6 +87,19 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     if correction:
         found["correction"] = correction_json(correction)
     return found
+
+
+def _error_json(reading: Reading, sled: Sled | None) -> dict[str, Any]:
+    """Write the fence error, or its size, or the blade's tilt; and what was taken for want of a sled."""
+    assumed = {"assumed": dict(reading.assumed)} if reading.assumed else {}
+    if reading.fence_error:
+        return error_json(reading.fence_error) | assumed
+    if reading.tilt:
+        return tilt_json(reading.tilt, sled, reading.cut_height_mm) | assumed
+    if reading.fence_error_size is None:
+        return {}
+    size = absolute_value(reading.fence_error_size)
+    return {"fence_error_size_deg": quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}}
 
 
 def _sizes_json(reading: Reading) -> dict[str, Any]:
@@ -153,10 +162,10 @@ def withdrawn_json(reading: Mapping[str, Any], reason: str) -> dict[str, Any]:
 def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
     """Write what typed readings say, as the log keeps it."""
     found: dict[str, Any] = {"schema": SCHEMA, "kind": "typed", "status": "measured", "piece": result.kind}
-    found |= error_json(result.error)
+    found |= tilt_json(result.error, sled, result.cut_height_mm) if result.kind == "bevel" else error_json(result.error)
     if result.question:
         found |= {"status": "sign unknown", "question": _question_json(result.question)}
-    elif sled:
+    elif sled and result.kind != "bevel":
         found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
     if result.assumed:
         found["assumed"] = dict(result.assumed)

@@ -90,6 +90,8 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
             ways=tuple(str(side) for side in found.get("edge_sides", ())),
             assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
             fence_error=quantity_from_json(found.get("fence_error_deg"), "deg"),
+            tilt=quantity_from_json(found.get("blade_tilt_deg"), "deg"),
+            cut_height_mm=float(found.get("tilt", {}).get("cut_height_mm", 0.0)),
             fence_error_size=quantity_from_json(found.get("fence_error_size_deg"), "deg"),
             question=question_from_json(found),
             open_kinds=tuple(str(kind) for kind in found.get("open_kinds", ())),

@@ -89,6 +89,19 @@ class CorrectionData(TypedDict):
 
 
 @with_config(_OPEN)
+class TiltData(TypedDict):
+    """What a blade's tilt asks for."""
+
+    advice: Literal["leave it", "turn it back", "measure again"]
+    verdict: str
+    probability_inside: Annotated[float, Field(ge=0, le=1)]
+    tolerance_deg: float
+    leans: NotRequired[Literal["left", "right"]]
+    cut_height_mm: NotRequired[float]
+    aside_mm: NotRequired[QuantityData]
+
+
+@with_config(_OPEN)
 class _Common(TypedDict):
     schema: Literal[2]
     status: Literal["measured", "refused", "sign unknown"]
@@ -151,6 +164,15 @@ class Gap(_Measured):
 
 
 @with_config(_OPEN)
+class Bevel(_Measured):
+    """A board on its edge, or two halves of its cut: the blade's tilt."""
+
+    kind: Literal["bevel"]
+    blade_tilt_deg: NotRequired[QuantityData]
+    tilt: NotRequired[TiltData]
+
+
+@with_config(_OPEN)
 class Unknown(_Measured):
     """A piece whose kind is asked."""
 
@@ -176,7 +198,9 @@ class Typed(_Common):
     """Readings that were typed."""
 
     kind: Literal["typed"]
-    fence_error_deg: QuantityData
+    fence_error_deg: NotRequired[QuantityData]
+    blade_tilt_deg: NotRequired[QuantityData]
+    tilt: NotRequired[TiltData]
     question: NotRequired[QuestionData]
     notes: list[NoteData]
     inputs: NotRequired[InputsData]
@@ -202,7 +226,7 @@ class Withdrawn(_Common):
 
 
 Result = Annotated[
-    Corner | Panel | Strip | Slot | Gap | Unknown | Typed | Refused | Withdrawn, Field(discriminator="kind")
+    Corner | Panel | Strip | Slot | Gap | Bevel | Unknown | Typed | Refused | Withdrawn, Field(discriminator="kind")
 ]
 
 

@@ -90,6 +90,7 @@ class BladeTable(Table):
 
     kerf: Annotated[float, limits(0.3, 30)] | None = None
     tip_width: Annotated[float, limits(0.3, 30)] | None = None
+    tilt_tolerance: Annotated[float, BeforeValidator(_tolerance), Field(description=_SLOPE)] = checks.TILT_TOLERANCE_DEG
 
 
 class PieceTable(Table):
@@ -157,5 +158,6 @@ def parse_sled(text: str, name: str) -> Sled:
         kerf_mm=table.blade.kerf,
         tip_width_mm=table.blade.tip_width,
         piece_side=table.piece.side,
+        tilt_tolerance_deg=table.blade.tilt_tolerance,
         turned_deg=table.fence.mitre * (1.0 if table.fence.forward == "right" else -1.0) if table.fence.mitre else 0.0,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from visioncheck import checks
 from visioncheck.saw import Saw
 from visioncheck.units import UnitWorld
 
@@ -55,6 +56,8 @@ class Sled:
         Nominal width over the blade's teeth.
     piece_side : {"left", "right"}
         Side of the blade that test pieces are kept from.
+    tilt_tolerance_deg : float
+        Largest tilt of the blade to live with, deg.
     turned_deg : float
         By how much the fence is set off square on purpose, counter-clockwise seen from above: positive where its right
         end is the one that stands forward.
@@ -72,6 +75,7 @@ class Sled:
     tip_width_mm: float | None
     piece_side: End
     turned_deg: float = 0.0
+    tilt_tolerance_deg: float = checks.TILT_TOLERANCE_DEG
 
     @property
     def saw(self) -> Saw:

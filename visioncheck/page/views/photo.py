@@ -31,7 +31,18 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG, BY_PHONE = "rig", "none", ""
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
-_FIELDS = ("piece", "fence_edge", "thickness", "cuts", "turned_half", "nominal", "adjusted", "after", "note")
+_FIELDS = (
+    "piece",
+    "fence_edge",
+    "thickness",
+    "cuts",
+    "turned_half",
+    "nominal",
+    "cut_edge",
+    "adjusted",
+    "after",
+    "note",
+)
 _EMPTY = dict.fromkeys(_FIELDS, "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
@@ -108,12 +119,12 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     RefusedForm
         Something that cannot be.
     """
-    names = ("piece", "fence_edge", "thickness", "turned_half", "nominal")
-    piece, edge, thickness, half, nominal = (fields.get(name) or None for name in names)
+    names = ("piece", "fence_edge", "thickness", "turned_half", "nominal", "cut_edge")
+    piece, edge, thickness, half, nominal, cut_edge = (fields.get(name) or None for name in names)
     cuts, thickness = _cuts(fields.get("cuts", "")), with_point(thickness) if thickness else None
     nominal = with_point(nominal) if nominal else None
     try:
-        read_piece_options(thickness, piece, edge, cuts, units, half, nominal)
+        read_piece_options(thickness, piece, edge, cuts, units, half, nominal, cut_edge)
     except UserError as problem:
         sentence = error_sentence(problem, "page")
         raise RefusedForm(400, sentence, "Mend that, then send the photo again.") from None
@@ -124,6 +135,7 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
         "cuts": cuts,
         "turned_half": half,
         "nominal": nominal,
+        "cut_edge": cut_edge,
         "units": units,
         "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
         "note": fields.get("note", "")[:_LONGEST_TEXT],

@@ -113,6 +113,46 @@ WAYS = (
             _U,
         ),
     ),
+    Way(
+        "frame",
+        "Mitred frame, the gap left",
+        "All joints but the last joined tight, all pieces cut against the same fence.",
+        (
+            Field("frame", "Sides of the frame", usual="4", pad="count"),
+            Field("wedge", "Width of the gap where it is open"),
+            Field("length", "Length of the joint"),
+            Field("opens", "The gap is open at the", choices=("outside", "inside")),
+            Field(
+                "at_fence",
+                "Edge of the pieces that was on the fence, as they lie in the frame",
+                choices=("outer", "inner"),
+            ),
+            _U,
+        ),
+    ),
+    Way(
+        "bevel",
+        "Blade upright, with a protractor",
+        "The corner between the face that lay on the table and the cut. It tells nothing of the fence.",
+        (
+            Field("bevel", "Angle, degrees", "Such as 90.2", pad="angle"),
+            Field("height", "Height of the cut", needed=False),
+            _U_DEG,
+        ),
+    ),
+    Way(
+        "bevel-halves",
+        "Blade upright, halves of a tall cut",
+        "One half turned over so that its other face is at the straightedge, the fresh faces butted. The board’s faces"
+        " must be parallel.",
+        (
+            Field("bevel_wedge", "Width of the gap where it is open"),
+            Field("length", "Distance from there to its tip"),
+            Field("turned", "The half turned over", choices=("left", "right")),
+            Field("opens", "The gap is open at the", choices=("straightedge", "far")),
+            _U,
+        ),
+    ),
 )
 _BY_NAME = {way.name: way for way in WAYS}
 
