@@ -6,11 +6,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from visioncheck import checks
-from visioncheck.codes import Question
+from visioncheck.codes import Question, in_order
 from visioncheck.errors import InputError
 from visioncheck.fence.mitre import made_at
 from visioncheck.fence.signs import OneCut, blade_tilt
-from visioncheck.flags import in_order
 from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import assuming, cover_doubts, edge_doubts
