@@ -123,7 +123,7 @@ def test_command(tmp_path, capsys):
     assert main(["study", "--readings", str(path), "--tolerance", "2deg"]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "10 pieces, 3 persons, 3 readings of each" in out
-    assert "28 % of the whole spread" in out
+    assert "± 0.5926° (95 %), 30 % of the tolerance" in out
     assert "4 distinct sorts of piece" in out
 
 

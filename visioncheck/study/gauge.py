@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 _POOL_ABOVE = 0.25
 # a reading good enough to judge by: its expanded uncertainty takes at most this share of the tolerance;
 # common practice, no source
-_SHARE_OF_TOLERANCE = 0.25
+SHARE_OF_TOLERANCE = 0.25
 _MOST_PHOTOS = 99
 
 
@@ -190,7 +190,7 @@ def pooled_sd(sums_of_squares: Sequence[float], dofs: Sequence[int]) -> tuple[fl
     return math.sqrt(math.fsum(sums_of_squares) / sum(dofs)), sum(dofs)
 
 
-def photos_to_average(study: GaugeStudy, tolerance: float, share: float = _SHARE_OF_TOLERANCE) -> int | None:
+def photos_to_average(study: GaugeStudy, tolerance: float, share: float = SHARE_OF_TOLERANCE) -> int | None:
     """How many readings of one piece to average so that chance takes at most a share of the tolerance.
 
     Only what changes from reading to reading is lowered by averaging; what differs between persons is not.

@@ -5,6 +5,11 @@ A folder that holds photos is one piece, and the folder above it one person::
     FOLDER/PERSON/PIECE/*.jpg     several persons
     FOLDER/PIECE/*.jpg            one person
     FOLDER/*.jpg                  one person, the pieces told apart by their tags
+
+A nested study has a folder for each laying within one for each cut, within one for each sled if there are several::
+
+    FOLDER/SLED/CUT/LAYING/*.jpg
+    FOLDER/CUT/LAYING/*.jpg
 """
 
 from __future__ import annotations
@@ -19,6 +24,7 @@ from visioncheck.errors import UserError
 from visioncheck.photo.load import PHOTO_SUFFIXES
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.questions import question_sentence
+from visioncheck.study.words import Nested
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,15 +34,21 @@ if TYPE_CHECKING:
     from visioncheck.measuring.request import MeasureRequest
 
 _DEEPEST = 3
+_NESTED_DEPTHS = (3, 4)
 
 
 @dataclass(frozen=True)
 class StudyPhoto:
-    """One photo of a study: which piece it shows and who took it; an empty `piece` is left to the tag."""
+    """One photo of a study: which piece it shows and who took it; an empty `piece` is left to the tag.
+
+    In a nested study `piece` is the cut's folder, `sled` and `laying` those above and below it.
+    """
 
     path: Path
     piece: str
     person: str = ""
+    sled: str = ""
+    laying: str = ""
 
 
 @dataclass(frozen=True)
@@ -58,8 +70,8 @@ class Laid:
     left_out: tuple[StudyReading, ...]
 
 
-def find_study_photos(folder: Path) -> list[StudyPhoto]:
-    """Find a study's photos, in order of their names.
+def find_study_photos(folder: Path, *, nested: bool = False) -> list[StudyPhoto]:
+    """Find a study's photos, in order of their names; `nested`: with folders for sleds, cuts and layings.
 
     Raises
     ------
@@ -76,6 +88,8 @@ def find_study_photos(folder: Path) -> list[StudyPhoto]:
     if not paths:
         raise UserError(f"The folder {folder} holds no photos; lay them out as FOLDER/PERSON/PIECE/*.jpg")
     depths = {len(path.relative_to(folder).parts) for path in paths}
+    if nested:
+        return _nested_photos(folder, paths, depths)
     if len(depths) > 1 or max(depths) > _DEEPEST:
         raise UserError(
             f"The photos in {folder} lie at different or too great depths; lay them out as FOLDER/PERSON/PIECE/*.jpg,"
@@ -86,6 +100,21 @@ def find_study_photos(folder: Path) -> list[StudyPhoto]:
     for path in paths:
         *persons, piece = ("", *path.relative_to(folder).parts[:-1])
         found.append(StudyPhoto(path, piece, persons[-1] if persons else ""))
+    return found
+
+
+def _nested_photos(folder: Path, paths: Sequence[Path], depths: set[int]) -> list[StudyPhoto]:
+    if len(depths) > 1 or not depths <= set(_NESTED_DEPTHS):
+        raise UserError(
+            f"the photos in {folder} lie at different depths, or not in layings within cuts; lay them out as"
+            " FOLDER/CUT/LAYING/*.jpg, or FOLDER/SLED/CUT/LAYING/*.jpg for several sleds"
+        )
+    _check_copies(paths)
+    found = []
+    for path in paths:
+        *sleds, cut, laying = path.relative_to(folder).parts[:-1]
+        sled = sleds[0] if sleds else ""
+        found.append(StudyPhoto(path, f"{sled}/{cut}" if sled else cut, sled=sled, laying=laying))
     return found
 
 
@@ -157,6 +186,17 @@ def lay_out(readings: Sequence[StudyReading]) -> Laid:
         refused,
         left_out,
     )
+
+
+def lay_out_nested(readings: Sequence[StudyReading]) -> tuple[Nested, tuple[StudyReading, ...]]:
+    """Take what was read for a nested study, in any number at each place; and the photos that have no part in it."""
+    readings = _without_strangers(sorted(readings, key=lambda reading: reading.photo.path))
+    used = tuple(
+        ((each.photo.sled, each.photo.piece, each.photo.laying), each.error_deg)
+        for each in readings
+        if each.error_deg is not None
+    )
+    return Nested(used, "the photos"), tuple(each for each in readings if each.error_deg is None)
 
 
 def _too_few(pieces: int, cell: tuple[str, str], count: int, refused: Sequence[StudyReading]) -> str:
