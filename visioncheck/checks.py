@@ -118,6 +118,21 @@ LENS_MOVED = 1.4
 LIFTED_MM = 0.03
 """mm. A sheet seen to lie farther off its surveyed shape is flagged; assumption."""
 
+# A frame before the photo is taken
+
+FRAME_LEAST_FILLED = 0.6
+"""Share of the frame's width or height. A smaller sheet wastes the photo's pixels; assumption."""
+FRAME_LEAST_ROOM = 0.02
+"""Share of the frame. A sheet that leaves less and is cut off needs the phone farther away; assumption."""
+FRAME_PIECE_TILT_DEG = 20.0
+"""deg. A photo of a piece is wanted from above; at this tilt a board's thickness hides a third of itself beside an
+edge; assumption."""
+FRAME_BLURRED_SHARE = 1.0 / 1280
+"""Share of the frame's long side. More blur is too much: as `BLURRED_PX` of a photo of 4000 px, beside the frame's own
+pixels."""
+FRAME_MOST_MOVED = 0.02
+"""Share of the frame, from one frame to the next, about half a second later. With more the hand moves; assumption."""
+
 # Edges
 
 EDGE_FAINTEST = 0.35

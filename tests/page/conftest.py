@@ -31,7 +31,7 @@ def serve(tmp_path):
     """Serve a page of a new log with one sled; closes it at the end."""
     running = []
 
-    def start(do=None, **changes):
+    def start(do=None, served=None, **changes):
         log = tmp_path / "log"
         Log.open(log, create=True).close()
         sleds, rigs = tmp_path / "sleds", tmp_path / "rigs"
@@ -41,7 +41,7 @@ def serve(tmp_path):
         listening = listen("127.0.0.1", 0)
         port = listening.getsockname()[1]
         settings = PageSettings(log, sleds, rigs, Key(secrets.token_urlsafe(24)), allowed_hosts("127.0.0.1", port))
-        config = server_config(replace(settings, **changes))
+        config = server_config(replace(settings, **changes), served)
         desk = config.app.app.state.desk
         if do is not None:
             desk.workers._do = do

@@ -14,7 +14,8 @@ def picture(kind="JPEG", size=(400, 300), seed=0):
     image = Image.linear_gradient("L").resize(size).convert("RGB")
     image.putpixel((0, 0), (seed % 256, 3, 5))
     out = io.BytesIO()
-    image.save(out, kind)
+    more = {"comment": f"{seed}"} if kind == "JPEG" else {}  # the coding may lose a pixel's shade
+    image.save(out, kind, **more)
     return out.getvalue()
 
 

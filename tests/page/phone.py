@@ -125,4 +125,4 @@ def until(condition, seconds=60.0):
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline, "it did not come about"
-        time.sleep(0.02)
+        time.sleep(0.05)  # the page lets nobody ask without a pause

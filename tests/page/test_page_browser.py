@@ -35,6 +35,8 @@ def phone(browser, serve):
     contexts = []
 
     def open_page(token=page.settings.key.token, page=page, **options):
+        # what stands in when the computer is off would take a test's own routes over
+        options = {"service_workers": "block"} | options
         context = browser.new_context(viewport=SIZE, has_touch=True, is_mobile=True, **options)
         contexts.append(context)
         tab = context.new_page()
@@ -443,3 +445,60 @@ def test_nothing_moves_where_motion_is_not_wanted(phone):
     send(tab, "survey-2.jpg")
     tab.wait_for_selector(".busy")
     assert tab.evaluate("getComputedStyle(document.querySelector('.busy'), '::after').animationName") == "none"
+
+
+def test_when_the_computer_is_off_the_phone_says_so_and_how_the_sleds_stood(phone):
+    tab = phone(service_workers="allow")
+    tab.evaluate(
+        """() => new Promise((done) => {
+          const worker = navigator.serviceWorker;
+          worker.controller ? done() : worker.addEventListener("controllerchange", () => done());
+        })"""
+    )
+    tab.context.set_offline(True)
+    tab.goto(tab.url)
+    assert "The computer does not answer" in tab.inner_text("h1")
+    assert "Alder Lane: no reading yet" in tab.inner_text("#last")
+    tab.complaints.clear()  # the browser notes what it could not load
+    look(tab)
+    tab.context.set_offline(False)
+    tap(tab, "Try again", r"\d/$")
+    assert "Which sled?" in tab.inner_text("main")
+
+
+def test_a_phone_is_named_and_shut_out_on_its_screen(phone):
+    tab = phone()
+    tap(tab, "Phones", "/phones")
+    look(tab)
+    tab.get_by_text("Name it, or shut it out").first.tap()
+    tab.get_by_label("What you call it").first.fill("the one at the saw")
+    tab.get_by_role("button", name="Keep the name").first.tap()
+    tab.get_by_role("heading", name="the one at the saw (this one)").wait_for()
+    look(tab)
+
+
+def test_a_sled_is_described_by_thumb(phone):
+    tab = phone()
+    tap(tab, "Describe another sled", "/sleds/new")
+    look(tab)
+    tab.get_by_label("What you call the sled").fill("Birch Yard")
+    tab.get_by_label("rear: between you and the work").check()
+    tab.get_by_role("button", name="Keep it").tap()
+    tab.wait_for_timeout(200)
+    assert "/sleds/new" in tab.url  # the browser asks for what is needed
+    tab.get_by_label("Length of the fence").fill("720mm")
+    tab.get_by_label("From the end that stays").fill("610mm")
+    tab.get_by_role("button", name="Keep it").tap()
+    tab.get_by_role("alert").wait_for()
+    tab.complaints.clear()
+    look(tab)
+    tab.locator("input[name=pivot][value=left]").check()
+    tab.locator("input[name=kind][value=shims]").check()
+    tab.locator("input[name=piece_side][value=left]").check()
+    tab.get_by_role("button", name="Keep it").tap()
+    tab.wait_for_url(re.compile("/sled/"))
+    look(tab)
+    tap(tab, "How it is made", "/described")
+    look(tab)
+    tab.goto(tab.url.partition("/sled/")[0] + "/groove")
+    look(tab)

@@ -7,8 +7,13 @@ import shutil
 
 import pytest
 from phone import PHOTOS, SLED_KEY
-from test_page_adjusting import MOVING, finished, words
+from test_page_adjusting import MOVING, attach_typed, finished, words
 
+from visioncheck.log.store import Log
+from visioncheck.measuring.keep import attach_outcome
+from visioncheck.measuring.measure import measure_piece
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.request import MeasureRequest, read_sled
 from visioncheck.page.stock import short_key
 
 pytestmark = pytest.mark.photos
@@ -59,3 +64,25 @@ def test_two_halves_are_asked_about_as_such(saw):
     assert offered(shown) == {"gap", "slot"}
     assert "A straight line runs into the piece" in words(shown)
     assert not MOVING.search(words(shown))
+
+
+def test_all_that_a_strip_lacks_is_asked_at_once_also_of_a_reading_that_is_not_the_newest(serve):
+    page = serve()
+    sled = read_sled(page.settings.sleds / "alder-lane.toml")
+    outcome = measure_piece(MeasureRequest(PHOTOS / "strip-1.jpg", None, sled, None, PieceOptions(piece="strip")))
+    with Log.open(page.settings.log) as log:
+        entry = attach_outcome(log, outcome)
+    newer = attach_typed(page, 0.02)
+    phone = page.phone()
+    shown = phone.get(f"/reading/{entry.id}")
+    assert "How many successive cuts made this strip, and which end was at the fence?" in words(shown)
+    assert offered(shown, "fence_edge") == {"left", "right"}
+    assert "not the newest reading of the sled" in words(shown)
+    assert f'href="/reading/{newer}"' in shown.text
+    asked = phone.post(f"/reading/{entry.id}/tell", {"cuts": "5", "fence_edge": "left"})
+    read = phone.get(finished(phone, asked).header("location"))
+    assert "?" not in words(read).partition("Piece")[0]
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(finished(phone, asked).header("location").rpartition("/")[2])
+    assert new.fence_error is not None
+    assert not offered(phone.get(f"/reading/{entry.id}"), "fence_edge")  # another stands in for it: nothing is asked

@@ -118,7 +118,7 @@ def test_many_at_once_do_not_get_past_the_bound(serve, tmp_path, monkeypatch):
 
 
 def test_charts_do_not_hold_up_a_photo(serve, monkeypatch):
-    monkeypatch.setattr("visioncheck.page.work.draw_log_chart", slow_chart)
+    monkeypatch.setattr("visioncheck.page.drawing.draw_log_chart", slow_chart)
     page = serve(do=do)
     phone = page.phone()
     phone.get(f"/typed/{SLED_KEY}/corner")

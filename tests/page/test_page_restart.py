@@ -32,7 +32,7 @@ class Served:
 
     @property
     def address(self):
-        return re.search(r"http://([\d.]+):(\d+)/enter/(\S+)", self.printed)
+        return re.search(r"https?://([\d.]+):(\d+)/enter/(\S+)", self.printed)
 
     @property
     def port(self):

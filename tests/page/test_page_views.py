@@ -228,6 +228,20 @@ def test_a_sending_that_comes_again_makes_no_second_photo(serve):
     assert other.send(f"/sled/{SLED_KEY}/photo", picture(), sent).header("location") != first
 
 
+def test_a_form_without_script_that_is_sent_twice_waits_once(serve, tmp_path):
+    page = serve(do=do)
+    phone = page.phone()
+    gate = tmp_path / "go"
+    sent = {"rig": "none", "note": f"wait for {gate}"}
+    path = f"/sled/{SLED_KEY}/photo"
+    first, again = (phone.send(path, picture(), sent).header("location") for _ in range(2))
+    assert first == again
+    others = [phone.send(path, picture(seed=9), sent), phone.send(path, picture(), sent | {"piece": "corner"})]
+    assert len({first, *(each.header("location") for each in others)}) == 3
+    gate.touch()
+    until(lambda: not page.desk.spool.unfinished())
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [

@@ -15,6 +15,9 @@ def page(
     lan: Annotated[
         bool, typer.Option("--lan", help="Let phones on the network in; otherwise this computer alone.")
     ] = False,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="With --lan: not encrypted; then browsers give no view of the camera.")
+    ] = False,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 8765,
     address: Annotated[
         str | None, typer.Option(metavar="IP", help="With --lan: this computer's address, where it has several.")
@@ -45,6 +48,7 @@ def page(
     serve(
         log,
         lan=lan,
+        plain=plain,
         address=address,
         port=port,
         sleds=sleds or log / "sleds",

@@ -191,16 +191,18 @@ def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> 
     taper = read_taper(shape)
     budget = shape.propagate_directions(taper_weights(shape)).parts
     reading = replace(reading, taper=taper, widths=read_widths(shape), budget=budget)
-    if cuts is None:
-        return replace(reading, question=Question("cuts"))
     ends = strip_ends(shape)
+    sides = () if reading.fence_edge in ends else tuple(reading.ways[end] for end in ends)
+    if cuts is None:
+        # with what else is open, so that it can be asked at once
+        return replace(reading, question=Question("cuts", sides))
     # a positive taper is wider at the last end
     error = fence_error(LastStrip(taper, "fence" if reading.fence_edge == ends[0] else "far", cuts), saw)
     if reading.fence_edge not in ends:
         return replace(
             reading,
             fence_error_size=replace(error, value=abs(error.value)),
-            question=Question("strip end", tuple(reading.ways[end] for end in ends)),
+            question=Question("strip end", sides),
         )
     return replace(reading, fence_error=error)
 

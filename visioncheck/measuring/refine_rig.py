@@ -95,6 +95,11 @@ def refine_by_log(log: Log, file: RigFile) -> Refined:
     )
 
 
+def count_lessons(log: Log, file: RigFile) -> int:
+    """How many readings of the log could teach this rig; no photo is read for that."""
+    return sum(1 for _ in _lessons(log, file))
+
+
 def _nothing(log: Log, left_out: list[LeftOut]) -> UserError:
     if not left_out:
         return InputError(

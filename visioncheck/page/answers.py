@@ -11,6 +11,7 @@ from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.bevel import tilt_lines
 from visioncheck.present.cautions import CAUTIONS
+from visioncheck.present.close_up import edges_to_show
 from visioncheck.present.correction import format_advice, format_means, with_range
 from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
@@ -87,6 +88,8 @@ class Answer:
     ----------
     act : tuple of str
         What to do, to be read at arm's length; the first line the most important.
+    aside : str
+        What to go by in place of a reading that asks for something and orders nothing; else empty.
     out : str
         How far the fence is out, and which way; empty where that is not known.
     how : str
@@ -99,6 +102,10 @@ class Answer:
         Each with what was seen, and what to do better.
     picture : str or None
         The annotated picture in words; None: there is none.
+    close_ups : tuple of tuple
+        Of each edge that is shown close up its number and what it is.
+    counts : bool
+        Whether it is this reading that says what to do now.
     """
 
     id: str
@@ -106,6 +113,7 @@ class Answer:
     when: str
     verdict: ShownVerdict
     act: tuple[str, ...]
+    aside: str
     out: str
     how: str
     newer: str | None
@@ -118,6 +126,8 @@ class Answer:
     is_pair: bool
     corrected_by: str | None
     cautions: tuple[str, ...]
+    close_ups: tuple[tuple[int, str], ...]
+    counts: bool
 
 
 def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer:
@@ -134,12 +144,16 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
     moves = correction is not None and correction.moves and standing.counts
     reading = reading_from_json(found)
     question = _form(found)
+    superseded = "" if standing.counts else _capital(SUPERSEDED[standing.state])
+    # what a photo still lacks can be told also when it orders nothing: for the chart, and the next one
+    asks = question is not None and standing.state != "corrected"
     return Answer(
         id=entry.id,
         sled=entry.sled,
         when=f"{entry.time.astimezone():%Y-%m-%d %H:%M}",
         verdict=replace(verdict, lines=()),
-        act=_act(entry, sled, correction, question) if standing.counts else (_capital(SUPERSEDED[standing.state]),),
+        act=_act(entry, sled, correction, question) if standing.counts or asks else (superseded,),
+        aside="" if standing.counts or not asks else f"{superseded}.",
         out=said.get("Fence", said.get("Size", "")),
         how=said.get("How", "") if moves else "",
         newer=standing.newer,
@@ -148,7 +162,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
             *_read_lines(log, entry, reading, standing),
         ),
         doubts=tuple((format_doubt(each), remedy(each.code, "page")) for each in doubts),
-        question=question,
+        question=question if asks else None,
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
@@ -156,7 +170,20 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         is_pair="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
+        close_ups=_close_ups(reading) if reading and entry.photo_sha256 else (),
+        counts=standing.counts,
     )
+
+
+def _close_ups(reading: Reading) -> tuple[tuple[int, str], ...]:
+    words = {"fence": "The edge at the fence", "cut": "The fresh cut"}
+
+    def name(edge: int, role: str) -> str:
+        way = reading.ways[edge] if edge < len(reading.ways) else ""
+        kind = "wall" if reading.piece in {"slot", "gap"} else "edge"
+        return words.get(role) or f"The {way or 'other'} {kind}"
+
+    return tuple((edge, name(edge, role)) for edge, role in edges_to_show(reading))
 
 
 def _verdict(
@@ -246,8 +273,12 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
         f"The corner between fence edge and cut is {asked.choices[0]}°. What angle should it have had?", nominal=True
     ),
     "first edge": lambda *_: Form("Which edge was cut first?", edge=True),
-    # its ends are asked for after, when the reading names them
-    "cuts": lambda *_: Form("How many successive cuts made this strip?", cuts=True),
+    "cuts": lambda asked, _: Form(
+        "How many successive cuts made this strip" + (", and which end was at the fence?" if asked.choices else "?"),
+        cuts=True,
+        end=bool(asked.choices),
+        ways=_sides(asked),
+    ),
     "strip end": lambda asked, _: Form("Which end of the strip was at the fence?", end=True, ways=_sides(asked)),
     "turned half": lambda *_: Form("Which half was turned over?", half=True),
     "straightedge": lambda asked, _: Form(

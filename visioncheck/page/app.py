@@ -17,7 +17,7 @@ from visioncheck.page.desk import Desk, PageSettings
 from visioncheck.page.safety import Gate
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views import files as files_to_take
-from visioncheck.page.views import log, photo, reading, start, survey, typed
+from visioncheck.page.views import framing, grooves, log, phones, photo, reading, sleds, start, survey, typed
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -29,6 +29,9 @@ _ASSETS = {
     "page.css": ("visioncheck.page", "static/page.css", "text/css"),
     "icon.svg": ("visioncheck.page", "static/icon.svg", "image/svg+xml"),
     "page.js": ("visioncheck.page", "static/page.js", "text/javascript"),
+    "page.webmanifest": ("visioncheck.page", "static/page.webmanifest", "application/manifest+json"),
+    "icon-192.png": ("visioncheck.page", "static/icon-192.png", "image/png"),
+    "icon-512.png": ("visioncheck.page", "static/icon-512.png", "image/png"),
 }
 
 
@@ -47,7 +50,8 @@ def build_app(settings: PageSettings) -> Gate:
         },
     )
     app.state.desk = desk
-    return Gate(app, settings.key, settings.hosts, settings.rate)
+    scheme = "https" if settings.trusted else "http"
+    return Gate(app, settings.key, settings.hosts, settings.rate, desk.phones, scheme)
 
 
 @asynccontextmanager
@@ -68,6 +72,12 @@ def _asset(request: Request) -> Response:
     return Response(content, media_type=kind, headers={"cache-control": "private, max-age=600"})
 
 
+def _worker(_: Request) -> Response:
+    """Send what stands in when the computer does not answer; from the top, since it may stand in for any address."""
+    content = files("visioncheck.page").joinpath("static", "worker.js").read_bytes()
+    return Response(content, media_type="text/javascript")
+
+
 def _routes() -> list[Route]:
     def post(path: str, view: object) -> Route:
         return Route(path, view, methods=["POST"])  # type: ignore[arg-type]
@@ -77,7 +87,21 @@ def _routes() -> list[Route]:
         Route("/", start.start),
         post("/units", start.choose_units),
         Route("/asset/{name}", _asset),
+        Route("/worker.js", _worker),
+        Route("/away", phones.show_away),
+        Route("/phones", phones.show_phones),
+        post("/phones/name", phones.name_phone),
+        post("/phones/out", phones.shut_out),
+        Route("/code.svg", phones.send_code),
+        Route("/certificate", phones.send_certificate),
+        Route("/sleds/new", sleds.ask_new),
+        post("/sleds", sleds.write_new),
         Route("/sled/{key}", photo.photo_form),
+        Route("/sled/{key}/described", sleds.ask_again),
+        post("/sled/{key}/described", sleds.write_again),
+        Route("/groove", grooves.show_groove),
+        Route("/groove.png", grooves.send_drawing),
+        post("/groove/photo", grooves.send_board),
         post("/sled/{key}/photo", photo.send_photo),
         Route("/job/{job}", photo.show_job),
         Route("/job/{job}/state", photo.job_state),
@@ -89,23 +113,27 @@ def _routes() -> list[Route]:
         Route("/picture/{entry}", reading.show_picture),
         Route("/look/{entry}", reading.look_closely),
         Route("/close/{entry}", reading.show_closely),
+        Route("/edge/{entry}/{edge:int}", reading.show_edge),
+        Route("/result/{entry}.html", files_to_take.send_result),
         post("/reading/{entry}/tell", reading.tell),
         post("/reading/{entry}/withdraw", reading.withdraw),
         Route("/turn/{entry}", reading.ask_turned),
         post("/turn/{entry}", reading.send_turned),
+        post("/frame", framing.judge_frame),
         Route("/survey", survey.show_survey),
         post("/survey/photo", survey.send_survey_photo),
         post("/survey/remove", survey.remove_photo),
         post("/survey/over", survey.start_over),
         Route("/survey/finish", survey.show_finish),
         post("/survey/finish", survey.finish_survey),
+        post("/survey/refine", survey.refine_rig),
         Route("/print/{job}", survey.show_print),
         Route("/log", log.show_log),
         Route("/log.csv", files_to_take.send_table),
         Route("/report.html", files_to_take.send_report),
         Route("/sheets", files_to_take.choose_sheets),
         Route("/sheets/{name}", files_to_take.send_sheets),
-        Route("/trend/{key}", log.show_trend),
+        Route("/trend/{key}", log.show_sled),
         Route("/chart/{key}", log.show_chart),
         Route("/typed/{key}", typed.choose_way),
         Route("/typed/{key}/{way}", typed.ask),

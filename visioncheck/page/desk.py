@@ -15,6 +15,8 @@ from starlette.responses import HTMLResponse, RedirectResponse
 from visioncheck.errors import UserError
 from visioncheck.page import work
 from visioncheck.page.jobs import Job, Spool
+from visioncheck.page.phones import Phones
+from visioncheck.page.places import Places
 from visioncheck.page.safety import Key, Rate
 from visioncheck.page.stock import Sleds, find_sleds
 from visioncheck.page.uploads import FORM_TOKEN, Bounds, Form, RefusedForm, read_form
@@ -52,6 +54,12 @@ class PageSettings:
         Its own names, as they stand in ``Host`` headers.
     bounds, rate
         Of forms and requests.
+    phones : Path or None
+        Where the phones that came in are kept; None: nowhere.
+    addresses : tuple of str
+        Where the page is found, without its token: ``https://192.168.1.20:8765``; the second by its lasting name.
+    trusted : Path or None
+        The certificate for phones to trust; None: the page is served without.
     """
 
     log: Path
@@ -61,11 +69,14 @@ class PageSettings:
     hosts: frozenset[str]
     bounds: Bounds = field(default_factory=Bounds)
     rate: Rate = field(default_factory=Rate)
+    phones: Path | None = None
+    addresses: tuple[str, ...] = ()
+    trusted: Path | None = None
 
     @property
-    def places(self) -> work.Places:
+    def places(self) -> Places:
         """Folders for the work."""
-        return work.Places(self.log, self.rigs, page_folder(self.log))
+        return Places(self.log, self.rigs, page_folder(self.log))
 
 
 def page_folder(log: Path) -> Path:
@@ -74,12 +85,13 @@ def page_folder(log: Path) -> Path:
 
 
 class Desk:
-    """Settings, spool, workers and templates together; `get_desk` finds it from a request."""
+    """PageSettings, spool, workers and templates together; `get_desk` finds it from a request."""
 
     def __init__(self, settings: PageSettings) -> None:
         self.settings = settings
         self.spool = Spool(settings.places.page)
         self.workers = Workers(self.spool, settings.places)
+        self.phones = Phones(settings.phones, settings.key)
         self._templates = Environment(
             loader=ChoiceLoader([PackageLoader("visioncheck.page"), PackageLoader("visioncheck.present")]),
             autoescape=True,
@@ -149,6 +161,8 @@ class Desk:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
         session, once = get_session(request), form.fields.get(ONCE, "")[:_LONGEST_ONCE]
         earlier = self.spool.sent(session, once)
+        if earlier is None and photo is not None and not once:  # a form without script has no mark
+            earlier = await anyio.to_thread.run_sync(self.spool.twin, kind, session, told, photo)
         if earlier is not None:
             return RedirectResponse(f"/job/{earlier.id}", 303)
         with self.workers.place(session) as free:
@@ -191,10 +205,11 @@ def get_units(request: Request) -> UnitWorld | None:
     return known.get(chosen)
 
 
-def remember(response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:
+def remember(request: Request, response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:
     """Set a cookie that no script and no other site's form can use.
 
     Not strict: from a link in a mail the browser would hold it back, and the phone would be taken for a new one. What
     changes anything is posted, which lax holds back too (RFC 6265bis, 5.6.7), and carries the form's token.
     """
-    response.set_cookie(name, value, max_age=REMEMBERED_S, httponly=True, samesite="lax")
+    secure = request.url.scheme == "https"
+    response.set_cookie(name, value, max_age=REMEMBERED_S, httponly=True, samesite="lax", secure=secure)

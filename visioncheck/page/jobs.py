@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 NAMED = "photo-"
 """What a photo's file name begins with; after it comes its content's hash: the same photo has one name."""
-KINDS = ("measure", "turn", "survey photo", "survey")
+KINDS = ("measure", "turn", "survey photo", "survey", "groove", "refine")
 _KEPT = timedelta(days=7)
 """How long an answer can be called up again; readings are in the log for good."""
 _ID = re.compile(r"[0-9a-f]{16}")
@@ -162,16 +162,28 @@ class Spool:
 
     def sent(self, session: str, once: str) -> Job | None:
         """Return the job that this sending of this phone made before."""
-        found = (job for job in self._known.values() if once and (job.session, job.once) == (session, once))
+        found = (job for job in tuple(self._known.values()) if once and (job.session, job.once) == (session, once))
         return next(found, None)
+
+    def twin(self, kind: str, session: str, told: dict[str, Any], photo: Path) -> Job | None:
+        """Return the job of this phone that waits with this very photo and the same words: sent twice by a form."""
+        name = photo_name(_sha256(photo), "")
+        return next(
+            (
+                job
+                for job in self.unfinished()
+                if (job.kind, job.session, job.told) == (kind, session, told) and (job.photo or "").startswith(name)
+            ),
+            None,
+        )
 
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, the first received first."""
-        return sorted((job for job in self._known.values() if job.answer is None), key=lambda job: job.received)
+        return sorted((job for job in tuple(self._known.values()) if job.answer is None), key=lambda job: job.received)
 
     def answered(self) -> list[Job]:
         """Jobs with an answer, the last received first."""
-        done = (job for job in self._known.values() if job.answer is not None)
+        done = (job for job in tuple(self._known.values()) if job.answer is not None)
         return sorted(done, key=lambda job: job.received, reverse=True)
 
     def begin(self, job: Job) -> Job:

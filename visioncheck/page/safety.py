@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import hmac
 import os
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+    from visioncheck.page.phones import Phones
+
 ENTER = "/enter/"
 FORBIDDEN = (
     "This phone is not known here. Open the whole address that the computer shows, or point the camera at its code;"
@@ -34,7 +37,7 @@ HEADERS = {
     # nothing but our own files; no script or style inside a page, no frame around it (W3C, Content Security Policy 3)
     "content-security-policy": (
         "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
@@ -54,17 +57,27 @@ class Key:
     Parameters
     ----------
     secret : str
-        The token in the address.
+        The token in the address, until a phone that knows it is shut out.
     """
 
     def __init__(self, secret: str) -> None:
-        self.token = secret
+        self._secret = secret
+        self.turn = 0
+        """How often the address was changed while its sessions stayed."""
         self._sessions, self._forms = (
             Signer(secret, salt=f"visioncheck {purpose}", key_derivation="hmac", digest_method=hashlib.sha256)
             for purpose in ("session", "form")
         )
         # browsers keep cookies by host whatever the port: two pages on one computer must not take each other's
         self.cookie = f"visioncheck-{hashlib.sha256(f'cookie:{secret}'.encode()).hexdigest()[:8]}"
+
+    @property
+    def token(self) -> str:
+        """The token in the address as it is now."""
+        if not self.turn:
+            return self._secret
+        mixed = hmac.digest(self._secret.encode(), f"enter {self.turn}".encode(), "sha256")
+        return base64.urlsafe_b64encode(mixed[:_SECRET_BYTES]).decode()
 
     def is_token(self, text: str) -> bool:
         """Whether this is the address's token, in the same time for every wrong one."""
@@ -156,11 +169,15 @@ class Gate:
         would tell a stranger what it was that was wrong.
     rate : Rate
         Bound for one address.
+    phones : Phones
+        Who was shut out.
+    scheme : {"http", "https"}
+        By which the page is served.
     """
 
-    def __init__(self, app: ASGIApp, key: Key, hosts: frozenset[str], rate: Rate) -> None:
-        self.app, self.key, self.hosts = app, key, hosts
-        self.buckets = Buckets(rate)
+    def __init__(self, app: ASGIApp, key: Key, hosts: frozenset[str], rate: Rate, phones: Phones, scheme: str) -> None:
+        self.app, self.key, self.hosts, self.phones = app, key, hosts, phones
+        self.buckets, self.scheme = Buckets(rate), scheme
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through or answer it in a word."""
@@ -178,13 +195,15 @@ class Gate:
         session = self.key.read_session(request.cookies.get(self.key.cookie))
         if not self._is_own(request) or not (session or self._enters(request)):
             return PlainTextResponse(FORBIDDEN, 403)
+        if session and not self.phones.comes(session, request.headers.get("user-agent", "")):
+            return PlainTextResponse(FORBIDDEN, 403)
         scope["state"] = {**scope.get("state", {}), "session": session}
         return self.app
 
     def _is_own(self, request: Request) -> bool:
         origin = request.headers.get("origin")
         own = request.headers.get("host", "") in self.hosts
-        return own and (origin is None or origin.removeprefix("http://") in self.hosts)
+        return own and (origin is None or origin.removeprefix(f"{self.scheme}://") in self.hosts)
 
     def _enters(self, request: Request) -> bool:
         path = request.url.path

@@ -8,7 +8,7 @@ import ipaddress
 import socket
 import sqlite3
 import sys
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from typing import TYPE_CHECKING, Any
 
 import segno
@@ -19,7 +19,9 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from visioncheck.errors import InputError, UserError
 from visioncheck.log.store import Log
 from visioncheck.page.app import build_app
+from visioncheck.page.certificate import certificate_for, fingerprint
 from visioncheck.page.desk import PageSettings, page_folder
+from visioncheck.page.naming import answering, page_name
 from visioncheck.page.safety import ENTER, load_key
 from visioncheck.present.naming import as_option
 
@@ -88,10 +90,11 @@ def listen(address: str, port: int) -> socket.socket:
     return listening
 
 
-def allowed_hosts(address: str, port: int) -> frozenset[str]:
-    """Names by which a browser may ask for the page."""
+def allowed_hosts(address: str, port: int, name: str | None = None, usual: int = 80) -> frozenset[str]:
+    """Names by which a browser may ask for the page; it leaves its scheme's usual port out."""
     names = {address, "localhost"} if address == LOOPBACK else {address}
-    return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
+    names |= {name} if name else set()
+    return frozenset(f"{each}:{port}" for each in names) | (frozenset(names) if port == usual else frozenset())
 
 
 def draw_code(address: str, *, coloured: bool, encoding: str = "utf-8") -> str:
@@ -108,7 +111,17 @@ def draw_code(address: str, *, coloured: bool, encoding: str = "utf-8") -> str:
     return "\n".join(f"\033[40;97m{line}\033[0m" for line in lines) if coloured else "\n".join(lines)
 
 
-def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, rigs: Path, new_address: bool) -> None:
+def serve(
+    log: Path,
+    *,
+    lan: bool,
+    plain: bool,
+    address: str | None,
+    port: int,
+    sleds: Path,
+    rigs: Path,
+    new_address: bool,
+) -> None:
     """Serve the page until it is stopped.
 
     Parameters
@@ -116,7 +129,9 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
     log : Path
         The log's folder; made where there is none.
     lan : bool
-        Listen on the network; otherwise this computer alone can see the page.
+        Listen on the network, encrypted; otherwise this computer alone can see the page.
+    plain : bool
+        On the network without encryption.
     address : str or None
         This computer's address on the network, where it has several.
     port : int
@@ -131,18 +146,42 @@ def serve(log: Path, *, lan: bool, address: str | None, port: int, sleds: Path, 
     UserError
         Something in the way, in one sentence.
     """
-    if address is not None and not lan:
-        raise InputError("address", "<address> belongs to <lan>; without <lan> this computer alone can see the page")
+    for option, given in (("address", address is not None), ("plain", plain)):
+        if given and not lan:
+            raise InputError(option, f"<{option}> belongs to <lan>; without <lan> this computer alone can see the page")
     Log.open(log, create=True).close()
     for folder in (sleds, rigs):
         folder.mkdir(parents=True, exist_ok=True)
     with _alone(log), listen(lan_address(address) if lan else LOOPBACK, port) as listening:
+        settings, served = _settings(log, sleds, rigs, listening, lan=lan, plain=plain, new_address=new_address)
+        config = server_config(settings, served)
         host, real_port = listening.getsockname()
-        key = load_key(key_file(log), new=new_address)
-        settings = PageSettings(log, sleds, rigs, key, allowed_hosts(host, real_port))
-        _announce(f"http://{host}:{real_port}{ENTER}{key.token}", lan=lan)
-        with suppress(KeyboardInterrupt):
-            uvicorn.Server(server_config(settings)).run(sockets=[listening])
+        scheme = "https" if served else "http"
+        with answering(page_name(log), host, real_port, scheme) if lan else nullcontext(False) as named:
+            _announce(settings, lan=lan, named=named)
+            with suppress(KeyboardInterrupt):
+                uvicorn.Server(config).run(sockets=[listening])
+
+
+def _settings(
+    log: Path, sleds: Path, rigs: Path, listening: socket.socket, *, lan: bool, plain: bool, new_address: bool
+) -> tuple[PageSettings, Path | None]:
+    """PageSettings of the page, and the file with its key and certificate where it is encrypted."""
+    host, port = listening.getsockname()
+    secret = key_file(log)
+    phones = secret.with_suffix(".phones")
+    if new_address:
+        phones.unlink(missing_ok=True)
+    key = load_key(secret, new=new_address)
+    served, trusted, names = None, None, [host]
+    if lan:
+        names.append(page_name(log))
+    if lan and not plain:
+        served, trusted = certificate_for(secret.with_suffix(".tls"), host, page_name(log))
+    scheme, usual = ("https", 443) if served else ("http", 80)
+    hosts = allowed_hosts(host, port, page_name(log) if lan else None, usual)
+    addresses = tuple(f"{scheme}://{name}:{port}" for name in names)
+    return PageSettings(log, sleds, rigs, key, hosts, phones=phones, addresses=addresses, trusted=trusted), served
 
 
 def key_file(log: Path) -> Path:
@@ -151,8 +190,11 @@ def key_file(log: Path) -> Path:
     return user_state_path("visioncheck", appauthor=False) / "page" / f"{name}.key"
 
 
-def server_config(settings: PageSettings) -> uvicorn.Config:
-    """Configure the server: no word about itself, no list of who asked what (addresses hold the token)."""
+def server_config(settings: PageSettings, served: Path | None = None) -> uvicorn.Config:
+    """Configure the server: no word about itself, no list of who asked what (addresses hold the token).
+
+    `served` is the file with its key and certificates; None: without encryption.
+    """
     return uvicorn.Config(
         build_app(settings),
         http=PromptProtocol,
@@ -164,6 +206,7 @@ def server_config(settings: PageSettings) -> uvicorn.Config:
         proxy_headers=False,
         limit_concurrency=_MOST_CONNECTIONS,
         timeout_graceful_shutdown=3,
+        ssl_certfile=served,
     )
 
 
@@ -237,13 +280,32 @@ def _alone(log: Path) -> Iterator[None]:
         lock.close()
 
 
-def _announce(address: str, *, lan: bool) -> None:
+def _announce(settings: PageSettings, *, lan: bool, named: bool) -> None:
+    address, *lasting = (f"{each}{ENTER}{settings.key.token}" for each in settings.addresses)
     where = "the phone (on the same network)" if lan else "this computer"
     print(f"Open this address on {where}:\n\n  {address}\n")
     if lan:
         print("or point the phone's camera at this code:\n")
         print(draw_code(address, coloured=sys.stdout.isatty(), encoding=sys.stdout.encoding or "ascii"), end="\n\n")
-        print("Whoever has this address can use the page; on a network of your own alone, it is not encrypted.")
+        if named:
+            print(f"By its name, which stays when the computer's address changes:\n\n  {lasting[0]}\n")
+        print(_secrecy(settings))
     else:
         print(f"With {as_option('lan')} a phone can open it too.")
     print("Stop with Ctrl-C.", flush=True)
+
+
+def _secrecy(settings: PageSettings) -> str:
+    """Say who can use the page and read along, and what the phone's browser will say of it."""
+    whoever = "Whoever has this address can use the page"
+    if settings.trusted is None:
+        return (
+            f"{whoever}; keep to a network of your own: it is not encrypted, and browsers give no view of the camera."
+        )
+    return (
+        f"{whoever}. It is encrypted, with a certificate that this computer made for itself: the phone will warn once"
+        " that the connection is not private, or that nobody vouches for it. Go on there (under Advanced, Details, or"
+        " Visit this website), or end the warning for good: install the certificate that the page offers under Phones."
+        f" Its fingerprint (SHA-256):\n\n  {fingerprint(settings.trusted)}\n\n"
+        f"Without encryption and warning: {as_option('plain')}, on a network of your own alone."
+    )

@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from visioncheck.page.jobs import Job, Spool
+    from visioncheck.page.places import Places
 
 _LONGEST_S = 180.0
+_GLANCE_S = 20.0
 _MOST_ATTEMPTS = 2
 _MOST_OF_ONE, _MOST_OF_ALL = 12, 60
 
@@ -41,7 +43,7 @@ class Workers:
     ----------
     spool : Spool
         Where jobs come from and answers go.
-    places : work.Places
+    places : Places
         The folders that the work needs.
     do : callable
         What a process does: places and job to answer.
@@ -50,8 +52,8 @@ class Workers:
     def __init__(
         self,
         spool: Spool,
-        places: work.Places,
-        do: Callable[[work.Places, Job, str], dict[str, Any]] = work.do_job,
+        places: Places,
+        do: Callable[[Places, Job, str], dict[str, Any]] = work.do_job,
     ) -> None:
         self.spool, self.places, self._do = spool, places, do
         self._slots = max(1, (os.cpu_count() or 2) // 2)
@@ -61,6 +63,7 @@ class Workers:
     async def run(self, *, task_status: TaskStatus[None] = TASK_STATUS_IGNORED) -> None:
         """Work until cancelled; what is under way then is put back, to be done after the next start."""
         self._aside, self._looking = anyio.CapacityLimiter(1), anyio.CapacityLimiter(1)
+        self._glancing = anyio.CapacityLimiter(self._slots)
         self._measuring = anyio.CapacityLimiter(self._slots)
         self._ready = anyio.Semaphore(0)
         for job in self.spool.unfinished():
@@ -105,6 +108,17 @@ class Workers:
                 return await anyio.to_process.run_sync(
                     function, *args, cancellable=True, limiter=anyio.CapacityLimiter(1)
                 )
+
+    async def glance(self, function: Callable[..., T], *args: object) -> T:
+        """Look at a frame of a camera's view, apart from all that can wait.
+
+        Raises
+        ------
+        anyio.BrokenWorkerProcess, TimeoutError
+            It died, or took too long.
+        """
+        with anyio.fail_after(_GLANCE_S):
+            return await anyio.to_process.run_sync(function, *args, cancellable=True, limiter=self._glancing)
 
     async def aside(self, function: Callable[..., T], *args: object) -> T:
         """Do something short in a process beside the queue: charts stay out of the server.

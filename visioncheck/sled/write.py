@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import UserError
 from visioncheck.files import write_whole
@@ -12,12 +13,13 @@ from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What the owner said, each as it was typed."""
+    """What the owner said, each as it was typed; `kerf` and `tip_width` may be empty: not known."""
 
     name: str
     units: str
@@ -64,6 +66,44 @@ def default_answers(units: str) -> Answers:
     )
 
 
+def read_answers(text: str) -> Answers | None:
+    """Give the answers that would write a sled file of this content anew.
+
+    Returns
+    -------
+    Answers or None
+        None where the file says more than answers can: writing it anew would lose that.
+    """
+    data = tomllib.loads(text)
+    fence, adjuster, blade = (data.get(table, {}) for table in ("fence", "adjuster", "blade"))
+    usual = default_answers(str(data.get("units", "mm")))
+    answers = Answers(
+        name=str(data.get("name", "")),
+        units=usual.units,
+        tolerance=str(data.get("tolerance", "")),
+        fence_side=str(fence.get("side", "")),
+        pivot=str(fence.get("pivot", "")),
+        fence_length=str(fence.get("length", "")),
+        adjuster_distance=str(fence.get("adjuster_distance", "")),
+        mitre=str(fence.get("mitre", "")),
+        forward=str(fence.get("forward", usual.forward)),
+        kind=str(adjuster.get("kind", "")),
+        leaves=tuple(str(leaf) for leaf in adjuster.get("leaves", usual.leaves)),
+        pitch=str(adjuster.get("pitch", "")),
+        clockwise=str(adjuster.get("clockwise", "")),
+        kerf=str(blade.get("kerf", "")),
+        tip_width=str(blade.get("tip_width", "")),
+        piece_side=str(data.get("piece", {}).get("side", "left")),
+    )
+    said = tomllib.loads(sled_text(answers))
+    return answers if all(_keys(data, at) <= _keys(said, at) for at in (None, *data)) else None
+
+
+def _keys(data: Mapping[str, Any], table: str | None) -> set[str]:
+    inside = data if table is None else data.get(table)
+    return set(inside) if isinstance(inside, dict) else set()
+
+
 def sled_text(a: Answers) -> str:
     """TOML text with a comment at each key."""
     adjuster = (
@@ -76,6 +116,12 @@ def sled_text(a: Answers) -> str:
             f"clockwise = {_quoted(a.clockwise)}",
         ]
     )
+    known = {"kerf": a.kerf, "tip_width": a.tip_width}
+    blade = [
+        "[blade]",
+        "# width of the cut as measured, and over the teeth as the blade is marked",
+        *(f"{key} = {_quoted(said)}" for key, said in known.items() if said),
+    ]
     lines = [
         "# A crosscut sled. Lengths are written as 24in, 18 1/2in, 600mm; slopes as 0.005in/ft or 0.3mm/m.",
         f"name = {_quoted(a.name)}",
@@ -99,10 +145,7 @@ def sled_text(a: Answers) -> str:
         f"kind = {_quoted(a.kind)}",
         *adjuster,
         "",
-        "[blade]",
-        "# width of the cut as measured, and over the teeth as the blade is marked",
-        f"kerf = {_quoted(a.kerf)}",
-        f"tip_width = {_quoted(a.tip_width)}",
+        *blade,
         "",
         "[piece]",
         "# the side of the blade that you keep test pieces from",
@@ -146,7 +189,7 @@ def refuse_existing(path: Path) -> None:
 
 
 def write_sled(path: Path, answers: Answers) -> Sled:
-    """Check the answers by reading them back, then write the file whole or not at all.
+    """Check the answers by reading them back, then write a new file whole or not at all.
 
     Raises
     ------

@@ -43,6 +43,105 @@ for (const form of document.querySelectorAll("main form")) {
   addEventListener("pagehide", () => "sent" in form.dataset || keep(form));
 }
 
+// ---------------------------------------------------------------- the camera's view
+
+const FRAME_PX = 1280;
+const FRAME_MS = 400; // from one frame to the next at least
+const LEAST_PX = 2e6; // a smaller photo than this the ordinary camera takes better
+const GOOD = "Good. Take it now.";
+
+// the sheet is looked at before the photo is taken; where the browser gives no view, the ordinary camera does
+const liven = (form, upload) => {
+  const [box, video, seen, advice, on, off, shutter] = ["live", "video", "seen", "advice", "live-on", "live-off", "shutter"]
+    .map((id) => document.getElementById(id));
+  if (!navigator.mediaDevices?.getUserMedia) return;
+  let stream = null;
+  const show = (judged) => {
+    const good = !judged.do;
+    box.classList.toggle("good", good);
+    const words = good ? GOOD : `${judged.do}.`;
+    if (advice.textContent !== words) advice.textContent = words;
+    seen.setAttribute("points", judged.corners.map((at) => at.join(",")).join(" "));
+  };
+  const stop = () => {
+    for (const track of stream?.getTracks() ?? []) track.stop();
+    stream = null;
+    box.hidden = true;
+    form.classList.remove("live");
+  };
+  const frame = () => {
+    const scale = Math.min(1, FRAME_PX / Math.max(video.videoWidth, video.videoHeight));
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [video.videoWidth, video.videoHeight].map((side) => Math.round(scale * side));
+    canvas.getContext("2d").drawImage(video, 0, 0, canvas.width, canvas.height);
+    return new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.8));
+  };
+  const watch = async (mine) => {
+    let before = "";
+    while (stream === mine) {
+      const began = performance.now();
+      try {
+        if (video.videoWidth && !document.hidden) {
+          const data = new FormData();
+          data.append("form", form.elements.form.value);
+          data.append("purpose", box.dataset.purpose);
+          data.append("before", before);
+          data.append("photo", await frame(), "frame");
+          const answer = await fetch("/frame", { method: "POST", body: data, signal: AbortSignal.timeout?.(STALL_MS) });
+          const judged = answer.ok ? await answer.json() : { do: "The computer does not judge the view just now", corners: [] };
+          if (stream !== mine) return;
+          show(judged);
+          before = judged.corners.length ? JSON.stringify(judged.corners) : "";
+        }
+      } catch {
+        show({ do: "The computer does not answer; the photo can be taken all the same", corners: [] });
+      }
+      await wait(Math.max(50, FRAME_MS - (performance.now() - began)));
+    }
+  };
+  const ordinary = () => {
+    stop();
+    document.getElementById("photo").click();
+  };
+  on.hidden = false;
+  on.addEventListener("click", async () => {
+    try {
+      const size = { width: { ideal: 4096 }, height: { ideal: 3072 } };
+      stream = await navigator.mediaDevices.getUserMedia({ audio: false, video: { facingMode: { ideal: "environment" }, ...size } });
+    } catch {
+      on.textContent = "The browser gives no view: use “Take the photo”";
+      on.disabled = true;
+      return;
+    }
+    form.classList.add("live");
+    box.hidden = false;
+    video.srcObject = stream;
+    await video.play();
+    watch(stream);
+  });
+  off.addEventListener("click", stop);
+  addEventListener("pagehide", stop);
+  shutter.addEventListener("click", async () => {
+    const [track] = stream?.getVideoTracks() ?? [];
+    if (!track || !("ImageCapture" in window)) return ordinary();
+    shutter.disabled = true;
+    try {
+      const capture = new ImageCapture(track);
+      const able = await capture.getPhotoCapabilities();
+      const most = { imageWidth: able.imageWidth?.max, imageHeight: able.imageHeight?.max };
+      const photo = await capture.takePhoto(most.imageWidth && most.imageHeight ? most : {});
+      const bitmap = await createImageBitmap(photo);
+      if (bitmap.width * bitmap.height < LEAST_PX) throw new Error("small");
+      stop();
+      upload([new File([photo], "photo", { type: photo.type })]);
+    } catch {
+      ordinary();
+    } finally {
+      shutter.disabled = false;
+    }
+  });
+};
+
 // ---------------------------------------------------------------- photos
 
 // a photo is sent as soon as it is taken, with a bar that shows how far it is
@@ -151,6 +250,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       input.value = ""; // the same one can be chosen again
       if (photos.length && !form.classList.contains("sending")) upload(photos);
     });
+  liven(form, upload);
   // back from the answer: the form stands as it was left
   addEventListener("pageshow", (event) => event.persisted && rest());
 }
@@ -187,4 +287,48 @@ for (const place of document.querySelectorAll("[data-job]")) {
     setTimeout(ask, missed ? 2000 : 700);
   };
   setTimeout(ask, 700);
+}
+
+// ---------------------------------------------------------------- sharing
+
+// where the phone can, a file goes to the program that its user picks; elsewhere the link downloads it
+for (const link of document.querySelectorAll("a[data-share]"))
+  link.addEventListener("click", async (event) => {
+    const probe = new File([""], "a.html", { type: "text/html" });
+    if (!navigator.canShare?.({ files: [probe] })) return;
+    event.preventDefault();
+    try {
+      const content = await (await fetch(link.href)).blob();
+      const name = link.href.split("/").pop();
+      await navigator.share({ files: [new File([content], name, { type: "text/html" })], title: link.dataset.share });
+    } catch (error) {
+      if (error.name !== "AbortError") location.assign(link.href);
+    }
+  });
+
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => print());
+}
+
+// ---------------------------------------------------------------- when the computer is off
+
+// refused where the certificate is not trusted: then the browser's own word stands there
+navigator.serviceWorker?.register("/worker.js").catch(() => {});
+
+// the start leaves behind how the sleds stood, for the screen that stands in
+for (const list of document.querySelectorAll("[data-sleds]")) {
+  const sleds = [...list.children].map((item) => [item.querySelector("a").textContent, item.querySelector(".word").textContent.trim()]);
+  localStorage.setItem("last", JSON.stringify({ when: new Date().toLocaleString(), sleds }));
+}
+for (const section of document.querySelectorAll("#last")) {
+  const last = JSON.parse(localStorage.getItem("last") || "null");
+  if (!last) continue;
+  document.getElementById("last-when").textContent = last.when;
+  for (const [name, said] of last.sleds) {
+    const line = document.createElement("li");
+    line.textContent = `${name}: ${said}`;
+    document.getElementById("last-sleds").append(line);
+  }
+  section.hidden = false;
 }

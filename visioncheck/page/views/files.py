@@ -8,8 +8,9 @@ import anyio
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from visioncheck.page import work
-from visioncheck.page.desk import get_desk
+from visioncheck.errors import UserError
+from visioncheck.page import drawing
+from visioncheck.page.desk import get_desk, get_units
 from visioncheck.printed.layout import PAPERS
 
 if TYPE_CHECKING:
@@ -33,17 +34,27 @@ def choose_sheets(request: Request) -> Response:
 async def send_sheets(request: Request) -> Response:
     """Send one PDF."""
     name = request.path_params["name"]
-    return await _made(request, name, "application/pdf", work.draw_target, name)
+    return await _made(request, name, "application/pdf", drawing.draw_target, name)
 
 
 async def send_report(request: Request) -> Response:
     """Send the report on all sleds, one page without script."""
-    return await _made(request, "report.html", "text/html", work.write_report, get_desk(request).settings.log)
+    return await _made(request, "report.html", "text/html", drawing.write_report, get_desk(request).settings.log)
+
+
+async def send_result(request: Request) -> Response:
+    """Send one reading as a page of its own."""
+    entry, name = request.path_params["entry"], f"reading-{request.path_params['entry']}.html"
+    given = (get_desk(request).settings.places, entry, get_units(request))
+    try:
+        return await _made(request, name, "text/html", drawing.write_result, *given)
+    except UserError:
+        raise HTTPException(404) from None
 
 
 async def send_table(request: Request) -> Response:
     """Send the log as CSV."""
-    return await _made(request, "log.csv", "text/csv", work.write_table, get_desk(request).settings.log)
+    return await _made(request, "log.csv", "text/csv", drawing.write_table, get_desk(request).settings.log)
 
 
 async def _made(request: Request, name: str, kind: str, make: Callable[..., bytes | None], *given: object) -> Response:

@@ -9,12 +9,12 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from visioncheck.log.standing import pending_adjustment
+from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, trend_points
 from visioncheck.measuring.request import sled_in_log
-from visioncheck.page import work
-from visioncheck.page.answers import row_from_entry
+from visioncheck.page import drawing
+from visioncheck.page.answers import answer_from_entry, row_from_entry, sled_view
 from visioncheck.page.desk import get_desk, get_units
 from visioncheck.page.stock import short_key
 from visioncheck.page.views.news import refused_photos
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 _ROWS = 15
+_LAST = 8
+"""So many readings of a sled stand on its own screen."""
 
 
 def show_log(request: Request) -> Response:
@@ -49,14 +51,18 @@ def show_log(request: Request) -> Response:
     )
 
 
-def show_trend(request: Request) -> Response:
-    """Say whether a sled has stayed square, with its chart."""
+def show_sled(request: Request) -> Response:
+    """Say all of one sled: how it stands, what to do, whether it has stayed square, and its last readings."""
     desk = get_desk(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         name = _name(log, request)
         entries = list(log.entries(sled=name))
         points = trend_points(entries)
         file = sled_in_log(log, name)
+        newest = newest_reading(entries)
+        stands = sled_view(log, request.path_params["key"], file.sled) if file else None
+        answer = None if newest is None else answer_from_entry(log, newest, get_units(request))
+        rows = [row_from_entry(log, entry, get_units(request)) for entry in entries[: -_LAST - 1 : -1]]
     units = get_units(request) or (file.sled.units if file else "mm")
     return desk.render(
         request,
@@ -66,6 +72,10 @@ def show_trend(request: Request) -> Response:
         sentences=[*format_trend(assess(points), units), *format_pending(pending_adjustment(entries))],
         alternative=chart_alternative(points, name, units),
         has_points=bool(points),
+        stands=stands,
+        answer=answer,
+        rows=rows,
+        is_file=request.path_params["key"] in desk.sleds().by_key,
     )
 
 
@@ -74,7 +84,7 @@ async def show_chart(request: Request) -> Response:
     desk = get_desk(request)
     name = await anyio.to_thread.run_sync(_remembered_name, request)
     try:
-        chart = await desk.workers.aside(work.draw_log_chart, desk.settings.log, name, get_units(request))
+        chart = await desk.workers.aside(drawing.draw_log_chart, desk.settings.log, name, get_units(request))
     except (TimeoutError, anyio.BrokenWorkerProcess):
         raise HTTPException(503, "The chart could not be drawn; try again.") from None
     return Response(chart, media_type="image/png")

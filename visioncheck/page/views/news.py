@@ -12,7 +12,13 @@ if TYPE_CHECKING:
     from visioncheck.present.verdict import Tone
 
 _MOST = 8
-_WHAT = {"turn": "second photo", "survey photo": "photo of the bare sheet", "survey": "survey"}
+_WHAT = {
+    "turn": "second photo",
+    "survey photo": "photo of the bare sheet",
+    "survey": "survey",
+    "groove": "grooved board",
+}
+_WHAT |= {"refine": "refining of a survey"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +68,8 @@ def _line(desk: Desk, job: Job) -> NewsLine:
 def _said(job: Job) -> str:
     assert job.answer is not None  # asked for those alone
     asked = {"rig": "Which survey belongs to it?"}.get(job.answer.get("about", ""), "Waits for a word of yours.")
-    refused = f"Not {'used' if job.kind.startswith('survey') else 'measured'}: {job.answer.get('sentence', '')}"
+    missed = {"survey": "used", "survey photo": "used", "refine": "done"}.get(job.kind, "measured")
+    refused = f"Not {missed}: {job.answer.get('sentence', '')}"
     return {"done": "Finished.", "refused": refused, "asks": asked}.get(job.answer["state"], "It broke off.")
 
 

@@ -82,7 +82,9 @@ def _filled(desk: Desk, request: Request) -> dict[str, Any]:
         with Log.open(desk.settings.log, readonly=True) as log:
             # for the log to know of it, and not to take the move for drift
             entry = log.get(entry_id)
-            return {"adjusted": ", ".join(answer_from_entry(log, entry, get_units(request)).act), "after": entry.id}
+            answer = answer_from_entry(log, entry, get_units(request))
+            # a reading that orders no move, or none any more, was not followed by one
+            return {"adjusted": ", ".join(answer.act), "after": entry.id} if answer.how else {}
     except UserError:
         return {}
 
@@ -107,7 +109,7 @@ async def send_photo(request: Request) -> Response:
         own["after"] = form.fields.get("after") or None
         told = check_told(form.fields, sled.sled.units) | own
         response = await desk.accept(request, "measure", told, form)
-    remember(response, RIG, chosen)
+    remember(request, response, RIG, chosen)
     return response
 
 
@@ -180,7 +182,7 @@ async def say_rig(request: Request) -> Response:
             more = {"rig": rigs[chosen].file if chosen in rigs else None, "by_phone": False}
             desk.workers.put(desk.spool.again(replace(job, told=job.told | more)))
     response = RedirectResponse(f"/job/{job.id}", 303)
-    remember(response, RIG, chosen)
+    remember(request, response, RIG, chosen)
     return response
 
 
@@ -201,11 +203,18 @@ def show_job(request: Request) -> Response:
         code = job.answer["code"]
         advice = remedy(code, "page") if code in FLAGS else _REMEDIES.get(job.kind, _AGAIN)
         return desk.render(request, "refused.html.j2", job=job, answer=job.answer, remedy=advice, again=_again(job))
-    if job.kind == "survey":
-        response = desk.render(request, "surveyed.html.j2", job=job, answer=job.answer)
-        remember(response, RIG, short_key(job.answer["rig"]))
+    return _show_done(desk, request, job, job.answer)
+
+
+def _show_done(desk: Desk, request: Request, job: Job, answer: dict[str, Any]) -> Response:
+    """Show what came of a job that was done."""
+    pages = {"groove": "board.html.j2", "refine": "refined.html.j2", "survey": "surveyed.html.j2"}
+    if job.kind in pages:
+        response = desk.render(request, pages[job.kind], job=job, answer=answer)
+        if "rig" in answer:
+            remember(request, response, RIG, short_key(answer["rig"]))
         return response
-    return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{job.answer['entry']}", 303)
+    return RedirectResponse("/survey" if job.kind == "survey photo" else f"/reading/{answer['entry']}", 303)
 
 
 def show_refused(request: Request) -> Response:
@@ -219,8 +228,10 @@ def show_refused(request: Request) -> Response:
 
 def _again(job: Job) -> str:
     """Where to take another photo for the same purpose."""
-    if job.kind.startswith("survey"):
+    if job.kind.startswith("survey") or job.kind == "refine":
         return "/survey"
+    if job.kind == "groove":
+        return "/groove"
     if job.kind == "turn":
         return f"/turn/{job.told['again']}"
     return f"/sled/{job.told['sled_key']}?instead={job.id}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import anyio
 import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
@@ -13,7 +14,7 @@ from visioncheck.errors import UserError
 from visioncheck.log.drafts import draft_from_entry
 from visioncheck.log.standing import find_standing
 from visioncheck.log.store import Log
-from visioncheck.page import work
+from visioncheck.page import drawing
 from visioncheck.page.answers import answer_from_entry
 from visioncheck.page.desk import Desk, get_desk, get_units
 from visioncheck.page.stock import short_key
@@ -23,6 +24,8 @@ from visioncheck.results.as_json import withdrawn_json
 from visioncheck.sled.file import parse_sled
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from starlette.requests import Request
 
     from visioncheck.log.entry import Entry
@@ -62,18 +65,31 @@ def look_closely(request: Request) -> Response:
     return desk.render(request, "look.html.j2", view=view)
 
 
+async def show_edge(request: Request) -> Response:
+    """Send one edge close up; drawn when it is asked for."""
+    desk = get_desk(request)
+    entry, _ = await anyio.to_thread.run_sync(_entry_that_counts, request)
+    path = desk.settings.places.close_up(entry.id, request.path_params["edge"])
+    if not path.exists() and not (await _drawn(desk, drawing.draw_closely, entry.id) and path.exists()):
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/jpeg")
+
+
 async def _picture(request: Request, *, large: bool) -> Response:
     desk = get_desk(request)
     entry, counts = await anyio.to_thread.run_sync(_entry_that_counts, request)
     path = desk.settings.places.picture(entry.id, counts=counts, large=large)
-    if not path.exists():
-        try:
-            drawn = await desk.workers.aside(work.draw_entry, desk.settings.places, entry.id, large)
-        except (UserError, TimeoutError, anyio.BrokenWorkerProcess):
-            drawn = False
-        if not drawn:
-            raise HTTPException(404)
+    drawn = path.exists() or (large and await _drawn(desk, drawing.draw_closely, entry.id))
+    if not drawn and not await _drawn(desk, drawing.draw_entry, entry.id, large):
+        raise HTTPException(404)
     return FileResponse(path, media_type="image/jpeg")
+
+
+async def _drawn(desk: Desk, draw: Callable[..., bool], *given: object) -> bool:
+    try:
+        return await desk.workers.aside(draw, desk.settings.places, *given)
+    except (UserError, TimeoutError, anyio.BrokenWorkerProcess):
+        return False
 
 
 async def tell(request: Request) -> Response:

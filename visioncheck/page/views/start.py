@@ -32,7 +32,7 @@ def enter(request: Request) -> Response:
     response = desk.render(request, "enter.html.j2")
     if not get_session(request):
         key = desk.settings.key
-        remember(response, key.cookie, key.new_session())
+        remember(request, response, key.cookie, key.new_session())
     return response
 
 
@@ -60,7 +60,7 @@ async def choose_units(request: Request) -> Response:
     if units not in {"in", "mm"}:
         raise RefusedForm(400, "Units are inches or millimetres.")
     response = RedirectResponse(back if _OWN_PATH.fullmatch(back) else "/", 303)
-    remember(response, UNITS, units)
+    remember(request, response, UNITS, units)
     return response
 
 

@@ -12,9 +12,11 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from visioncheck import checks
 from visioncheck.camera.support import photo_to_add, views_taken
 from visioncheck.errors import UserError
-from visioncheck.page.desk import get_desk, get_session, get_units
+from visioncheck.page.desk import Desk, get_desk, get_session, get_units
+from visioncheck.page.stock import find_rigs
+from visioncheck.page.surveying import rigs_to_refine
 from visioncheck.page.surveys import SurveyFolder, Taken
-from visioncheck.page.uploads import with_point
+from visioncheck.page.uploads import RefusedForm, with_point
 from visioncheck.printed.layout import target_layout
 from visioncheck.units import format_length, parse_length
 
@@ -103,7 +105,24 @@ def show_survey(request: Request) -> Response:
         waiting=waiting,
         fewest=FEWEST,
         enough=ENOUGH,
+        refinable=_refinable(desk),
     )
+
+
+def _refinable(desk: Desk) -> dict[str, str]:
+    """The surveys that pieces of the log would make better, by key; what they are known by."""
+    taught = set(rigs_to_refine(desk.settings.places))
+    return {key: choice.label for key, choice in find_rigs(desk.settings.rigs).items() if choice.file in taught}
+
+
+async def refine_rig(request: Request) -> Response:
+    """Queue a survey's refinement by the log."""
+    desk = get_desk(request)
+    async with desk.form(request) as form:
+        chosen = find_rigs(desk.settings.rigs).get(form.fields.get("rig", ""))
+        if chosen is None:
+            raise RefusedForm(400, "That survey is not there any more.", "Go back and choose another.")
+        return await desk.accept(request, "refine", {"rig": chosen.file}, form, needs_photo=False)
 
 
 async def send_survey_photo(request: Request) -> Response:

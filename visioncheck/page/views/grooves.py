@@ -1,0 +1,166 @@
+"""Grooves: what the fence scale must read for every pass, and the cut board held against that, from the phone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+import anyio
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from visioncheck.errors import UserError
+from visioncheck.kerf.passes import lay_out
+from visioncheck.kerf.read_plan import plan_from_data
+from visioncheck.log.store import Log
+from visioncheck.page import drawing
+from visioncheck.page.desk import get_desk, get_units
+from visioncheck.page.uploads import RefusedForm, with_point
+from visioncheck.page.views.photo import check_told
+from visioncheck.present.cautions import CAUTIONS
+from visioncheck.present.grooves import layout_lines
+from visioncheck.present.naming import error_sentence
+from visioncheck.present.slot import fine_length
+from visioncheck.results.from_json import quantity_from_json
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from starlette.requests import Request
+
+    from visioncheck.kerf.plan import Plan
+    from visioncheck.units import UnitWorld
+
+_NAMES = ("at", "width", "board", "kerf", "plus_minus", "slot", "zero_kerf", "fence", "flange", "overlap")
+_NEEDED = {
+    "at": "From the edge at the fence to the groove’s near wall",
+    "width": "The groove’s width",
+    "board": "The board’s width across it",
+    "zero_kerf": "Kerf of the blade that the scale was zeroed with",
+    "fence": "The fence is on the blade’s",
+    "flange": "The fixed flange is on the blade’s",
+}
+_LABELS = _NEEDED | {
+    "kerf": "Kerf of the blade or stack on the arbor",
+    "plus_minus": "How well that is known, ± at 95 %",
+    "overlap": "Least overlap of two passes",
+}
+_MOST_SLOTS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A measured slot that can stand for the blade's kerf."""
+
+    id: str
+    label: str
+    kerf: str
+    plus_minus: str
+
+
+def show_groove(request: Request) -> Response:
+    """Ask for a groove; where it is said in the address, work it out."""
+    desk = get_desk(request)
+    typed = {name: request.query_params.get(name, "").strip()[:60] for name in _NAMES}
+    units = get_units(request) or "mm"
+    slots = _slots(desk.settings.log, units)
+    lines, problem = [], ""
+    if any(typed.values()):
+        try:
+            lines = layout_lines(lay_out(groove_plan(typed, units, slots)))
+        except UserError as error:
+            problem = error_sentence(error, "page")
+    return desk.render(
+        request,
+        "groove.html.j2",
+        400 if problem else 200,
+        filled=typed,
+        labels=_LABELS,
+        problem=problem,
+        slots=slots,
+        lines=lines,
+        drawing=f"/groove.png?{urlencode(typed)}" if lines else "",
+        cautions=CAUTIONS,
+    )
+
+
+async def send_drawing(request: Request) -> Response:
+    """Send the drawing of a groove's passes."""
+    desk = get_desk(request)
+    typed = {name: request.query_params.get(name, "").strip()[:60] for name in _NAMES}
+    units = get_units(request) or "mm"
+    try:
+        plan = groove_plan(typed, units, _slots(desk.settings.log, units))
+        drawn = await desk.workers.aside(drawing.draw_grooves, plan)
+    except (UserError, TimeoutError, anyio.BrokenWorkerProcess):
+        raise HTTPException(404) from None
+    return Response(drawn, media_type="image/png")
+
+
+async def send_board(request: Request) -> Response:
+    """Take a photo of the cut board into the queue, to be held against the plan."""
+    desk = get_desk(request)
+    units = get_units(request) or "mm"
+    async with desk.form(request) as form:
+        typed = {name: form.fields.get(name, "")[:60] for name in _NAMES}
+        try:
+            data = _data(typed, units, _slots(desk.settings.log, units))
+            plan_from_data(data, "the groove", Path())
+        except UserError as error:
+            raise RefusedForm(400, error_sentence(error, "page"), "Go back and mend that.") from None
+        fields = {name: form.fields.get(name, "") for name in ("fence_edge", "thickness")}
+        return await desk.accept(request, "groove", check_told(fields, units) | {"plan": data}, form)
+
+
+def groove_plan(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...] = ()) -> Plan:
+    """Make the plan of one groove from what was typed.
+
+    Raises
+    ------
+    UserError
+        By the form's labels.
+    """
+    return plan_from_data(_data(typed, units, slots), "the groove", Path())
+
+
+def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -> dict[str, Any]:
+    """Give the plan file that would say the same; a bare number gets the unit of the page."""
+    missing = [label for name, label in _NEEDED.items() if not typed[name]]
+    if missing:
+        raise UserError(f"{missing[0]}: is empty; fill it in")
+    length = {name: _with_unit(typed[name], units) for name in _NAMES if name not in {"fence", "flange", "slot"}}
+    data: dict[str, Any] = {
+        "name": "One groove",
+        "units": units,
+        "board": {"width": length["board"]},
+        "saw": {"zero_kerf": length["zero_kerf"], "fence": typed["fence"], "flange": typed["flange"]},
+        "groove": [{"name": "groove", "at": length["at"], "width": length["width"]}],
+    }
+    slot = next((each for each in slots if each.id == typed["slot"]), None)
+    if slot is not None and typed["kerf"]:
+        raise UserError("The kerf is typed, and a slot chosen as well; give one of the two")
+    blade = {key: length[key] for key in ("kerf", "plus_minus", "overlap") if typed[key]}
+    if slot is not None:
+        blade |= {"kerf": slot.kerf, "plus_minus": slot.plus_minus}
+    return data | ({"blade": blade} if blade else {})
+
+
+def _with_unit(text: str, units: UnitWorld) -> str:
+    pointed = with_point(text)
+    return pointed if not pointed or pointed[-1].isalpha() or pointed[-1] == '"' else f"{pointed}{units}"
+
+
+def _slots(folder: Path, units: UnitWorld) -> tuple[Slot, ...]:
+    """The newest slots that the log holds."""
+    with Log.open(folder, readonly=True) as log:
+        found = [each for each in log.entries() if each.corrected_by is None and each.reading.get("piece") == "slot"]
+    slots = []
+    for entry in found[::-1][:_MOST_SLOTS]:
+        widths = entry.reading.get("width_mm")
+        width = quantity_from_json(widths[len(widths) // 2], "mm") if widths else None
+        if width is not None:
+            label = f"{fine_length(width, units)}, {entry.sled}, {entry.time.astimezone():%Y-%m-%d %H:%M}"
+            slots.append(Slot(entry.id, label, f"{width.value:.4f}mm", f"{width.expanded():.4f}mm"))
+    return tuple(slots)
