@@ -16,6 +16,10 @@ PHOTO_MOST_BYTES = 300 * 2**20
 PHOTO_LEAST_SIDE_PX = 200
 """px. A smaller picture is refused: no sheet can be read in it; assumption."""
 
+PROFILE_SAME_LEVELS = 2
+"""Levels of 255. A colour profile that moves no grey by more is left alone: sRGB's own, and phones' wider colours on
+the same curve; assumption."""
+
 # Points of the target
 
 SHEET_LEAST_MARKERS = 3
@@ -257,6 +261,12 @@ WALL_LEAST_STEP = 0.3
 FLOOR_MISFIT_SHARE, FLOOR_MISFIT_SHARE_TINTED = 0.75, 0.95
 """Share of the misfit. A floor must leave less to be believed; and where the sheet's tint beside the wall shows one;
 assumption."""
+ARRIS_LEAST_STEP = 0.3
+"""Share of the step from the floor to the wood. A side face that differs less from the wood shows no arris;
+assumption."""
+PHOTO_SHARP_PX = 1.05
+"""px, of the print's blur. A softer picture may have been softened by software: phones' own leave 0.4 to 1.1 (test
+photos and public ones)."""
 FLOOR_UNLIKE = 0.1
 """Share of the step to the wood. A floor that differs less from the side face is none; assumption."""
 FLOOR_SHEET_TINT = 0.2
@@ -270,6 +280,9 @@ SLOT_MARGIN_PX = 12.0
 SLOT_SOFTEST_PX = 1.6
 """px. Blur beyond which widths were 0.05 to 0.19 mm out, three times their u: two test photos blurred by 2 px or
 moved."""
+SLOT_WALL_DOUBTFUL_MM = 0.03
+"""mm. A wall whose place is more uncertain for the picture's softness, or because its light is not that of a step,
+is no reading; assumption."""
 SLOT_SHADOW_BLUR_TIMES, SLOT_SHADOW_BLUR_MORE_PX = 1.6, 0.6
 """Times the print's blur, px. A softer wall may be a shadow's edge; assumption."""
 SLOT_THICKNESS_SIGMAS = 2.0

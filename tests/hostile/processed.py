@@ -20,11 +20,13 @@ from PIL import Image
 from tests.accuracy import FENCE, KINDS, Score, scores_of, survey_photos, truth_of, write_rig
 from tests.one_photo import measure_photo
 from tests.photo.develop import developed
+from tests.photo.profiles import profile
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.errors import UserError
 from visioncheck.photo.light import linear_between
 from visioncheck.quantity import Quantity
 
+LINEAR = "linear levels, profile"
 SHRUNK_PX = 1600
 NOISE = 0.004
 """Linear light: what a sensor adds after the lens has blurred."""
@@ -104,19 +106,20 @@ PROCESSED: dict[str, Callable] = {
     "out of focus 3 px": lambda bgr: _in_light(bgr, _disc(3.0)),
     "developed": developed,
     "brightened": lambda bgr: 255 * (bgr / 255.0) ** 0.8,
+    LINEAR: lambda bgr: 255 * linear_between(np.arange(256.0))[bgr],
 }
 """What software and lens make of a picture of 8 bits."""
 
 
-def jpeg_of(photo: Path, bgr, quality: int = 93, profile: bytes | None = None) -> bytes:
-    """The picture as a JPEG with the EXIF of the photo it was made from."""
+def jpeg_of(photo: Path, bgr, how: str = "") -> bytes:
+    """The picture as a JPEG, with the EXIF of the photo it was made from, and a profile where its levels need one."""
     with Image.open(photo) as before:
-        exif = before.info.get("exif", b"")
+        kept = {"exif": before.info["exif"]} if "exif" in before.info else {}
+    if how == LINEAR:
+        kept["icc_profile"] = profile(1.0)
     said = io.BytesIO()
-    more = {"icc_profile": profile} if profile else {}
-    Image.fromarray(np.clip(np.rint(bgr), 0, 255).astype(np.uint8)[..., ::-1]).save(
-        said, "JPEG", quality=quality, subsampling=0, exif=exif, **more
-    )
+    rgb = np.clip(np.rint(bgr), 0, 255).astype(np.uint8)[..., ::-1]
+    Image.fromarray(rgb).save(said, "JPEG", quality=93, subsampling=0, **kept)
     return said.getvalue()
 
 
@@ -124,7 +127,7 @@ def score(photo: Path, rig, scratch: Path, how: str) -> list[Score]:
     """Measure a photo as `how` leaves it."""
     truth = truth_of(photo)["truth"]
     altered = scratch / photo.name
-    altered.write_bytes(jpeg_of(photo, PROCESSED[how](cv2.imread(str(photo), cv2.IMREAD_IGNORE_ORIENTATION | 1))))
+    altered.write_bytes(jpeg_of(photo, PROCESSED[how](cv2.imread(str(photo), cv2.IMREAD_IGNORE_ORIENTATION | 1)), how))
     thickness = None if truth.get("tag") else Quantity(truth["thickness_mm"], 0.5, "mm")
     try:
         reading = measure_photo(altered, rig, thickness, KINDS[truth["type"]]).reading

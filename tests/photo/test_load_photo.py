@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from PIL import Image, ImageOps
+from PIL import Image, ImageCms, ImageOps
 
+from tests.photo.profiles import profile
 from visioncheck.errors import UserError
 from visioncheck.photo.load import load_photo
 from visioncheck.photo.orientation import as_stored
@@ -153,3 +154,31 @@ def test_damaged_bytes_give_a_photo_or_a_sentence(tmp_path, damage, head, cut):
     path.write_bytes(bytes(data[:cut]))
     with contextlib.suppress(UserError):
         assert load_photo(path).bgr.dtype == np.uint8
+
+
+def with_profile(tmp_path, pixels, icc_profile):
+    path = tmp_path / "a.png"
+    Image.fromarray(pixels).save(path, icc_profile=icc_profile)
+    return load_photo(path).bgr
+
+
+@pytest.mark.parametrize("gamma", [1.0, 1.8, 2.6])
+@pytest.mark.parametrize("grey", [False, True])
+def test_a_profile_is_applied(tmp_path, gamma, grey):
+    levels = np.tile(np.arange(256, dtype=np.uint8), (200, 1))
+    pixels = levels if grey else np.repeat(levels[..., None], 3, axis=2)
+    read = with_profile(tmp_path, pixels, profile(gamma, grey=grey))
+    # IEC 61966-2-1 (sRGB): level of the light that the profile names
+    light = (np.arange(256) / 255) ** (round(256 * gamma) / 256)
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    assert np.abs(read[0].astype(float) - 255 * coded[:, None]).max() <= 1.5
+
+
+def test_a_profile_with_the_usual_curve_changes_nothing(tmp_path):
+    usual = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    assert np.array_equal(with_profile(tmp_path, picture()[..., ::-1], usual), picture())
+
+
+@pytest.mark.parametrize("damaged", [b"x", b"x" * 5000, profile(1.0)[:200], profile(1.0).replace(b"curv", b"junk")])
+def test_a_damaged_profile_counts_as_none(tmp_path, damaged):
+    assert np.array_equal(with_profile(tmp_path, picture()[..., ::-1], damaged), picture())

@@ -14,6 +14,9 @@ Array = NDArray[np.float64]
 HALO_PX = 1.5
 """How much wider than the picture's own blur the one is that sharpening takes away; phones use 1 to 2 px."""
 
+_BLUR_STEP, _HALO_STEP = 0.25, 0.7
+"""Natural logarithms."""
+
 
 @dataclass(frozen=True)
 class EdgeSpread:
@@ -44,10 +47,11 @@ def best_spread(misfit_of: Callable[[EdgeSpread], float], start: EdgeSpread) -> 
         blur, halo = np.exp(x)
         return EdgeSpread(float(np.clip(blur, 0.3, 4.0)), float(np.clip(halo, 0.01, 3.0)))
 
-    options = {"maxfev": 24, "xatol": 0.03, "fatol": 0.0}
-    found = minimize(
-        lambda x: misfit_of(spread(x)), np.log([start.blur_px, start.halo]), method="Nelder-Mead", options=options
-    )
+    first = np.log([start.blur_px, start.halo])
+    # of the size of what is not known: the library's own simplex is a hundredth of it, and spends its steps on growing
+    simplex = first + np.array([[0.0, 0.0], [_BLUR_STEP, 0.0], [0.0, _HALO_STEP]])
+    options = {"maxfev": 24, "xatol": 0.03, "fatol": 0.0, "initial_simplex": simplex}
+    found = minimize(lambda x: misfit_of(spread(x)), first, method="Nelder-Mead", options=options)
     return spread(found.x), float(found.fun)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +22,11 @@ _THINNEST_PX, _THIN_PX = 0.15, 2.5
 _MIXED_PX = 9.0
 _TINTED = 0.08
 _FLOOR_PX = 1.5
+_LEAST_STEP = 1e-4
 _SHADE = 0.06
 """Light of a slot's side face against its wood's: what the test photos show (0.03 to 0.1)."""
 _ROUNDS = 6
+_PATTERN_PX, _PATTERN_STEP_PX = 4.0, 0.5
 NEAR, FAR, WOOD_NEAR, SIDE, WOOD_FAR, MEETS, FLOOR = range(7)
 """Terms of a row: both arrises, px; light of the near wood, of side face and far wood; where the far wall meets the
 table, px, and the floor's light."""
@@ -135,9 +137,13 @@ def choose_model(rows: LightRows, width_px: float, sides_px: Array) -> tuple[Slo
     better, less = best_slot_spread(rows, floor, spread)
     seen = fit_slot(rows, plain, spread).terms[:, [NEAR]]
     gain = checks.FLOOR_MISFIT_SHARE_TINTED if unseen_floor_px(rows, seen, plain) else checks.FLOOR_MISFIT_SHARE
-    if less < gain * misfit and _floor_differs(best):
-        return floor, better
-    return plain, spread
+    if less >= gain * misfit or not _floor_differs(best):
+        return plain, spread
+    if far - meets < _THIN_PX:
+        # blur makes such a side face of nothing, and hides a real one
+        hidden = hidden_px(replace(floor, thin_px=far - meets), np.median(best.terms, axis=0))
+        return SlotModel(width_px, None, hidden), spread
+    return floor, better
 
 
 def _places_to_meet(width_px: float) -> Array:
@@ -164,7 +170,7 @@ def fit_slot(rows: LightRows, model: SlotModel, spread: EdgeSpread, *, steady: b
     to their running medians: they hardly change along a slot, while the arrises are rough.
     """
     start = model.start(rows)
-    step = abs(float(np.median(start[:, WOOD_FAR] - start[:, SIDE])))
+    step = max(abs(float(np.median(start[:, WOOD_FAR] - start[:, SIDE]))), _LEAST_STEP)
     loose = np.array([np.inf, np.inf, np.inf, 0.3 * step, np.inf, 2.0, 0.5 * step])[: start.shape[1]]
     if model.thin_px and model.meets_px is not None:
         return _thin_side(rows, model, spread, start, loose)
@@ -209,11 +215,44 @@ def _middle_level(rows: LightRows, low: float, high: float) -> Array:
 
 
 def hidden_px(model: SlotModel, levels: Array) -> float:
-    """How far a wall could be mistaken if what is too thin to be seen were of another light than it is taken for."""
-    if model.meets_px is None or not model.thin_px:
+    """How far a wall could be mistaken.
+
+    By all that is too thin to be seen, if it were of another light than it is taken for; by the whole side face
+    where that is as light as the wood, so that no arris shows.
+    """
+    if model.meets_px is None:
         return model.thin_px
     wood, side, floor = levels[WOOD_FAR], levels[SIDE], levels[FLOOR]
+    if not model.thin_px:
+        seen = abs(wood - side) > checks.ARRIS_LEAST_STEP * abs(wood - floor)
+        return 0.0 if seen else float(levels[FAR] - levels[MEETS])
     return float(model.thin_px * abs(floor - side) / max(abs(wood - floor), 1e-3))
+
+
+def left_over_px(rows: LightRows, fit: SlotFit, model: SlotModel, spread: EdgeSpread) -> float:
+    """How far a wall could be off for what all rows show alike and the model does not have, px.
+
+    Sharpening in coded values, clipping and a spread of another form leave a pattern beside the walls that does not
+    average out along the slot. Divided by the steepness of the step it is a distance, of the order of the bias that it
+    comes with.
+    """
+    levels = np.median(fit.terms, axis=0)
+    steps = levels[[WOOD_NEAR, WOOD_FAR]] - levels[[SIDE if model.meets_px is None else FLOOR, SIDE]]
+    steepness = float(spread.slope(np.zeros(1))[0])
+    patterns = [_pattern(rows.offsets - fit.terms[:, [k]], fit.residual) for k in (NEAR, FAR)]
+    return max(pattern / abs(float(step)) for pattern, step in zip(patterns, steps, strict=True)) / steepness
+
+
+def _pattern(away_px: Array, residual: Array) -> float:
+    """Root mean square of the residual's mean over all rows at each distance from a wall, its noise taken off."""
+    edges = np.arange(-_PATTERN_PX, _PATTERN_PX + _PATTERN_STEP_PX / 2, _PATTERN_STEP_PX)
+    place = np.digitize(away_px, edges) - 1
+    square = []
+    for k in range(len(edges) - 1):
+        here = residual[(place == k) & (residual != 0)]
+        if len(here) > 1:
+            square.append(here.mean() ** 2 - here.var() / len(here))
+    return float(np.sqrt(max(np.mean(square), 0.0))) if square else 0.0
 
 
 def unseen_floor_px(rows: LightRows, places: Array, model: SlotModel) -> float:

@@ -34,6 +34,7 @@ from visioncheck.edges.slot_model import (
     choose_model,
     fit_slot,
     hidden_px,
+    left_over_px,
     slot_noise,
     unseen_floor_px,
 )
@@ -112,7 +113,7 @@ def trace_slot(bgr: Picture, view: View, found: RoughSlot, tone: Tone, thickness
         return None
     sides = _side_faces_mm(view, far, width, thickness_mm) / rows.pixel_mm
     model, spread = choose_model(rows.about(_SOME_ROWS), width / rows.pixel_mm, sides)
-    first = _traced(rows, middle, fit_slot(rows, model, spread), spread, model)
+    first = _traced(rows, middle, fit_slot(rows, model, spread), spread, model, tone)
     if first is None:
         return None
     # again, from the walls that the first round found
@@ -125,7 +126,7 @@ def trace_slot(bgr: Picture, view: View, found: RoughSlot, tone: Tone, thickness
     model = replace(model, width_px=width_px)
     spread = best_slot_spread(rows.about(_SOME_ROWS), model, spread)[0]
     fit = fit_slot(rows, model, spread, steady=True)
-    traced = _traced(rows, middle, fit, spread, model)
+    traced = _traced(rows, middle, fit, spread, model, tone)
     if traced is None or model.meets_px is None or model.thin_px:
         return traced
     return replace(traced, sides=(_side_face(rows, fit.terms, -away_mm(view, far)),))
@@ -170,7 +171,9 @@ def _side_faces_mm(view: View, far: Guide, width_mm: float, thickness_mm: float)
     return np.maximum([away, width_mm - away], 0.0) * thickness_mm / view.height_mm
 
 
-def _traced(rows: LightRows, guide: Guide, fit: SlotFit, spread: EdgeSpread, model: SlotModel) -> SlotTrace | None:
+def _traced(
+    rows: LightRows, guide: Guide, fit: SlotFit, spread: EdgeSpread, model: SlotModel, tone: Tone
+) -> SlotTrace | None:
     places = fit.terms[:, [NEAR, FAR]]
     moved = np.abs(places - np.median(places, axis=0)).max(axis=1)
     misfit = np.sqrt(np.mean(fit.residual**2, axis=1))
@@ -194,7 +197,7 @@ def _traced(rows: LightRows, guide: Guide, fit: SlotFit, spread: EdgeSpread, mod
         )
         for k, outward in ((NEAR, -guide.normal), (FAR, guide.normal))
     ]
-    levels = np.median(fit.terms[good], axis=0)
+    levels = np.median(fit.terms, axis=0)
     inner = levels[SIDE if model.meets_px is None else FLOOR]
     pulls = (tone_shift(levels[WOOD_NEAR], inner), tone_shift(levels[WOOD_FAR], levels[SIDE]))
     steepness = float(spread.slope(np.zeros(1))[0])
@@ -206,4 +209,5 @@ def _traced(rows: LightRows, guide: Guide, fit: SlotFit, spread: EdgeSpread, mod
         tone_mm=max(pulls) / steepness * pixel,
         hidden_mm=(hidden_px(model, levels) + unseen_floor_px(rows, places, model)) * pixel,
         floor_seen=model.meets_px is not None,
+        wall_mm=float(np.hypot(tone.softened_px, left_over_px(rows, fit, model, spread))) * pixel,
     )

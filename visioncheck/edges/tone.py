@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ _TRIED = np.geomspace(0.3, 3.5, 13)
 _UNKNOWN_U = 0.2
 """Coded sharpening alone lets the balance fall anywhere from 0.42 to 1 (a rectangle's u is 0.17); the rest is the
 scatter of phones' own curves."""
+_HALF_LEVEL_SD = 0.5
 _LEVELS_U = 0.06
 """The exponent found between print black and paper white need not hold between wood and a slot: an allowance."""
 
@@ -46,12 +47,15 @@ class Tone:
         The exponent under which the target's edges stay where they are when blurred further; None where none does.
     edges : int
         How many clean edges told.
+    softened_px : float
+        Standard uncertainty of an edge's place, px, because blur may have been made of coded values.
     """
 
     exponent: float = 1.0
     u: float = _UNKNOWN_U
     balance: float | None = None
     edges: int = 0
+    softened_px: float = 0.0
 
 
 def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
@@ -82,12 +86,13 @@ def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     decoded = _edge_profiles(bgr[..., 1], points)
     clean = _clean(decoded) if len(decoded) else np.zeros(0, bool)
     count = int(clean.sum())
+    unknown = Tone(edges=count, softened_px=_softened_px(points.blur_px))
     if count < checks.TONE_LEAST_EDGES:
-        return Tone(edges=count)
+        return unknown
     profiles = decoded[clean]
     balance = _balance(profiles)
     if balance is None:
-        return Tone(edges=count)
+        return unknown
     moved = _moved_px(profiles, balance)
     slope = (np.median(_moved_px(profiles, balance * 1.05)) - np.median(_moved_px(profiles, balance / 1.05))) / (
         balance * (1.05 - 1 / 1.05)
@@ -96,7 +101,18 @@ def calibrate_tone(bgr: NDArray[np.uint8], points: TargetPoints) -> Tone:
     own = float(np.hypot(1.2533 * scatter / np.sqrt(len(moved)), _UNEVEN_PX)) / abs(float(slope))
     sharpening = abs(1 - balance) / np.sqrt(12)
     u = float(np.sqrt((own / 2) ** 2 + _LEVELS_U**2 + sharpening**2))
-    return Tone((1 + balance) / 2, u, balance, count) if u < _UNKNOWN_U else Tone(edges=count)
+    return replace(unknown, exponent=(1 + balance) / 2, u=u, balance=balance) if u < _UNKNOWN_U else unknown
+
+
+def _softened_px(blur_px: float) -> float:
+    """What software that blurs or shrinks coded values may do to an edge's place: none is told by its own curve.
+
+    The half-way level of the coded values between a dark slot and wood is one third of the light or less: half a
+    standard deviation of the blur away. What blur there is beyond a sharp photo's may be a lens out of focus or such
+    software: an even spread between none and half of it (JCGM 100, 4.3.7).
+    """
+    beyond = max(blur_px**2 - checks.PHOTO_SHARP_PX**2, 0.0)
+    return _HALF_LEVEL_SD * float(np.sqrt(beyond / 12))
 
 
 def _offsets() -> Array:

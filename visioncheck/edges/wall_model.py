@@ -20,6 +20,7 @@ _THIN_PX = 2.5
 """A side face narrower than this cannot be told from the blur: its breadth is taken from the thickness."""
 _PLACES = 12
 _ROUNDS = 7
+_LEAST_STEP = 1e-4
 _SHADE = 0.06
 """Light of a side face against its wood's, as on the test photos (0.03 to 0.1)."""
 ARRIS, WOOD, SIDE, FLOOR, MEETS = range(5)
@@ -123,7 +124,7 @@ def choose_wall_model(rows: LightRows, side_px: float, reach_px: float) -> tuple
 def fit_wall(rows: LightRows, model: WallModel, spread: EdgeSpread, *, steady: bool = False) -> WallFit:
     """Gauss-Newton for all stations at once; with `steady`, levels and meeting line follow their running medians."""
     start = model.start(rows)
-    step = abs(float(np.median(start[:, WOOD] - start[:, SIDE])))
+    step = max(abs(float(np.median(start[:, WOOD] - start[:, SIDE]))), _LEAST_STEP)
     loose = np.array([np.inf, np.inf, 0.3 * step, np.inf, 2.0])
     if model.fixed:
         loose[[SIDE, MEETS]] = 0.02 * step, 1e-3

@@ -59,6 +59,6 @@ def trace_wide(bgr: Picture, view: View, walls: Walls, tone: Tone, thickness_mm:
         tone_mm=max(near.tone_mm, far.tone_mm),
         hidden_mm=near.hidden_mm + far.hidden_mm,
         floor_seen=True,
-        wall_mm=_WALL_MM,
+        wall_mm=float(np.hypot(_WALL_MM, tone.softened_px * pixel)),
         sides=tuple(wall.side for wall in (near, far) if wall.side is not None),
     )

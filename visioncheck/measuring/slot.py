@@ -184,7 +184,8 @@ def find_and_trace(
 
 def _sharp_enough(scene: Scene, traced: SlotTrace, what: str) -> None:
     # both walls: one alone may be read in colour, which a JPEG keeps coarser
-    if min(traced.near.blur_px, traced.far.blur_px) > checks.SLOT_SOFTEST_PX:
+    soft = min(traced.near.blur_px, traced.far.blur_px) > checks.SLOT_SOFTEST_PX
+    if soft or traced.wall_mm > checks.SLOT_WALL_DOUBTFUL_MM:
         raise Refusal("blur", scene.name, what=what)
 
 

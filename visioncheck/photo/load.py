@@ -15,6 +15,7 @@ import numpy as np
 from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.photo.orientation import as_stored
+from visioncheck.photo.profile import to_srgb
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -110,7 +111,7 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
         No such file, a folder, empty, too large, too small, not a picture, or damaged.
     """
     data = _read_bytes(path) if data is None else data
-    exif, size, kind = _header(path, data)
+    exif, size, kind, profile = _header(path, data)
     _check_size(path, *size)
     if kind in _JPEGS and not jpeg_is_whole(data):
         raise UserError("the JPEG is cut short or damaged; copy it from the phone again").of(path)
@@ -119,6 +120,8 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
     else:
         bgr = _decode_jpeg(path, data) if kind in _JPEGS else _decode(path, data)
     _check_size(path, bgr.shape[1], bgr.shape[0])
+    if profile:
+        bgr = to_srgb(bgr, profile)
     return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
 
 
@@ -143,8 +146,8 @@ def _read_bytes(path: Path) -> bytes:
         raise UserError(f"cannot be read ({why}); check the name and its permissions").of(path) from problem
 
 
-def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
-    """EXIF, (width, height) and the kind of picture, all from the header: nothing is decoded."""
+def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str, bytes]:
+    """EXIF, (width, height), the kind of picture and its colour profile, from the header: nothing is decoded."""
     from PIL import Image
 
     if data[4:8] == b"ftyp":
@@ -156,7 +159,7 @@ def _header(path: Path, data: bytes) -> tuple[Exif, tuple[int, int], str]:
             warnings.simplefilter("ignore")  # our own bound on the pixels says it in a sentence
             # a damaged file can raise almost anything in a decoder
             with Image.open(io.BytesIO(data)) as image:
-                return _exif(image), image.size, image.format or ""
+                return _exif(image), image.size, image.format or "", image.info.get("icc_profile") or b""
     except Image.DecompressionBombError as problem:
         raise UserError(_TOO_MANY).of(path) from problem
     except Exception as problem:
