@@ -86,3 +86,24 @@ def test_all_that_a_strip_lacks_is_asked_at_once_also_of_a_reading_that_is_not_t
         new = log.get(finished(phone, asked).header("location").rpartition("/")[2])
     assert new.fence_error is not None
     assert not offered(phone.get(f"/reading/{entry.id}"), "fence_edge")  # another stands in for it: nothing is asked
+
+
+def test_a_pair_that_is_mended_stays_a_pair(serve):
+    page = serve()
+    text = (page.settings.sleds / "alder-lane.toml").read_text()
+    (page.settings.sleds / "other.toml").write_text(text.replace("Alder Lane", "Birch Yard"))
+    sled = read_sled(page.settings.sleds / "alder-lane.toml")
+    pair = (PHOTOS / "corner-31-turn0.jpg", PHOTOS / "corner-31-turn90.jpg")
+    with Log.open(page.settings.log) as log:
+        wrong = attach_outcome(log, measure_piece(MeasureRequest(*pair, sled, None, PieceOptions(piece="corner"))))
+    phone = page.phone()
+    shown = phone.get(f"/reading/{wrong.id}")
+    assert "The same photos are read again" in words(shown)
+    asked = phone.post(f"/reading/{wrong.id}/tell", {"sled": short_key("Birch Yard")})
+    mended = finished(phone, asked).header("location").rpartition("/")[2]
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(mended)
+    assert (new.sled, new.corrects) == ("Birch Yard", wrong.id)
+    assert new.photos == wrong.photos
+    assert new.reading["turned"]["turn_deg"] == pytest.approx(wrong.reading["turned"]["turn_deg"])
+    assert new.fence_error.u == pytest.approx(wrong.fence_error.u)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import html
 import io
 import json
@@ -141,6 +142,22 @@ def test_what_was_sent_leaves_a_trace_on_the_start_and_in_the_log(serve, tmp_pat
     # whoever looks at the log sees both
     assert words(other.get("/log")).count("Not measured: Done: wait for") == 2
     assert f'href="{jobs[0]}"' in other.get("/log").text
+
+
+def test_the_start_and_all_that_it_loads_are_small(serve):
+    page = serve()
+    for number in range(10):
+        text = (page.settings.sleds / "alder-lane.toml").read_text()
+        (page.settings.sleds / f"{number}.toml").write_text(text.replace("Alder Lane", f"Sled number {number}"))
+    phone = page.phone()
+    start = phone.get("/")
+    loaded = re.findall(r'(?:src|href)="(/asset/[^"]+)"', start.text)
+    assert "/asset/page.js" in loaded
+    sent = [phone.get(path, **{"Accept-Encoding": "gzip"}) for path in loaded]
+    assert {each.status for each in sent} == {200}
+    assert sum(len(each.body) for each in (start, *sent)) < 30_000
+    script = next(each for path, each in zip(loaded, sent, strict=True) if path == "/asset/page.js")
+    assert gzip.decompress(script.body) == phone.get("/asset/page.js").body  # who asks for none gets it as it is
 
 
 def test_the_start_says_how_each_sled_stands(serve):

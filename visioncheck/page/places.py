@@ -33,9 +33,10 @@ class Places:
 
 @dataclass(frozen=True)
 class Kept:
-    """An entry's photo, rig and what was told, copied out of the log."""
+    """An entry's photo, of a pair the second one too, rig and what was told, copied out of the log."""
 
     photo: Path
+    second: Path | None
     rig: Path | None
     told: PieceOptions
 
@@ -47,14 +48,16 @@ def copy_kept(places: Places, entry_id: str, folder: Path) -> Kept:
 
     with Log.open(places.log, readonly=True) as log:
         entry = log.get(entry_id)
-        text, source = log.document(entry.rig_sha256), log.photo_path(entry)
-    if source is None:
+        text, sources = log.document(entry.rig_sha256), log.photo_paths(entry)
+    if not sources:
         raise UserError("That reading has no photo: take one.")
-    assert entry.photo_sha256 is not None  # as there is a photo
-    photo = folder / photo_name(entry.photo_sha256, source.suffix)
-    shutil.copyfile(source, photo)
+    photos = []
+    for (sha256, _), source in zip(entry.photos, sources, strict=True):
+        photos.append(folder / photo_name(sha256, source.suffix))
+        shutil.copyfile(source, photos[-1])
     rig = None
     if text is not None:
         rig = folder / "rig.json"
         rig.write_bytes(text.encode())
-    return Kept(photo, rig, options_from_json(entry.reading))
+    second = photos[1] if len(photos) > 1 else None
+    return Kept(photos[0], second, rig, options_from_json(entry.reading))

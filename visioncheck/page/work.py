@@ -145,7 +145,8 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     if said["again"] is not None:
         kept = copy_kept(places, said["again"], folder)
         told, rig = told.over(kept.told), kept.rig
-        photo, second = kept.photo, photo
+        # a pair that is read again stays a pair
+        photo, second = kept.photo, photo or kept.second
     else:
         assert photo is not None  # one of the two
         stands = _standing(places, photo, sled.sled.name)
