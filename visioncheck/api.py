@@ -11,6 +11,14 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.errors import InputError, Refusal, UserError
 from visioncheck.given import StrPath, as_length, as_path, as_rig, as_sled, is_path
 from visioncheck.quantity import Quantity
+from visioncheck.results.model import (
+    BevelResult,
+    SlotResult,
+    error_size,
+    middle_width,
+    result_from_reading,
+    signed_error,
+)
 
 if TYPE_CHECKING:
     from visioncheck.camera.rig import Rig
@@ -26,6 +34,7 @@ if TYPE_CHECKING:
     from visioncheck.present.line import LabelledLine
     from visioncheck.present.naming import Door
     from visioncheck.reading.model import Reading
+    from visioncheck.results.model import PieceResult
     from visioncheck.sled.model import Sled
 
 _THICKEST_MM = 200.0
@@ -127,21 +136,24 @@ class Measurement:
         return self.outcome.measured.reading
 
     @property
+    def result(self) -> PieceResult:
+        """What came of it as data, one class for each kind of piece (`visioncheck.results.model`)."""
+        return result_from_reading(self.reading)
+
+    @property
     def value(self) -> Quantity | None:
         """The fence error, deg, signed; a slot's width, mm; a bevel's blade tilt, deg; None where it is asked."""
-        reading = self.reading
-        if reading.piece == "bevel":
-            return reading.tilt
-        if reading.piece == "slot":
-            return reading.widths[len(reading.widths) // 2].width if reading.widths else None
-        return reading.fence_error
+        result = self.result
+        if isinstance(result, BevelResult):
+            return result.tilt
+        return middle_width(result) if isinstance(result, SlotResult) else signed_error(result)
 
     @property
     def verdict(self) -> Verdict | None:
         """How the fence error, or its size where the sign is unknown, stands to the sled's tolerance."""
         if self.reading.tilt:
             return _tilt_verdict(self.reading.tilt, self.outcome.request.sled)
-        error = self.reading.fence_error or self.reading.fence_error_size
+        error = signed_error(self.result) or error_size(self.result)
         return _verdict(error, self.outcome.request.sled_file)
 
     @property

@@ -30,6 +30,7 @@ from visioncheck.present.refusals import _SENTENCES
 from visioncheck.quantity import Quantity
 from visioncheck.results.as_json import reading_json, refused_json
 from visioncheck.results.from_json import doubts_from_json
+from visioncheck.results.model import result_from_problem
 
 BLUE, ORANGE, YELLOW = (0, 114, 178), (230, 159, 0), (240, 228, 66)
 # the piece takes 200 of 380 px that are left after a margin of 0.45 × 200 px on every side, cut at the border
@@ -126,7 +127,7 @@ def test_json_of_a_strip_asks_and_has_no_signed_error() -> None:
 
 def test_json_of_a_refusal() -> None:
     refusal = Refusal("narrow-slot", "a.jpg", what="slot", width_px=3.2, nearest_mm=300.0)
-    found = refused_json("a.jpg", refusal)
+    found = refused_json(result_from_problem("a.jpg", refusal))
     assert found == {
         "schema": 2, "kind": "refused", "photo": "a.jpg", "status": "refused", "flags": ["narrow-slot"],
         "refusal": {
@@ -134,7 +135,7 @@ def test_json_of_a_refusal() -> None:
         },
     }  # fmt: skip
     assert missing_reason(found) == error_sentence(refusal)
-    told = refused_json("a.jpg", InputError("cuts", "<cuts> is 1"))
+    told = refused_json(result_from_problem("a.jpg", InputError("cuts", "<cuts> is 1")))
     assert (told["flags"], told["refusal"]["parameter"]) == ([], "cuts")
     assert (missing_reason(told), missing_reason(told, "page")) == ("--cuts is 1.", "Successive cuts is 1.")
 

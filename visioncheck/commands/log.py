@@ -205,11 +205,11 @@ def _expanded(entry: Listed) -> float:
 
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
     from visioncheck.present.correction import format_fence_error
-    from visioncheck.present.questions import missing_reason
+    from visioncheck.present.questions import format_reason
     from visioncheck.present.typed import format_inputs
 
     reading, error = entry.reading, entry.fence_error
-    reason = missing_reason(reading)
+    reason = format_reason(entry.result)
     read, written = (f"{when.astimezone():%Y-%m-%d %H:%M}" for when in (entry.time, entry.written))
     lines = [
         ("Entry", entry.id),

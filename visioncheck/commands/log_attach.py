@@ -192,6 +192,7 @@ def _start(log: Log, given: _Given) -> EntryDraft:
     from visioncheck.log.drafts import draft_from_entry
     from visioncheck.log.entry import EntryDraft
     from visioncheck.results.as_json import withdrawn_json
+    from visioncheck.results.model import WithdrawnResult
 
     if given.corrects is None:
         if given.reading is None:
@@ -202,7 +203,9 @@ def _start(log: Log, given: _Given) -> EntryDraft:
     if given.withdraw is not None:
         # an entry of a day still to come may be taken back, but not kept there
         time = None if old.time > datetime.now(UTC) else old.time
-        return replace(draft, reading=withdrawn_json(draft.reading, given.withdraw), time=time)
+        return replace(
+            draft, reading=withdrawn_json(WithdrawnResult(given.withdraw, draft.reading.get("photo"))), time=time
+        )
     if given.reading is not None and given.photo is None and old.photo_sha256 is not None:
         raise UserError(
             f"Entry {old.id[:8]} is of the photo {old.file_name}, and {given.reading_file} is a typed reading; "
@@ -230,7 +233,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
     from visioncheck.measuring.keep import attach_outcome
     from visioncheck.measuring.measure import measure_piece
     from visioncheck.measuring.request import MeasureRequest, read_rig
-    from visioncheck.present.questions import missing_reason
+    from visioncheck.present.questions import format_reason
 
     rig = None if given.rig is None else read_rig(given.rig)
     old = None if given.corrects is None else log.get(given.corrects)
@@ -243,7 +246,7 @@ def _measure_and_attach(log: Log, given: _Given, photo: Path, sled: SledFile | N
     entry = attach_outcome(log, outcome, **given.beside, now=now, corrects=None if old is None else old.id)
     typer.echo(_format_attached(log, entry))
     if entry.fence_error is None:
-        typer.echo(f"No fence error yet: {missing_reason(outcome.reading)} Answer it with visioncheck measure … --log.")
+        typer.echo(f"No fence error yet: {format_reason(outcome.result)} Answer it with visioncheck measure … --log.")
 
 
 def _kept_sled(log: Log, entry: Entry) -> SledFile | None:

@@ -15,6 +15,8 @@ from visioncheck.results.schema_1 import brought_up
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from visioncheck.results.model import Result
+
 KINDS = ("photo", "typed")
 # what came of a measurement; only a measured fence error has a sign and may be charted
 STATUSES = ("measured", "refused", "sign unknown")
@@ -117,6 +119,13 @@ class Entry:
             object.__setattr__(self, "_parsed", brought_up(json.loads(self.reading_json)))
         parsed: dict[str, Any] = self._parsed or {}
         return parsed
+
+    @property
+    def result(self) -> Result:
+        """The reading as data, by kind."""
+        from visioncheck.results.from_json import result_from_json
+
+        return result_from_json(self.reading)
 
     @property
     def photos(self) -> list[tuple[str, str]]:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from visioncheck.correction.correct import Correction
     from visioncheck.measuring.detect import Detection, Measured
     from visioncheck.measuring.request import MeasureRequest
+    from visioncheck.results.model import Result
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,14 @@ class Outcome:
     correction: Correction | None = None
     problem: UserError | None = None
     instead: str = ""
+
+    @property
+    def result(self) -> Result:
+        """What came of it, by kind."""
+        from visioncheck.results.from_json import result_from_json
+        from visioncheck.results.model import result_from_reading
+
+        return result_from_json(self.reading) if self.measured is None else result_from_reading(self.measured.reading)
 
     def without_pixels(self) -> Outcome:
         """Drop the photo's pixels: a long list of outcomes would not fit into memory with them."""
@@ -80,8 +89,9 @@ def measure_piece(request: MeasureRequest, detection: Detection | None = None) -
 def refused(request: MeasureRequest, problem: UserError) -> Outcome:
     """Build the outcome of a photo that cannot be measured."""
     from visioncheck.results.as_json import refused_json
+    from visioncheck.results.model import result_from_problem
 
-    reading = refused_json(request.photo.name, problem) | _read_with(request)
+    reading = refused_json(result_from_problem(request.photo.name, problem)) | _read_with(request)
     return Outcome(request, reading, problem=problem)
 
 

@@ -15,7 +15,7 @@ from visioncheck.present.close_up import edges_to_show
 from visioncheck.present.correction import format_advice, format_means, with_range
 from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.line import LabelledLine
-from visioncheck.present.questions import missing_reason, note_line
+from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
 from visioncheck.present.typed import format_inputs
@@ -28,6 +28,7 @@ from visioncheck.results.from_json import (
     question_from_json,
     reading_from_json,
 )
+from visioncheck.results.model import blade_tilt, middle_width
 from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
@@ -210,7 +211,7 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
         return (
             _format_slot(entry, sled)
             or _format_tilt(entry, sled)
-            or missing_reason(entry.reading, "page")
+            or format_reason(entry.result, "page")
             or "This reading has no fence error",
         )
     if sled is None or correction is None:
@@ -228,16 +229,18 @@ def _capital(text: str) -> str:
 
 def _format_slot(entry: Entry, sled: Sled | None) -> str:
     """Say the width of a slot or gap; empty for any other piece."""
-    piece, widths = entry.reading.get("piece"), entry.reading.get("width_mm")
-    if piece not in {"slot", "gap"} or not widths:
-        return ""
-    middle = quantity_from_json(widths[len(widths) // 2], "mm")
-    return "" if middle is None else f"{piece.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
+    result = entry.result
+    middle = middle_width(result)
+    return (
+        ""
+        if middle is None
+        else f"{result.kind.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
+    )
 
 
 def _format_tilt(entry: Entry, sled: Sled | None) -> str:
     """Say what to do about the blade's tilt; empty for any other piece."""
-    tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+    tilt = blade_tilt(entry.result)
     if tilt is None:
         return ""
     height = float(entry.reading["tilt"].get("cut_height_mm", 0.0))

@@ -5,14 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.codes import Note, Question
-from visioncheck.errors import Refusal, with_names
+from visioncheck.errors import with_names
 from visioncheck.present.assumed import PARALLEL_ONLY
 from visioncheck.present.kinds import format_which_kind
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.mitre import format_frame, format_other_half
 from visioncheck.present.naming import NAMING, Door, as_sentence
 from visioncheck.present.refusals import refusal_sentence
-from visioncheck.results.from_json import question_from_json
+from visioncheck.results.from_json import result_from_json
+from visioncheck.results.model import RefusedResult, Result, WithdrawnResult, asked
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -67,19 +68,20 @@ def question_sentence(question: Question, door: Door = "command") -> str:
 
 
 def missing_reason(found: Mapping[str, Any], door: Door = "command") -> str:
-    """Say why a reading's JSON object has no fence error, or not its sign; empty where it has one."""
-    question = question_from_json(found)
-    if question is not None:
-        return question_sentence(question, door)
-    if "withdrawn" in found:
-        return f"withdrawn: {found['withdrawn']}"
-    refusal = found.get("refusal")
-    if refusal is None:
-        return ""
-    if refusal["case"] == "as told":
-        return as_sentence(with_names(str(refusal["fields"].get("sentence", "")), NAMING[door]), door)
-    photo = str(found.get("photo", ""))
-    return refusal_sentence(Refusal(refusal["code"], photo, refusal["case"], **refusal["fields"]), door)
+    """Say why a reading's JSON object has no fence error; see `format_reason`."""
+    return format_reason(result_from_json(found), door)
+
+
+def format_reason(result: Result, door: Door = "command") -> str:
+    """Say why a result has no fence error, or not its sign; empty where it has one."""
+    if isinstance(result, WithdrawnResult):
+        return f"withdrawn: {result.reason}"
+    if isinstance(result, RefusedResult):
+        if result.refusal is not None:
+            return refusal_sentence(result.refusal, door)
+        return as_sentence(with_names(result.sentence, NAMING[door]), door)
+    question = asked(result)
+    return "" if question is None else question_sentence(question, door)
 
 
 def with_reason(found: Mapping[str, Any]) -> dict[str, Any]:

@@ -33,6 +33,7 @@ from visioncheck.results.from_json import (
     quantity_from_json,
     reading_from_json,
 )
+from visioncheck.results.model import blade_tilt, middle_width
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
@@ -50,7 +51,6 @@ _PHOTOS_A_SLED = 4
 _MOST_ROWS = 60
 _MOST_POINTS = 300
 _MOST_ADJUSTMENTS = 12
-_SLOTS = ("slot", "gap")
 
 _WORST_FIRST: tuple[Tone, ...] = ("outside", "open", "unknown", "inside")
 _STATES = {
@@ -257,7 +257,7 @@ def _size(reading: Mapping[str, Any]) -> Quantity | None:
 def _blade(facts: _Facts) -> list[str]:
     """Say the newest tilt of the blade, which has no part in the fence's verdict."""
     for entry in reversed(facts.standing):
-        tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+        tilt = blade_tilt(entry.result)
         if tilt is not None and entry.reading.get("status") == "measured":
             height = float(entry.reading["tilt"].get("cut_height_mm", 0.0))
             said = {line.label: line.text for line in tilt_lines(tilt, facts.sled, height)}
@@ -387,12 +387,11 @@ def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     size = _size(entry.reading)
     if size is not None:
         return format_size(size), "either way"
-    tilt = quantity_from_json(entry.reading.get("blade_tilt_deg"), "deg")
+    result = entry.result
+    tilt = blade_tilt(result)
     if tilt is not None:
         return "blade", format_tilt(tilt)
-    widths = entry.reading.get("width_mm")
-    if entry.reading.get("piece") in _SLOTS and isinstance(widths, list) and widths:
-        # measured for the blade's sake, not for the fence's
-        width = quantity_from_json(widths[len(widths) // 2], "mm")
-        return str(entry.reading["piece"]), length(width, sled.units if sled else "mm") if width else ""
+    width = middle_width(result)
+    if width is not None:  # measured for the blade's sake, not for the fence's
+        return result.kind, length(width, sled.units if sled else "mm")
     return "none", ""

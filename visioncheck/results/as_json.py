@@ -6,7 +6,6 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.errors import InputError, Refusal
 from visioncheck.fence.next_step import Basis
 from visioncheck.results.advice import correction_json
 from visioncheck.results.numbers import error_json, quantity_json
@@ -15,13 +14,11 @@ from visioncheck.results.tilt import tilt_json
 from visioncheck.uncertainty import absolute_value
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
-    from visioncheck.errors import UserError
     from visioncheck.fence.typed import Inputs, TypedResult
     from visioncheck.reading.model import CornerReading, PanelFit, Reading, WidthReading
+    from visioncheck.results.model import RefusedResult, WithdrawnResult
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
 
@@ -139,24 +136,23 @@ def _corner_json(corner: CornerReading) -> dict[str, Any]:
     return {**{key: float(place) for key, place in places.items()}, "angle_deg": quantity_json(corner.angle)}
 
 
-def refused_json(photo: str, problem: UserError) -> dict[str, Any]:
+def refused_json(result: RefusedResult) -> dict[str, Any]:
     """Write a photo that cannot be measured: refused, or its file or what was told of it cannot be used."""
-    found: dict[str, Any] = {"schema": SCHEMA, "kind": "refused", "photo": photo, "status": "refused"}
-    if isinstance(problem, Refusal):
-        refusal = {"code": problem.code, "case": problem.case, "fields": dict(problem.fields)}
-        return found | {"refusal": refusal, "flags": [problem.code]}
-    parameter = {"parameter": problem.parameter} if isinstance(problem, InputError) else {}
-    return found | {"refusal": _as_told(problem.named) | parameter, "flags": []}
+    found: dict[str, Any] = {"schema": SCHEMA, "kind": result.kind, "photo": result.photo, "status": "refused"}
+    if result.refusal is not None:
+        why = result.refusal
+        refusal = {"code": why.code, "case": why.case, "fields": dict(why.fields)}
+        return found | {"refusal": refusal, "flags": [why.code]}
+    told: dict[str, Any] = {"code": None, "case": "as told", "fields": {"sentence": result.sentence}}
+    told |= {} if result.parameter is None else {"parameter": result.parameter}
+    return found | {"refusal": told, "flags": []}
 
 
-def _as_told(sentence: str) -> dict[str, Any]:
-    return {"code": None, "case": "as told", "fields": {"sentence": sentence}}
-
-
-def withdrawn_json(reading: Mapping[str, Any], reason: str) -> dict[str, Any]:
-    """Write what stands in for a reading that its user takes back, for a reason in the user's words."""
-    photo = {"photo": reading["photo"]} if "photo" in reading else {}
-    return {"schema": SCHEMA, "kind": "withdrawn", **photo, "status": "refused", "withdrawn": reason, "flags": []}
+def withdrawn_json(result: WithdrawnResult) -> dict[str, Any]:
+    """Write what stands in for a reading that its user takes back."""
+    photo = {} if result.photo is None else {"photo": result.photo}
+    written = {"status": "refused", "withdrawn": result.reason, "flags": []}
+    return {"schema": SCHEMA, "kind": result.kind, **photo, **written}
 
 
 def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:

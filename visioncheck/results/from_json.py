@@ -1,4 +1,4 @@
-"""A reading as the log keeps it, back in the shape that the picture is drawn from."""
+"""Results as the log keeps them, back as data; and a reading in the shape that the picture is drawn from."""
 
 from __future__ import annotations
 
@@ -9,9 +9,18 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from visioncheck.codes import Doubt, Note, Question
+from visioncheck.errors import Refusal
 from visioncheck.flags import FlagCode
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
+from visioncheck.results.model import (
+    FromPhoto,
+    RefusedResult,
+    Result,
+    TypedReadings,
+    WithdrawnResult,
+    piece_result,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,6 +68,38 @@ def question_from_json(found: Mapping[str, Any]) -> Question | None:
 def notes_from_json(found: Mapping[str, Any]) -> tuple[Note, ...]:
     """Take the notes on a typed reading."""
     return tuple(Note(note["code"], dict(note["fields"])) for note in found.get("notes", ()))
+
+
+def result_from_json(found: Mapping[str, Any]) -> Result:
+    """Take a result as `as_json` wrote it, or as `schema_1.brought_up` gives an older one."""
+    if "withdrawn" in found:
+        return WithdrawnResult(str(found["withdrawn"]), found.get("photo"))
+    if found.get("refusal") is not None:
+        return _refused(str(found.get("photo", "")), found["refusal"])
+    error = quantity_from_json(found.get("fence_error_deg"), "deg")
+    question = question_from_json(found)
+    tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
+    if found.get("kind") == "typed":
+        return TypedReadings(error, tilt, question, notes_from_json(found))
+    size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
+    seen = FromPhoto(str(found.get("photo", "")), error, size, question, doubts_from_json(found))
+    taper = quantity_from_json(found.get("taper_deg"), "deg")
+    kinds = tuple(str(kind) for kind in found.get("open_kinds", ()))
+    kind = str(found.get("piece") or found.get("kind"))
+    return piece_result(kind, seen, taper=taper, widths=_widths(found), open_kinds=kinds, tilt=tilt)
+
+
+def _widths(found: Mapping[str, Any]) -> tuple[Quantity, ...]:
+    each = found.get("width_mm")
+    read = [quantity_from_json(width, "mm") for width in each] if isinstance(each, list) else []
+    return tuple(width for width in read if width is not None)
+
+
+def _refused(photo: str, refusal: Mapping[str, Any]) -> RefusedResult:
+    if refusal["case"] == "as told":
+        said = str(refusal["fields"].get("sentence", ""))
+        return RefusedResult(photo, sentence=said, parameter=refusal.get("parameter"))
+    return RefusedResult(photo, Refusal(refusal["code"], photo, refusal["case"], **refusal["fields"]))
 
 
 def reading_from_json(found: Mapping[str, Any]) -> Reading | None:

@@ -21,6 +21,7 @@ from visioncheck.page.stock import short_key
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.photo import check_told
 from visioncheck.results.as_json import withdrawn_json
+from visioncheck.results.model import WithdrawnResult
 from visioncheck.sled.file import parse_sled
 
 if TYPE_CHECKING:
@@ -125,7 +126,9 @@ def _withdrawn(request: Request, reason: str) -> str:
         old = _entry(log, request)
         if old.corrected_by is not None or old.reading.get("status") == "refused":
             raise RefusedForm(400, "That reading does not count any more.", "Go to the log.")
-        draft = replace(draft_from_entry(log, old), reading=withdrawn_json(old.reading, reason))
+        draft = replace(
+            draft_from_entry(log, old), reading=withdrawn_json(WithdrawnResult(reason, old.reading.get("photo")))
+        )
         return log.attach(draft).id
 
 
