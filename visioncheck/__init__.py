@@ -22,9 +22,6 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from visioncheck.api import Measurement as Measurement
-    from visioncheck.api import SurveyResult as SurveyResult
-    from visioncheck.api import TypedMeasurement as TypedMeasurement
     from visioncheck.api import compute as compute
     from visioncheck.api import load_rig as load_rig
     from visioncheck.api import load_sled as load_sled
@@ -32,6 +29,9 @@ if TYPE_CHECKING:
     from visioncheck.api import survey as survey
     from visioncheck.api_log import CalibrationLog as CalibrationLog
     from visioncheck.api_log import open_log as open_log
+    from visioncheck.api_results import Measurement as Measurement
+    from visioncheck.api_results import SurveyResult as SurveyResult
+    from visioncheck.api_results import TypedMeasurement as TypedMeasurement
     from visioncheck.api_work import WorkTolerance as WorkTolerance
     from visioncheck.api_work import tolerance as tolerance
     from visioncheck.errors import InputError as InputError
@@ -43,11 +43,11 @@ if TYPE_CHECKING:
 _PLACES = {
     "CalibrationLog": "visioncheck.api_log",
     "InputError": "visioncheck.errors",
-    "Measurement": "visioncheck.api",
+    "Measurement": "visioncheck.api_results",
     "Quantity": "visioncheck.quantity",
     "Refusal": "visioncheck.errors",
-    "SurveyResult": "visioncheck.api",
-    "TypedMeasurement": "visioncheck.api",
+    "SurveyResult": "visioncheck.api_results",
+    "TypedMeasurement": "visioncheck.api_results",
     "UserError": "visioncheck.errors",
     "Verdict": "visioncheck.fence.decision",
     "WorkTolerance": "visioncheck.api_work",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
-from visioncheck.api import Measurement, TypedMeasurement, draft_entry
+from visioncheck.api_results import Measurement, TypedMeasurement, draft_entry
 from visioncheck.errors import InputError
 from visioncheck.given import StrPath, as_path
 

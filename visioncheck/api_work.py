@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from visioncheck.api_results import write_png
 from visioncheck.errors import InputError, UserError
 from visioncheck.given import StrPath, as_length, as_path, as_sled
 from visioncheck.quantity import Quantity, coverage_factor
@@ -62,13 +63,7 @@ class WorkTolerance:
 
     def draw(self, path: StrPath) -> Path:
         """Draw it and write it as PNG; raises UserError where that cannot be written."""
-        from visioncheck.files import write_whole
-
-        place = as_path("path", path, "the picture to write")
-        if place.suffix.lower() != ".png":
-            raise InputError("path", f"<path> {place}: the picture is written as PNG; give it a name that ends in .png")
-        write_whole(place, self.render())
-        return place
+        return write_png(path, self.render)
 
     def __str__(self) -> str:
         return "\n".join(f"{line.label:<10} {line.text}" for line in self.lines())

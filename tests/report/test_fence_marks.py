@@ -13,7 +13,7 @@ from visioncheck.correction.correct import correct
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.correction import format_fence_error, format_move
 from visioncheck.present.fence_marks import fence_marks
-from visioncheck.present.picture import _headline
+from visioncheck.present.picture_caption import headline
 from visioncheck.present.reading import reading_lines
 from visioncheck.present.slot import format_open, wall_name
 from visioncheck.quantity import Quantity
@@ -74,7 +74,7 @@ def test_what_was_assumed_is_said_beside_the_answer_and_in_the_picture():
     (line,) = [line.text for line in reading_lines(reading) if line.label == "Assumed"]
     assert "the fence at the rear" in line
     assert "the piece kept on the left of the blade" in line
-    assert line in _headline(reading)
+    assert line in headline(reading)
     assert not [line for line in reading_lines(corner_piece(), SLED) if line.label == "Assumed"]
     assert assumed_lines({}) == []
 

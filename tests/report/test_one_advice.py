@@ -18,7 +18,7 @@ from visioncheck.correction.correct import correct
 from visioncheck.fence.decision import Verdict
 from visioncheck.fence.next_step import Basis
 from visioncheck.present.correction import describe
-from visioncheck.present.picture import _todo
+from visioncheck.present.picture_caption import format_todo
 from visioncheck.present.verdict import verdict_view
 from visioncheck.quantity import Quantity
 from visioncheck.results.advice import correction_json
@@ -102,7 +102,7 @@ def _words_agree(done, error, sled, basis):
         assert view.lines == tuple(lines)
         if door == "page":
             assert not re.search(r"--\w|visioncheck \w", everything)
-    todo = _todo(done, sled)
+    todo = format_todo(done, sled)
     assert bool(re.search(r"end (FORWARD|BACK)", todo)) == done.moves
     assert view.chance.removeprefix("chance of being inside: ") in todo
     if done.moves:

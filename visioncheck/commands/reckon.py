@@ -12,7 +12,7 @@ from visioncheck.commands.log_attach import TIME_HELP, parse_time
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from visioncheck.api import TypedMeasurement
+    from visioncheck.api_results import TypedMeasurement
     from visioncheck.log.entry import Entry, EntryDraft
 
 
@@ -88,7 +88,7 @@ def reckon(
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
     import visioncheck
-    from visioncheck.api import draft_entry
+    from visioncheck.api_results import draft_entry
 
     _check_log(log, sled, {"--person": person, "--note": note, "--adjusted": adjusted, "--time": time})
     when = parse_time("--time", time) if time else None

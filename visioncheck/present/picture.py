@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-import textwrap
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
@@ -17,22 +16,18 @@ from matplotlib.patheffects import withStroke
 from visioncheck.fence.of_halves import ENDS as GAP_ENDS
 from visioncheck.files import write_whole
 from visioncheck.photo.orientation import upright
-from visioncheck.present.assumed import assumed_lines
-from visioncheck.present.bevel import format_tilt
-from visioncheck.present.correction import percent, with_range
 from visioncheck.present.fence_marks import fence_marks
-from visioncheck.present.flags import format_doubt
-from visioncheck.present.reading import degrees, format_size
-from visioncheck.present.slot import format_open, wall_name
+from visioncheck.present.picture_caption import DPI, ORANGE, draw_caption, format_todo
+from visioncheck.present.reading import degrees
+from visioncheck.present.slot import wall_name
 from visioncheck.saw import Saw
-from visioncheck.units import format_error
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from visioncheck.correction.correct import Advice, Correction
+    from visioncheck.correction.correct import Correction
     from visioncheck.photo.load import Photo
     from visioncheck.reading.model import EdgeReading, Reading
     from visioncheck.sled.model import Sled
@@ -40,15 +35,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _LONG_SIDE_PX = 1600
-DPI = 100
-"""Of a drawn photo, so that a point of type is so many pixels."""
-_LETTER = 0.62
-"""Breadth of a letter, in its size."""
 _NARROWEST = 0.6
 """Short side of a picture at least, in its long side."""
 # colours that stay apart for every common kind of colour vision, and in grey:
 # B. Wong, Points of view: Color blindness, Nature Methods 8, 441 (2011)
-_BLUE, _ORANGE, _GREEN, _YELLOW = "#0072B2", "#E69F00", "#009E73", "#F0E442"
+_BLUE, _GREEN, _YELLOW = "#0072B2", "#009E73", "#F0E442"
 _BINS = 90
 _LEAST_WEIGHT = 0.3
 _RESIDUAL_PX = 12.0
@@ -59,12 +50,6 @@ _LEAST_FENCE_PX, _GAP_FENCE_PX = 300.0, 460.0
 _ARROW_PX = 70.0
 _NAME_HALF_PX = np.array([24.0, 12.0])
 _DARK = "#202020"
-_SHORT: dict[Advice, str] = {
-    "leave it": "leave the fence as it is",
-    "move it": "move the fence",
-    "measure again": "measure better before you move the fence",
-    "finer means needed": "leave the fence until you have finer means",
-}
 _SLOTS = ("slot", "gap")
 _EDGE_NAMES = {"panel": ("first cut", "second cut"), "bevel": ("lay on the table", "cut")}
 _LONG_PIECES = ("strip", *_SLOTS)
@@ -151,7 +136,8 @@ def render_reading(
     if reading.fence_edge is not None and reading.fence_error is not None:
         _draw_fence(axes, reading, frame, centre, correction, sled)
     if captioned:
-        _caption(axes, frame, reading, exaggeration, _todo(correction, sled) if correction else "")
+        order = format_todo(correction, sled) if correction else ""
+        draw_caption(axes, (frame.width, frame.height), reading, exaggeration, order)
     canvas = io.BytesIO()
     # PNG: a third of the time of the library's own level, for three per cent more bytes
     how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
@@ -213,7 +199,7 @@ def _outward(start: Array, end: Array, centre: Array) -> Array:
 def _colour(reading: Reading, k: int) -> str:
     if k == reading.fence_edge:
         return _BLUE
-    return _ORANGE if k == reading.cut_edge else _GREEN
+    return ORANGE if k == reading.cut_edge else _GREEN
 
 
 def _draw_edge(
@@ -245,9 +231,9 @@ def _draw_edge(
 def _draw_cover(axes: Any, start: Array, end: Array, centre: Array) -> None:
     """Mark a stretch of an edge that was left out, and say so."""
     axes.plot(*zip(start, end, strict=True), color="black", lw=9, solid_capstyle="butt", zorder=4)
-    axes.plot(*zip(start, end, strict=True), color=_ORANGE, lw=6, ls=(0, (1.2, 0.8)), zorder=5)
+    axes.plot(*zip(start, end, strict=True), color=ORANGE, lw=6, ls=(0, (1.2, 0.8)), zorder=5)
     out = _outward(start, end, centre)
-    _callout(axes, (start + end) / 2 - 30 * out, "left out", _ORANGE, size=11, away=-out)
+    _callout(axes, (start + end) / 2 - 30 * out, "left out", ORANGE, size=11, away=-out)
 
 
 def _draw_open_end(axes: Any, reading: Reading, frame: _Frame, centre: Array) -> None:
@@ -257,7 +243,7 @@ def _draw_open_end(axes: Any, reading: Reading, frame: _Frame, centre: Array) ->
         middle = (frame(edge.start_px) + frame(edge.end_px)) / 2
         out = (middle - centre) / np.linalg.norm(middle - centre)
         if k == reading.open_end:
-            _callout(axes, middle - 30 * out, "open end", _ORANGE, away=-out)
+            _callout(axes, middle - 30 * out, "open end", ORANGE, away=-out)
         if k == reading.fence_edge and reading.fence_error is None:
             _callout(axes, middle + 30 * out, "straightedge", _BLUE, away=out)
 
@@ -345,7 +331,7 @@ def _draw_fence(
     start, tip = marks.arrow
     axes.annotate("", xy=tip, xytext=start, zorder=8,
                   arrowprops={"arrowstyle": "simple,head_width=2.6,head_length=2.2,tail_width=1.1",
-                              "fc": _ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+                              "fc": ORANGE, "ec": "black", "lw": 1.5, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
 
 
 def _room(axes: Any, start: Array, way: Array) -> float:
@@ -353,61 +339,3 @@ def _room(axes: Any, start: Array, way: Array) -> float:
     border = np.where(way > 0, [axes.get_xlim()[1], axes.get_ylim()[0]], 0.0)
     moving = np.abs(way) > 1e-9
     return float(((border - start)[moving] / way[moving]).min())
-
-
-def _caption(axes: Any, frame: _Frame, reading: Reading, exaggeration: float, todo: str) -> None:
-    said = f"yellow: the edges as seen, residuals × {exaggeration:.0f}; ±: 95 %"
-    if reading.taper:
-        name = "wedge" if reading.piece == "gap" else "taper"
-        said = f"{name} {degrees(replace(reading.taper, value=abs(reading.taper.value)))}    {said}"
-    said = _within(said, frame, 11)
-    axes.text(14, frame.height - 16, said, fontsize=11, color="white", va="bottom",
-              bbox={"fc": "black", "alpha": 0.7, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
-    doubts = "\n".join(f"doubt: {format_doubt(each)}" for each in reading.doubts)
-    if doubts:
-        axes.text(14, frame.height - 52, _within(doubts, frame, 12), fontsize=12, color=_ORANGE, va="bottom",
-                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 5}, zorder=9)  # fmt: skip
-    head = "\n".join(line for line in (_headline(reading), todo) if line)
-    if head:
-        axes.text(14, 16, _within(head, frame, 20), fontsize=20, color="white", va="top",
-                  bbox={"fc": "black", "alpha": 0.75, "ec": "none", "pad": 8}, zorder=9)  # fmt: skip
-
-
-def _within(text: str, frame: _Frame, fontsize: float) -> str:
-    """The text in lines that fit the picture's width."""
-    letter_px = _LETTER * fontsize * DPI / 72
-    across = max(int((frame.width - 28) / letter_px), 20)
-    return "\n".join(textwrap.fill(line, across) for line in text.splitlines())
-
-
-def _headline(reading: Reading) -> str:
-    said = [_format_slot(reading), _format_fence(reading)]
-    said += [f"assumed: {line.text}" for line in assumed_lines(reading.assumed)]
-    return "\n".join(each for each in said if each)
-
-
-def _format_slot(reading: Reading) -> str:
-    if not reading.slot:
-        return ""
-    middle = reading.widths[len(reading.widths) // 2].width
-    wide = f"{reading.piece} {middle.value:.3f} ± {middle.expanded():.3f} mm wide in its middle"
-    return f"{wide}; open {format_open(reading)}" if reading.piece == "gap" else wide
-
-
-def _format_fence(reading: Reading) -> str:
-    if reading.tilt:
-        return f"blade out of upright by {format_tilt(reading.tilt)}"
-    if reading.fence_error:
-        ways = format_error(reading.fence_error.value, signed=False)
-        return f"fence out {ways.deg} ± {reading.fence_error.expanded():.3f}°  ({ways.in_per_ft}, {ways.mm_per_m})"
-    if reading.fence_error_size:
-        return f"fence out {format_size(reading.fence_error_size)}, the way not known"
-    return ""
-
-
-def _todo(correction: Correction, sled: Sled | None) -> str:
-    chance = f"chance of being inside the tolerance: {percent(correction.now.probability_inside)}"
-    if not correction.moves or sled is None:
-        return f"{chance}; {_SHORT[correction.advice]}"
-    far = with_range(correction.move, sled.units)
-    return f"{chance}\nmove its {correction.end.upper()} end {correction.way.upper()} by {far} at the adjuster"

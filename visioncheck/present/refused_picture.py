@@ -11,7 +11,8 @@ import numpy as np
 
 from visioncheck.files import write_whole
 from visioncheck.photo.orientation import upright
-from visioncheck.present.picture import DPI, photo_axes
+from visioncheck.present.picture import photo_axes
+from visioncheck.present.picture_caption import DPI
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
