@@ -196,7 +196,7 @@ def test_typed_readings_say_what_the_command_says():
 
 
 def test_survey_wants_a_list_with_a_photo_in_it():
-    for photos, says in ((str(CORNER), "several photos"), ([], "no photos"), (7, "several photos")):
+    for photos, says in ((str(CORNER), "several photos"), ([], "No photos"), (7, "several photos")):
         with pytest.raises(visioncheck.UserError, match=says):
             visioncheck.survey(photos)
     with pytest.raises(visioncheck.InputError, match="ruled"):
