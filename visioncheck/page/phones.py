@@ -9,7 +9,7 @@ import time
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError
 from visioncheck.files import replace_whole
 
 if TYPE_CHECKING:
@@ -70,8 +70,9 @@ class Phones:
             self._key.turn = int(content["turn"])
         except (OSError, ValueError, KeyError, TypeError) as error:
             # who was shut out would be in again
-            raise UserError(
-                f"The list of phones {path} cannot be used ({error}); remove it and serve with --new-address"
+            raise InputError(
+                "new_address",
+                f"The list of phones {path} cannot be used ({error}); remove it and serve with <new_address>",
             ) from error
 
     def comes(self, session: str, browser: str) -> bool:

@@ -146,7 +146,7 @@ def study_lines(study: GaugeStudy, tolerance_deg: float) -> list[LabelledLine]:
         *lines,
         LabelledLine("Together", _source(study.gauge, tolerance_deg)),
         LabelledLine("Pieces", f"standard deviation {study.piece:.4f}° from piece to piece"),
-        LabelledLine("Tolerance", _ratio_words(tolerance_deg)),
+        LabelledLine("Tolerance", _format_ratio(tolerance_deg)),
         LabelledLine("Photos", _photos(study, tolerance_deg)),
     ]
 
@@ -156,20 +156,20 @@ def nested_lines(study: NestedStudy, tolerance_deg: float) -> list[LabelledLine]
     lines = [LabelledLine("Study", f"{study.readings} readings")]
     for each in reversed(study.components):
         label = " and ".join(_SOURCE_NAMES[source] for source in reversed(each.sources))
-        lines.append(LabelledLine(label[0].upper() + label[1:], _component_words(each, tolerance_deg)))
+        lines.append(LabelledLine(label[0].upper() + label[1:], _format_component(each, tolerance_deg)))
     measuring, fresh = study.sd_of("laying", "camera"), study.sd_of("cut", "laying", "camera")
     named = {source for each in study.components for source in each.sources}
     lines.append(LabelledLine("One photo", f"of a piece: {_source(measuring, tolerance_deg)}"))
     if "cut" in named:
         lines.append(LabelledLine("One cut", f"fresh, one photo, for the sled: {_source(fresh, tolerance_deg)}"))
-    lines.append(LabelledLine("Tolerance", _ratio_words(tolerance_deg)))
-    return [*lines, LabelledLine("Average", _cuts_words(study, tolerance_deg, named))]
+    lines.append(LabelledLine("Tolerance", _format_ratio(tolerance_deg)))
+    return [*lines, LabelledLine("Average", _format_cuts(study, tolerance_deg, named))]
 
 
 _SOURCE_NAMES = {"sled": "sled to sled", "cut": "cut to cut", "laying": "laying to laying", "camera": "photo to photo"}
 
 
-def _component_words(each: Component, tolerance_deg: float) -> str:
+def _format_component(each: Component, tolerance_deg: float) -> str:
     interval = f"between {each.low:.4f} and {each.high:.4f}° (95 %, {_count(each.dof, 'degree')} of freedom)"
     if each.variance <= 0:
         return f"does not show above what lies below it; at most {each.high:.4f}° (95 %)"
@@ -178,7 +178,7 @@ def _component_words(each: Component, tolerance_deg: float) -> str:
     return f"{_source(each.sd, tolerance_deg)}; standard deviation {interval}"
 
 
-def _cuts_words(study: NestedStudy, tolerance_deg: float, named: set[str]) -> str:
+def _format_cuts(study: NestedStudy, tolerance_deg: float, named: set[str]) -> str:
     if "cut" not in named:
         return "one cut alone does not say how cuts differ; cut a few fresh pieces"
     n = cuts_to_average(study, tolerance_deg, SHARE_OF_TOLERANCE)
@@ -191,7 +191,7 @@ def _cuts_words(study: NestedStudy, tolerance_deg: float, named: set[str]) -> st
     return f"{n} fresh cuts, one photo of each: the ± of their mean takes at most a quarter of the tolerance{alone}"
 
 
-def _ratio_words(tolerance_deg: float) -> str:
+def _format_ratio(tolerance_deg: float) -> str:
     return (
         f"{tolerance_deg:.4f}°; up to a quarter of it is a good ± to judge by (common practice), beyond the whole of it"
         " no reading can show that the fence is inside"
