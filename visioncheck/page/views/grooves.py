@@ -81,6 +81,7 @@ def show_groove(request: Request) -> Response:
         problem=problem,
         slots=slots,
         lines=lines,
+        passes=[line.label for line in lines if line.label.startswith("  pass")],
         drawing=f"/groove.png?{urlencode(typed)}" if lines else "",
         cautions=CAUTIONS,
     )
