@@ -168,6 +168,12 @@ def test_the_start_says_how_each_sled_stands(serve):
     assert re.search(r"Alder Lane .{0,20}Outside the tolerance, \d{4}-\d\d-\d\d", words(phone.get("/")))
     typed(phone, "corner", angle="90.001", u="0.004deg", adjusted="1 turn")
     assert re.search(r"Inside the tolerance, [\d-]+, after: 1 turn", words(phone.get("/")))
+    typed(phone, "corner", angle="90.002", u="0.004deg")
+    assert re.search(r"Inside the tolerance, [\d-]+ Last changed [\d-]+: 1 turn", words(phone.get("/")))
+    own = words(phone.get(f"/trend/{SLED_KEY}"))
+    assert "Last changed" in own
+    assert "The newest reading, with its picture" in own
+    assert own.count("adjusted: 1 turn") == 1
     text = (page.settings.sleds / "alder-lane.toml").read_text()
     refused = {"schema": 1, "status": "refused", "reason": "blurred"}
     with Log.open(page.settings.log) as log:

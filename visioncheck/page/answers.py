@@ -361,12 +361,13 @@ class LogRow:
 
 @dataclass(frozen=True, slots=True)
 class SledSummary:
-    """One sled on the start: its verdict, of when, and what was changed since or before."""
+    """One sled on the start: its verdict, of when, and what was changed on it last."""
 
     key: str
     name: str
     tone: Tone
     said: str
+    moved: str = ""
 
 
 def sled_view(log: Log, key: str, sled: Sled) -> SledSummary:
@@ -381,7 +382,10 @@ def sled_view(log: Log, key: str, sled: Sled) -> SledSummary:
         return SledSummary(key, sled.name, "unknown", f"adjusted since {day} ({pending}): check it")
     tone = choose_tone(newest.fence_error, sled.tolerance_deg)
     before = f", after: {newest.adjusted}" if newest.adjusted else ""
-    return SledSummary(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}")
+    changed = [each for each in entries if each.adjusted and each.corrected_by is None]
+    last = changed[-1] if changed and not newest.adjusted else None
+    moved = "" if last is None else f"Last changed {last.time.astimezone():%Y-%m-%d}: {last.adjusted}"
+    return SledSummary(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}", moved)
 
 
 def row_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> LogRow:
