@@ -73,6 +73,7 @@ def measure(
     turned_half: str | None = None,
     nominal: str | float | None = None,
     cut_edge: str | None = None,
+    recut: str | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -84,7 +85,7 @@ def measure(
         What `survey` or `load_rig` gave, or the rig file's path. Without one the sheet's own errors are in the ±.
     sled : optional
         What `load_sled` gave, or the sled file's path. Without one there is neither verdict nor correction.
-    piece : {"corner", "panel", "strip", "slot", "gap", "bevel"}, optional
+    piece : {"corner", "panel", "strip", "slot", "gap", "bevel", "straight"}, optional
         What kind of piece it is; where the photo alone cannot tell, the result has a `question`.
     thickness : str or Quantity, optional
         Of the piece, where no tag tells: ``"18mm"``, ``"3/4in"``, ``"12.3mm±0.1mm"``.
@@ -99,6 +100,8 @@ def measure(
         the sled's.
     cut_edge : {"top", "bottom", "left", "right"}, optional
         Of a bevel, side of the picture that the cut points to; `fence_edge` is then the face that lay on the table.
+    recut : {"end for end", "second edge"}, optional
+        Of two photos: they are of one board after each of two cuts, and how the second was made.
 
     Returns
     -------
@@ -119,9 +122,9 @@ def measure(
     >>> found = visioncheck.measure(photo, sled="fixtures/sleds/alder-lane.toml")
     >>> found.value.unit, found.verdict.value, [doubt.code for doubt in found.doubts]
     ('deg', 'cannot tell', ['no-rig'])
-    >>> visioncheck.measure(photo, piece="banana")
+    >>> visioncheck.measure(photo, piece="banana")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    visioncheck.errors.InputError: piece 'banana' is not known; choose one of corner, panel, strip, slot, gap, bevel
+    visioncheck.errors.InputError: piece 'banana' is not known; choose one of corner, ..., gap, bevel, straight
     >>> visioncheck.measure(photo, thickness=visioncheck.Quantity(0.75, 0.01, "inch"))
     Traceback (most recent call last):
     visioncheck.errors.InputError: thickness is in 'inch', which is no unit of length; write it such as '18mm'
@@ -131,7 +134,7 @@ def measure(
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    told = _told(owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge)
+    told = _told(owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut)
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
@@ -159,6 +162,13 @@ def compute(
     frame: int | None = None,
     frame_cuts: int | None = None,
     at_fence: str | None = None,
+    again: str | float | None = None,
+    recut: str | None = None,
+    edge_gap: str | None = None,
+    lifted: str | None = None,
+    other_end: str | None = None,
+    pulled_back: str | None = None,
+    tip: str | None = None,
     bevel: str | float | None = None,
     bevel_wedge: str | float | None = None,
     height: str | None = None,
@@ -194,6 +204,15 @@ def compute(
         With `wedge`: it is the gap left in a frame of so many sides; how many mitre cuts the frame has, where not two a
         side; the edge of its pieces that was on the fence, ``"outer"`` or ``"inner"``. `opens` is then ``"outside"`` or
         ``"inside"``.
+    again, recut : str or float, str
+        With `angle`: the corner of a second cut of the same board, and how that was made, ``"end for end"`` or
+        ``"second edge"``.
+    edge_gap : str
+        For the fence's bow in place of its error: how far the edges of two boards, each planed until it fits the fence,
+        stand apart when put together, over `length`; `opens` is ``"middle"`` or ``"ends"``.
+    lifted, other_end, pulled_back, tip : str
+        For the blade against the sled's travel: widths of a slot that ends in the board, at its open and near its inner
+        end, ``"2.62mm,2.58mm"``, `length` apart; of one from the board's other end, of one pulled back; over the teeth.
     bevel, bevel_wedge, height : str or float, str or float, str
         For the blade's tilt in place of the fence's error: the corner between the face that lay on the table and the
         cut, or the gap of two halves of its thickness, one turned over (as for `wedge`); the height of the cut.
@@ -219,17 +238,25 @@ def compute(
     """
     from visioncheck.fence.typed import compute_typed
 
-    lengths = {"rear": rear, "front": front, "length": length, "height": height, "u": u}
+    lengths = {"rear": rear, "front": front, "length": length, "height": height, "edge_gap": edge_gap, "u": u}
+    lengths |= {"lifted": lifted, "other_end": other_end, "pulled_back": pulled_back, "tip": tip}
     for name, each in lengths.items():
         if each is not None and not isinstance(each, str):
             raise InputError(name, f"<{name}> {each!r:.60} does not say its unit; write it as text, such as '30.42mm'")
     words = {"wide": wide, "turned": turned, "opens": opens, "unordered": "yes" if unordered else None}
-    words["at_fence"] = at_fence
+    words |= {"at_fence": at_fence, "recut": recut}
     words |= {
         "frame": None if frame is None else str(frame),
         "frame_cuts": None if frame_cuts is None else str(frame_cuts),
     }
-    angles = {"taper": taper, "angle": angle, "wedge": wedge, "bevel": bevel, "bevel_wedge": bevel_wedge}
+    angles = {
+        "taper": taper,
+        "angle": angle,
+        "again": again,
+        "wedge": wedge,
+        "bevel": bevel,
+        "bevel_wedge": bevel_wedge,
+    }
     given = {name: each for name, each in (lengths | words).items() if each is not None}
     given |= {name: _angle(name, each) for name, each in angles.items() if each is not None}
     if corners is not None:
@@ -290,6 +317,7 @@ def _told(
     turned_half: str | None,
     nominal: str | float | None,
     cut_edge: str | None,
+    recut: str | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -305,6 +333,7 @@ def _told(
         turned_half=turned_half,
         nominal=nominal,
         cut_edge=cut_edge,
+        recut=recut,
     )
     if thickness is None or typed is not None:
         return told

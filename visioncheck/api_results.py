@@ -14,6 +14,7 @@ from visioncheck.quantity import Quantity
 from visioncheck.results.model import (
     BevelResult,
     SlotResult,
+    StraightResult,
     error_size,
     middle_width,
     result_from_reading,
@@ -141,8 +142,8 @@ class Measurement:
     def value(self) -> Quantity | None:
         """The fence error, deg, signed; a slot's width, mm; a bevel's blade tilt, deg; None where it is asked."""
         result = self.result
-        if isinstance(result, BevelResult):
-            return result.tilt
+        if isinstance(result, BevelResult | StraightResult):
+            return result.tilt if isinstance(result, BevelResult) else result.bow
         return middle_width(result) if isinstance(result, SlotResult) else signed_error(result)
 
     @property
@@ -237,12 +238,18 @@ class TypedMeasurement:
 
     @property
     def value(self) -> Quantity | None:
-        """The fence error, deg, signed; None where a question must be answered first."""
+        """The fence error, deg, signed, or what was reckoned in its place; None where it is asked."""
+        if self.result.fence_bow:
+            return self.result.fence_bow.bow
+        if self.result.travel:
+            return self.result.travel.heel
         return None if self.result.question else self.result.error
 
     @property
     def verdict(self) -> Verdict | None:
         """How the fence error, or its size where the sign is unknown, stands to the sled's tolerance."""
+        if self.result.kind in {"straight", "travel"}:
+            return None
         if self.result.kind == "bevel":
             return _tilt_verdict(self.result.error, owner(self.sled))
         return _verdict(self.result.error, self.sled)
@@ -253,7 +260,7 @@ class TypedMeasurement:
         from visioncheck.correction.correct import correct
         from visioncheck.fence.next_step import Basis
 
-        if self.result.kind == "bevel":
+        if self.result.kind in {"bevel", "straight", "travel"}:
             return None
         sled = owner(self.sled)
         return None if self.result.question or not sled else correct(self.result.error, sled, Basis(self.result.kind))
@@ -282,9 +289,13 @@ class TypedMeasurement:
 
     def render(self) -> bytes:
         """Draw the fence error with its ± beside the sled's tolerance, PNG."""
-        from visioncheck.present.error_bar import draw_error, draw_tilt
+        from visioncheck.present.error_bar import draw_bow, draw_error, draw_heel, draw_tilt
 
         signed = not self.result.question
+        if self.result.travel:
+            return draw_heel(self.result.travel.heel)
+        if self.result.fence_bow:
+            return draw_bow(self.result.fence_bow.bow)
         if self.result.kind == "bevel":
             return draw_tilt(self.result.error, owner(self.sled), signed=signed)
         return draw_error(self.result.error, owner(self.sled), self.correction, signed=signed)

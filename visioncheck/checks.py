@@ -209,6 +209,11 @@ PANEL_MOST_RATIO = 4.0
 practice, no source."""
 PANEL_CLOSURE_CHANCE = 0.05
 """Probability. A panel whose misfit is as large by a smaller chance is flagged; assumption."""
+SLOT_ROUGHER = 2.0
+"""Times. A wall is called the rougher one where it scatters so much more than the other; common practice, no source."""
+REVERSAL_MOST_DEG, REVERSAL_SAME_LENGTH = 15.0, 0.02
+"""deg, relative. An edge farther from half a turn, or of another length, is not the first photo's, turned;
+assumption."""
 BEVEL_LEAN_DEG = 0.1, 0.25
 """deg. How far a board's upper edge leans along itself and across against the one it stands on (standard uncertainty);
 assumption: widths differ by 0.2 mm in 100 mm, and a jointer's fence is set by a small square."""

@@ -24,6 +24,7 @@ from visioncheck.commands import (
     target,
     tolerance,
     topics,
+    travel,
 )
 from visioncheck.errors import UserError
 from visioncheck.stopping import exit_code, note
@@ -46,6 +47,7 @@ reckon.register(app)
 tolerance.register(app)
 sled.register(app)
 groove.register(app)
+travel.register(app)
 study.register(app)
 log.register(app)
 batch.register(app)

@@ -76,7 +76,7 @@ def batch(
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
     or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
-    cut_edge, person, note, adjusted, time).
+    cut_edge, recut, person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}

@@ -33,7 +33,8 @@ def measure(
         str | None, typer.Option(help="Of the piece, where it has no tag: 18mm, 3/4in, 12.3mm±0.1mm.")
     ] = None,
     piece: Annotated[
-        str | None, typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, gap or bevel.")
+        str | None,
+        typer.Option(help="corner, panel or strip, otherwise told by its shape; or slot, gap, bevel or straight."),
     ] = None,
     fence_edge: Annotated[
         str | None,
@@ -50,6 +51,13 @@ def measure(
         typer.Option(
             help="Of a gap: the half that was turned over, as they lay at the saw: left, right. Its board's edges"
             " must be parallel."
+        ),
+    ] = None,
+    recut: Annotated[
+        str | None,
+        typer.Option(
+            help="Two photos of ONE board, each after a cut: 'end for end' (turned over, the same edge on the fence) or"
+            " 'second edge'."
         ),
     ] = None,
     cut_edge: Annotated[
@@ -92,8 +100,8 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
-    _check_turned(photos, turned=turned)
-    _check_picture(picture, photos, rig, sled, turned=turned, budget=budget)
+    _check_turned(photos, turned=turned or recut is not None)
+    _check_picture(picture, photos, rig, sled, turned=turned or recut is not None, budget=budget)
     _check_kind(piece, cuts, turned_half)
     if piece in {"panel", "slot", "gap"}:
         refuse_idle({"--nominal": nominal}, f"on --piece {piece}")
@@ -113,9 +121,9 @@ def measure(
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
     told = read_piece_options(
-        thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal, cut_edge
+        thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal, cut_edge, recut
     )
-    photos, second = (photos[:1], photos[1]) if turned else (photos, None)
+    photos, second = (photos[:1], photos[1]) if turned or recut is not None else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:
         for path in _with_bar(_by_time(photos) if open_log else photos):

@@ -44,7 +44,10 @@ def reckon(
     ] = None,
     opens: Annotated[
         str | None,
-        typer.Option(help="With --wedge: where the gap is open, straightedge or far; of a frame outside or inside."),
+        typer.Option(
+            help="With --wedge: where the gap is open, straightedge or far; of a frame outside or inside; with"
+            " --edge-gap middle or ends."
+        ),
     ] = None,
     side: Annotated[str | None, typer.Option(help="Side of the blade the piece or panel was on.")] = None,
     fence: Annotated[str | None, typer.Option(help="Side of the work the fence was on: rear or front.")] = None,
@@ -60,6 +63,25 @@ def reckon(
     at_fence: Annotated[
         str | None, typer.Option(help="With --frame: the edge of its pieces that was on the fence, outer or inner.")
     ] = None,
+    again: Annotated[
+        str | None, typer.Option(help="With --angle: the corner of a second cut of the same board, degrees.")
+    ] = None,
+    recut: Annotated[
+        str | None, typer.Option(help="With --again: how the second was made, 'end for end' or 'second edge'.")
+    ] = None,
+    edge_gap: Annotated[
+        str | None,
+        typer.Option(help="The fence's bow instead: gap of two boards that both fit it, edge to edge, over --length."),
+    ] = None,
+    lifted: Annotated[
+        str | None,
+        typer.Option(
+            help="Blade and travel: widths of a slot at its open and inner end, 2.62mm,2.58mm, --length apart."
+        ),
+    ] = None,
+    other_end: Annotated[str | None, typer.Option(help="With --lifted: the same, from the board's other end.")] = None,
+    pulled_back: Annotated[str | None, typer.Option(help="With --lifted: the same, of a slot pulled back.")] = None,
+    tip: Annotated[str | None, typer.Option(help="With --lifted: width over the teeth.")] = None,
     bevel: Annotated[
         str | None,
         typer.Option(help="The blade's tilt instead: corner of the face on the table and the cut, degrees."),
@@ -112,6 +134,13 @@ def reckon(
         frame=frame,
         frame_cuts=frame_cuts,
         at_fence=at_fence,
+        lifted=lifted,
+        other_end=other_end,
+        pulled_back=pulled_back,
+        tip=tip,
+        again=again,
+        recut=recut,
+        edge_gap=edge_gap,
         bevel=bevel,
         bevel_wedge=bevel_wedge,
         height=height,

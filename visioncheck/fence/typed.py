@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,8 @@ from visioncheck.fence.signs import (
     fence_error,
     strip_multiple,
 )
+from visioncheck.fence.straightness import FenceBow, Separated, fence_bow_from_gap, separate
+from visioncheck.fence.travel import CutSlot, Travel, assess_travel, taper_of_widths
 from visioncheck.saw import LARGEST_ERROR_DEG, Saw
 
 if TYPE_CHECKING:
@@ -35,7 +38,7 @@ _U_PROTRACTOR_DEG = 0.05
 _U_LENGTH_MM = 0.5
 _USUAL_CUTS = 5
 _KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap", "frame": "frame"}
-_KINDS |= {"bevel": "bevel", "bevel_wedge": "bevel"}
+_KINDS |= {"lifted": "travel", "edge_gap": "straight", "bevel": "bevel", "bevel_wedge": "bevel"}
 _LEAST_CHANCE = 0.01
 _MISFIT = (
     "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
@@ -55,6 +58,8 @@ _COUNTS = {
     "frame": ("fence", "piece_side"),
     "bevel": ("piece_side",),
     "bevel_wedge": (),
+    "edge_gap": (),
+    "lifted": (),
 }
 
 
@@ -96,7 +101,9 @@ class TypedResult:
 
     `assumed` is what gives it its sign and was neither typed nor in a sled's file: ``fence``, ``piece_side``.
     `inputs` is what it was reckoned from. Of the kind ``bevel`` the error is the blade's tilt, and
-    `cut_height_mm` the height of the cut where it is known.
+    `cut_height_mm` the height of the cut where it is known. `two_cuts` are both cuts' own errors, and what they say
+    together; `fence_bow` is what stands in the place of an error of the kind ``straight``,
+    and `travel` of the kind ``travel``.
     """
 
     error: Quantity
@@ -106,6 +113,9 @@ class TypedResult:
     assumed: Mapping[str, str] = field(default_factory=dict)
     inputs: Inputs | None = None
     cut_height_mm: float = 0.0
+    two_cuts: tuple[Quantity, Quantity, Separated] | None = None
+    fence_bow: FenceBow | None = None
+    travel: Travel | None = None
 
 
 def compute_typed(
@@ -122,7 +132,8 @@ def compute_typed(
     given : mapping of str to str
         What was typed, by the names of the parameters: ``rear``, ``front``, ``length``, ``taper``, ``wide``,
         ``angle``, ``corners``, ``unordered``, ``wedge``, ``turned``, ``opens``, ``frame``, ``frame_cuts``,
-        ``at_fence``, ``bevel``, ``bevel_wedge``, ``height``, ``cuts``, ``u``.
+        ``at_fence``, ``bevel``, ``bevel_wedge``, ``height``, ``again``, ``recut``,
+        ``edge_gap``, ``lifted``, ``other_end``, ``pulled_back``, ``tip``, ``cuts``, ``u``.
     sled : Sled or None
         Gives the units of bare numbers, and the sides where they are not said.
     side : {"left", "right"} or None
@@ -190,7 +201,9 @@ def _compute(typed: _Typed) -> TypedResult:
     modes = {
         "rear": (_from_widths, {"rear", "front", "length"}, {"cuts"}),
         "taper": (_from_taper, {"taper"}, {"wide", "cuts"}),
-        "angle": (_from_angle, {"angle"}, set[str]()),
+        "angle": (_from_angle, {"angle"}, {"again", "recut"}),
+        "lifted": (_from_slots, {"lifted", "length"}, {"other_end", "pulled_back", "tip"}),
+        "edge_gap": (_from_edge_gap, {"edge_gap", "length", "opens"}, set[str]()),
         "corners": (_from_corners, {"corners"}, {"unordered"}),
         "wedge": (_from_wedge, {"wedge"}, {"turned", "opens", "length"}),
         "bevel": (_from_bevel, {"bevel"}, {"height"}),
@@ -214,8 +227,8 @@ def _mode(given: Mapping[str, str]) -> str:
     if len(chosen) != 1:
         raise InputError(
             "rear",
-            "Give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners>, <wedge>, <bevel> or"
-            " <bevel_wedge>",
+            "Give one reading: <rear> with <front> and <length>, or <taper>, <angle>, <corners>, <wedge>, <bevel>,"
+            " <bevel_wedge>, <edge_gap> or <lifted>",
         )
     return "frame" if chosen[0] == "wedge" and "frame" in given else chosen[0]
 
@@ -272,9 +285,59 @@ def _from_angle(typed: _Typed) -> TypedResult:
             f" should have made by <nominal> or the sled, nor of {180 - typed.saw.nominal_deg:g}, the other half's",
         )
     error = fence_error(OneCut(angle), made)
+    if "again" in typed.given:
+        return _from_two_cuts(typed, error, made)
+    if "recut" in typed.given:
+        raise InputError("recut", "<recut> goes with <again>, the corner of the second cut")
     if made.piece == typed.saw.piece:
         return TypedResult(error)
     return TypedResult(error, (Note("other half", {"piece_side": made.piece, "nominal_deg": made.nominal_deg}),))
+
+
+def _from_two_cuts(typed: _Typed, first: Quantity, made: Saw) -> TypedResult:
+    from visioncheck.quantity import Quantity
+
+    if "recut" not in typed.given:
+        raise InputError("recut", "<again> also needs <recut>: end for end, or second edge")
+    how: Any = _require_choice("recut", typed.given["recut"], ("end for end", "second edge"))
+    angle = Quantity(_angle(typed, "again"), _u_angle(typed), "deg")
+    second = fence_error(OneCut(angle), made)
+    if not abs(second.value) <= LARGEST_ERROR_DEG:
+        raise InputError("again", f"<again> {angle.value:g} is not within 5° of {made.nominal_deg:g}")
+    parted = separate(first, second, how)
+    return TypedResult(parted.error, two_cuts=(first, second, parted))
+
+
+def _from_slots(typed: _Typed) -> TypedResult:
+    from visioncheck.quantity import Quantity
+
+    length = _length(typed, "length", 10.0)
+    lifted, other, pulled = (
+        _cut_slot(typed, key, length) if key in typed.given else None for key in ("lifted", "other_end", "pulled_back")
+    )
+    assert lifted is not None  # the mode is told by it
+    tip = Quantity(_length(typed, "tip", 0.3), _u_length(typed), "mm") if "tip" in typed.given else None
+    return TypedResult(Quantity(0.0, 0.0, "deg"), travel=assess_travel(lifted, other, pulled, tip))
+
+
+def _cut_slot(typed: _Typed, key: str, length_mm: float) -> CutSlot:
+    from visioncheck.quantity import Quantity
+
+    widths = re.split(r"[,;]", typed.given[key])
+    if len(widths) != 2:
+        raise InputError(key, f"<{key}> needs two widths, at the open and near the inner end, such as 2.62mm;2.58mm")
+    parts = replace(typed, given=typed.given | {key: widths[0]}), replace(typed, given=typed.given | {key: widths[1]})
+    open_mm, end_mm = (Quantity(_length(each, key, 0.3), _u_length(typed), "mm") for each in parts)
+    return CutSlot(taper_of_widths(open_mm, end_mm, length_mm), open_mm, end_mm)
+
+
+def _from_edge_gap(typed: _Typed) -> TypedResult:
+    from visioncheck.quantity import Quantity
+
+    where: Any = _require_choice("opens", typed.given["opens"], ("middle", "ends"))
+    gap = Quantity(_length(typed, "edge_gap", 0.0), _u_length(typed), "mm")
+    bow = fence_bow_from_gap(gap, where, _length(typed, "length", 50.0))
+    return TypedResult(Quantity(0.0, 0.0, "deg"), fence_bow=bow)
 
 
 def _from_corners(typed: _Typed) -> TypedResult:

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any
 from visioncheck import checks
 from visioncheck.errors import InputError, UserError
 from visioncheck.fence.mitre import read_nominal
+from visioncheck.fence.straightness import Recut
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
 
 if TYPE_CHECKING:
     from visioncheck.units import UnitWorld
 
-PIECES = ("corner", "panel", "strip", "slot", "gap", "bevel")
+PIECES = ("corner", "panel", "strip", "slot", "gap", "bevel", "straight")
 WAYS = ("top", "bottom", "left", "right")
+RECUTS: tuple[Recut, Recut] = ("end for end", "second edge")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
 _U_BOARD_MM = 0.05
 """How unlike a board's thickness is from place to place (common practice, no source)."""
@@ -33,7 +35,7 @@ class PieceOptions:
     ----------
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
-    piece : {"corner", "panel", "strip", "slot", "gap", "bevel"} or None
+    piece : {"corner", "panel", "strip", "slot", "gap", "bevel", "straight"} or None
         None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
     fence_edge : {"top", "bottom", "left", "right"} or None
         Side of the PICTURE that the edge which lay on the fence points to, where no tag tells; of a bevel the face that
@@ -45,6 +47,8 @@ class PieceOptions:
     nominal_deg : float or None
         Of an offcut or strip: the angle that the cut should have made with the edge at the fence; None: the sled's. Of
         a bevel: that with the face on the table; None: 90.
+    recut : {"end for end", "second edge"} or None
+        Of two photos: they are of two cuts of one board, and how the second was made.
     cut_edge : {"top", "bottom", "left", "right"} or None
         Of a bevel: side of the PICTURE that the cut points to.
     """
@@ -56,6 +60,7 @@ class PieceOptions:
     turned_half: PieceSide | None = None
     nominal_deg: float | None = None
     cut_edge: str | None = None
+    recut: Recut | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -80,6 +85,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         turned_half=told.get("turned_half"),
         nominal_deg=told.get("nominal_deg"),
         cut_edge=told.get("cut_edge"),
+        recut=told.get("recut"),
     )
 
 
@@ -92,6 +98,7 @@ def read_piece_options(
     turned_half: str | None = None,
     nominal: str | float | None = None,
     cut_edge: str | None = None,
+    recut: str | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -101,13 +108,14 @@ def read_piece_options(
         Naming the parameter.
     """
     choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
-    choices["cut_edge"] = (cut_edge, WAYS)
+    choices |= {"cut_edge": (cut_edge, WAYS), "recut": (recut, RECUTS)}
     for name, (value, known) in choices.items():
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
+    again = None if recut is None else RECUTS[RECUTS.index(recut)]
     thick = None if thickness is None else _thickness(thickness, units)
-    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge)
+    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again)
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:

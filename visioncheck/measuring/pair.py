@@ -16,6 +16,7 @@ from visioncheck.measuring.kind import edge_doubts, tell_piece
 from visioncheck.measuring.piece import SeenPiece, pointed_edge, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS
+from visioncheck.measuring.straight import measure_straight, measure_two_cuts
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Turned
 from visioncheck.reading.pair import Match, matches, mean_piece, told_apart
@@ -45,6 +46,10 @@ def measure_turned(request: MeasureRequest, detection: Detection | None = None) 
     """
     assert request.turned is not None  # else it is `measure_photo`'s
     rig, options = request.rig, request.options
+    if options.recut is not None:
+        return measure_two_cuts(request, detection)
+    if options.piece == "straight":
+        return measure_straight(request, detection)
     if options.piece in {*SLOT_KINDS, "bevel"}:
         raise InputError("turned", f"<turned> goes with angles; measure each photo of a {options.piece} on its own.")
     first, second = (see_piece(path, rig, options.thickness) for path in (detection or request.photo, request.turned))

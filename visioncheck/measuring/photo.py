@@ -14,6 +14,7 @@ from visioncheck.measuring.kind import tell_piece
 from visioncheck.measuring.piece import agreed_fence_edge, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS, Scene
+from visioncheck.measuring.straight import measure_straight
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS
 from visioncheck.quantity import Quantity
 from visioncheck.reading.piece import Piece
@@ -45,6 +46,10 @@ def measure_photo(request: MeasureRequest, detection: Detection | None = None) -
             "turned_half",
             "<turned_half> goes with the gap between two halves; say <piece=gap> or <piece=bevel> too, or leave it out",
         )
+    if options.recut is not None:
+        raise InputError("recut", "<recut> goes with two photos, of the board after each cut; give the second one too")
+    if options.piece == "straight":
+        return measure_straight(request, detection)
     if options.piece == "bevel":
         return measure_bevel(request, detection)
     if options.cut_edge is not None:

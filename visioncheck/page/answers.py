@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
+from visioncheck.fence.straightness import FenceBow
 from visioncheck.log.standing import SUPERSEDED, Standing, find_standing, newest_reading, pending_adjustment
 from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
@@ -18,6 +19,7 @@ from visioncheck.present.line import LabelledLine
 from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
+from visioncheck.present.straight import reading_of_two_cuts, straight_lines
 from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
@@ -28,7 +30,7 @@ from visioncheck.results.from_json import (
     question_from_json,
     reading_from_json,
 )
-from visioncheck.results.model import blade_tilt, middle_width
+from visioncheck.results.model import blade_tilt, fence_bow, middle_width
 from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
@@ -167,7 +169,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
-        is_turned="turned" in found or found.get("piece") in {"slot", "gap", "bevel"},
+        is_turned="turned" in found or found.get("piece") in {"slot", "gap", "bevel", "straight"},
         is_pair="turned" in found,
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
@@ -211,6 +213,8 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
         return (
             _format_slot(entry, sled)
             or _format_tilt(entry, sled)
+            or _format_bow(entry, sled)
+            or _format_heel(entry)
             or format_reason(entry.result, "page")
             or "This reading has no fence error",
         )
@@ -236,6 +240,24 @@ def _format_slot(entry: Entry, sled: Sled | None) -> str:
         if middle is None
         else f"{result.kind.capitalize()}, {fine_length(middle, sled.units if sled else 'mm')} wide"
     )
+
+
+def _format_heel(entry: Entry) -> str:
+    """Say the blade's heel; empty for any other reading."""
+    heel = quantity_from_json(entry.reading.get("travel", {}).get("heel_deg"), "deg")
+    if heel is None:
+        return ""
+    shows = "" if heel.value > heel.expanded() else ": none shows"
+    return f"Blade against the travel {heel.value:.3f} ± {heel.expanded():.3f}°{shows}"
+
+
+def _format_bow(entry: Entry, sled: Sled | None) -> str:
+    """Say a fence's bow; empty for any other reading."""
+    bow = fence_bow(entry.result)
+    if bow is None:
+        return ""
+    found = FenceBow(bow, float(entry.reading["length_mm"]))
+    return f"The fence is {straight_lines(found, sled.units if sled else 'mm')[0].text}"
 
 
 def _format_tilt(entry: Entry, sled: Sled | None) -> str:
@@ -300,6 +322,8 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
 def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[LabelledLine]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
+    if reading is not None and reading.two_cuts:
+        lines += reading_of_two_cuts(reading.two_cuts)
     tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
     if tilt is not None:
         about = tilt_lines(tilt, _sled(log, entry, None), float(found["tilt"].get("cut_height_mm", 0.0)))

@@ -60,11 +60,21 @@ def draw_tilt(tilt: Quantity, sled: Sled | None, *, signed: bool) -> bytes:
     return _draw(_rows(tilt, signed=signed), label, tolerance, f"tolerance ± {tolerance:g}°")
 
 
+def draw_heel(heel: Quantity) -> bytes:
+    """Draw the angle between blade and travel, deg, on a scale; PNG."""
+    return _draw([("now", heel)], "the blade against the travel, °  (+: the slot wider at its open end)", 0.0, "")
+
+
+def draw_bow(bow: Quantity) -> bytes:
+    """Draw a fence's bow, mm, on a scale; PNG."""
+    return _draw([("now", bow)], "the fence's bow, mm  (+: hollow)", 0.0, "", bow.unit)
+
+
 def _rows(error: Quantity, *, signed: bool) -> list[tuple[str, Quantity]]:
     return [("now", error)] if signed else [("one way", error), ("or the other", error.scaled(-1, "deg"))]
 
 
-def _draw(rows: list[tuple[str, Quantity]], label: str, tolerance: float, said: str) -> bytes:
+def _draw(rows: list[tuple[str, Quantity]], label: str, tolerance: float, said: str, unit: str = "°") -> bytes:
     figure = Figure((_WIDTH_IN, _FRAME_IN + _ROW_IN * len(rows)), dpi=_DPI, facecolor=PAPER, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots()
@@ -76,8 +86,10 @@ def _draw(rows: list[tuple[str, Quantity]], label: str, tolerance: float, said: 
     axes.axvline(0, color=GRID, linewidth=1, zorder=1)
     for row, (_, each) in enumerate(rows):
         axes.errorbar(each.value, row, xerr=each.expanded(), fmt="o", color=READING, capsize=4, zorder=3)
-        said = f"{each.value:+.3f} ± {each.expanded():.3f}°"
-        axes.annotate(said, (each.value, row), (0, 7), textcoords="offset points", ha="center", color=INK, fontsize=9)
+        figures = f"{each.value:+.3f} ± {each.expanded():.3f}{'°' if unit == '°' else f' {unit}'}"
+        axes.annotate(
+            figures, (each.value, row), (0, 7), textcoords="offset points", ha="center", color=INK, fontsize=9
+        )
     axes.set_yticks(range(len(rows)), [name for name, _ in rows])
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)

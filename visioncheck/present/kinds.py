@@ -13,6 +13,7 @@ KIND_WORDS = {
     "strip": "the strip of successive cuts",
     "slot": "a board with a saw slot",
     "gap": "two halves of one cut, butted",
+    "straight": "a board's edge planed to fit the fence",
     "bevel": "a board on its edge, or two halves of a tall cut",
 }
 _ANSWERS = {"strip": "<cuts>, 5 for a panel cut all round"}

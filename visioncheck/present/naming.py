@@ -27,6 +27,7 @@ _CHOICES = {
     "panel": "panel, cut all round",
     "slot": "board with a saw slot",
     "gap": "two halves butted",
+    "straight": "board's edge planed to fit the fence",
     "bevel": "board on its edge, for the blade's tilt",
 }
 

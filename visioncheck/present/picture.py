@@ -51,7 +51,11 @@ _ARROW_PX = 70.0
 _NAME_HALF_PX = np.array([24.0, 12.0])
 _DARK = "#202020"
 _SLOTS = ("slot", "gap")
-_EDGE_NAMES = {"panel": ("first cut", "second cut"), "bevel": ("lay on the table", "cut")}
+_EDGE_NAMES = {
+    "straight": ("fits the fence", ""),
+    "panel": ("first cut", "second cut"),
+    "bevel": ("lay on the table", "cut"),
+}
 _LONG_PIECES = ("strip", *_SLOTS)
 
 

@@ -12,6 +12,7 @@ from visioncheck.present.correction import percent, with_range
 from visioncheck.present.flags import format_doubt
 from visioncheck.present.reading import degrees, format_size
 from visioncheck.present.slot import format_open
+from visioncheck.present.straight import straight_lines
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -76,6 +77,8 @@ def _format_slot(reading: Reading) -> str:
 
 
 def _format_fence(reading: Reading) -> str:
+    if reading.straight:
+        return f"fence's bow: {straight_lines(reading.straight, 'mm')[0].text}"
     if reading.tilt:
         return f"blade out of upright by {format_tilt(reading.tilt)}"
     if reading.fence_error:

@@ -15,6 +15,7 @@ from visioncheck.present.mitre import format_nominal, format_other_half
 from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import question_sentence
 from visioncheck.present.slot import slot_lines
+from visioncheck.present.straight import reading_of_two_cuts, reference_lines, straight_lines
 from visioncheck.results.basis import basis_from_reading
 from visioncheck.uncertainty import absolute_value
 from visioncheck.units import MM_PER_IN, format_error, format_run
@@ -64,6 +65,9 @@ def reading_lines(
 ) -> list[LabelledLine]:
     """Say what one photo says: piece, angles, fence, what to do (or `instead` of that), then what is doubtful."""
     units: UnitWorld = sled.units if sled else "mm"
+    if reading.straight:
+        said = straight_lines(reading.straight, units, reading.straight.photo)
+        return [*_piece_lines(reading, units, sled), *said, *_flag_lines(reading, door)]
     fence = _tilt_lines(reading, sled, door) if reading.piece == "bevel" else _fence_lines(reading, sled, instead, door)
     return [*_piece_lines(reading, units, sled), *fence, *_flag_lines(reading, door)]
 
@@ -85,6 +89,10 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
         cut = reading.edges[reading.cut_edge or 0]
         lines.append(LabelledLine("Zone", _zone(reading.perpendicularity, cut.length_mm, units, reading.nominal_deg)))
     lines += [LabelledLine("Left out", format_cover(reading, cover)) for cover in reading.covers]
+    if reading.two_cuts:
+        lines += reading_of_two_cuts(reading.two_cuts)
+    elif reading.piece == "corner" and reading.fence_edge is not None and reading.fence_error:
+        lines += reference_lines(reading.edges[reading.fence_edge], reading.fence_error, units)
     if reading.turned:
         lines.append(
             LabelledLine("Turned", f"by {abs(reading.turned.turn_deg):.1f}° to {reading.turned.photo}; {_CANCELS}")

@@ -19,7 +19,7 @@ from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, bud
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.pages import render_page
 from visioncheck.present.questions import missing_reason
-from visioncheck.present.reading import format_size, length
+from visioncheck.present.reading import degrees, format_size, length
 from visioncheck.present.trend import format_date, format_pending, format_signed, format_trend
 from visioncheck.present.trend_chart import chart_alternative, format_adjustment
 from visioncheck.present.typed import format_inputs
@@ -33,7 +33,7 @@ from visioncheck.results.from_json import (
     quantity_from_json,
     reading_from_json,
 )
-from visioncheck.results.model import blade_tilt, middle_width
+from visioncheck.results.model import blade_tilt, fence_bow, middle_width
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
@@ -387,11 +387,23 @@ def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     size = _size(entry.reading)
     if size is not None:
         return format_size(size), "either way"
+    other = _format_other(entry, sled)
+    if other is not None:
+        return other
     result = entry.result
-    tilt = blade_tilt(result)
-    if tilt is not None:
-        return "blade", format_tilt(tilt)
     width = middle_width(result)
     if width is not None:  # measured for the blade's sake, not for the fence's
         return result.kind, length(width, sled.units if sled else "mm")
     return "none", ""
+
+
+def _format_other(entry: Entry, sled: Sled | None) -> tuple[str, str] | None:
+    """Say what was measured for another thing's sake than the fence's angle; None where that is none of these."""
+    tilt = blade_tilt(entry.result)
+    if tilt is not None:
+        return "blade", format_tilt(tilt)
+    bow = fence_bow(entry.result)
+    if bow is not None:
+        return "fence's bow", length(bow, sled.units if sled else "mm")
+    heel = quantity_from_json(entry.reading.get("travel", {}).get("heel_deg"), "deg")
+    return None if heel is None else ("blade's heel", degrees(heel))

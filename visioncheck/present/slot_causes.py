@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from visioncheck import checks
 from visioncheck.present.grooves import said
 from visioncheck.quantity import Quantity
 from visioncheck.uncertainty import welch_satterthwaite
@@ -12,9 +13,6 @@ from visioncheck.units import format_length, format_small
 
 if TYPE_CHECKING:
     from visioncheck.units import UnitWorld
-
-_ROUGH_RATIO = 2.0
-"""One wall is called rougher where it scatters twice as much as the other (common practice, no source)."""
 
 
 def explain_slot(
@@ -95,7 +93,7 @@ def _format_taper(taper: Quantity, units: UnitWorld) -> str:
 
 def _format_wall(scatter_mm: tuple[float, float], units: UnitWorld) -> list[str]:
     low, high = sorted(scatter_mm)
-    if high <= _ROUGH_RATIO * low:
+    if high <= checks.SLOT_ROUGHER * low:
         return []
     which = "left" if scatter_mm[0] > scatter_mm[1] else "right"
     sizes = f"{format_small(high, units)} against {format_small(low, units)}"

@@ -11,6 +11,8 @@ from visioncheck.present.correction import describe, format_fence_error
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import note_line, question_sentence
+from visioncheck.present.straight import straight_lines, two_cuts_lines
+from visioncheck.present.travel import travel_lines
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -24,7 +26,11 @@ _NAMES = {
     "rear": "rear", "front": "front", "length": "apart", "taper": "taper", "wide": "wider at", "angle": "corner",
     "corners": "corners", "wedge": "gap", "turned": "turned half", "opens": "opens at", "cuts": "cuts",
     "frame": "frame of sides", "frame_cuts": "mitres", "at_fence": "edge at the fence",
-    "bevel": "corner at the table's face", "bevel_wedge": "gap of the cut", "height": "cut's height",
+    "bevel": "corner at the table's face", "bevel_wedge": "gap of the cut",
+    "again": "corner again", "recut": "second cut",
+    "edge_gap": "gap of two fitted edges",
+    "lifted": "slot lifted off", "other_end": "from the other end", "pulled_back": "pulled back",
+    "tip": "over the teeth", "height": "cut's height",
 }  # fmt: skip
 
 
@@ -61,6 +67,10 @@ def typed_lines(
 
     `instead` is what to do where the readings themselves do not count any more.
     """
+    if result.travel:
+        return travel_lines(result.travel, sled.units if sled else "mm")
+    if result.fence_bow:
+        return straight_lines(result.fence_bow, sled.units if sled else "mm")
     if result.kind == "bevel":
         return _tilt_lines(result, sled, door)
     if result.question:
@@ -76,4 +86,7 @@ def typed_lines(
             *assumed_lines(result.assumed),
             LabelledLine("Hint", hint),
         ]
+    if result.two_cuts:
+        first, second, parted = result.two_cuts
+        lines = [*lines, *two_cuts_lines(parted.how, first, second, parted.seat)]
     return [*lines, *(note_line(note) for note in result.notes)]

@@ -154,6 +154,36 @@ class Turned:
     surveyed: bool
 
 
+@dataclass(frozen=True)
+class TwoCuts:
+    """A second cut of the same board: its photo, how it was made, each cut's own error, and the seat.
+
+    Attributes
+    ----------
+    how : {"end for end", "second edge"}
+    first, second : Quantity
+        Fence errors, deg.
+    seat : Quantity
+        What the board's edge has in them, deg; see `visioncheck.fence.straightness.Separated`.
+    """
+
+    photo: str
+    how: str
+    first: Quantity
+    second: Quantity
+    seat: Quantity
+
+
+@dataclass(frozen=True)
+class StraightReading:
+    """A fence's bow, mm, positive where it is hollow, over a length; and the sheet's, where a reversal told it."""
+
+    bow: Quantity
+    length_mm: float
+    sheet: Quantity | None = None
+    photo: str = ""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelFit:
     """Least squares of a four-cut panel's corners.
@@ -241,6 +271,10 @@ class Reading:
         Standard uncertainty of the headline reading by source, deg.
     turned : Turned or None
         The second photo, where the reading is the mean of two.
+    two_cuts : TwoCuts or None
+        Where the reading is of two cuts of one board.
+    straight : StraightReading or None
+        Of a board's edge that was planed to fit the fence.
     slot : SlotReading or None
         Of a slot or a gap; `widths` and `taper` are its own then, edges 0 and 2 its walls.
     open_end : int or None
@@ -278,6 +312,8 @@ class Reading:
     budget: Mapping[str, float] = field(default_factory=dict)
     perpendicularity: Size | None = None
     turned: Turned | None = None
+    two_cuts: TwoCuts | None = None
+    straight: StraightReading | None = None
     slot: SlotReading | None = None
     open_end: int | None = None
     turned_half: PieceSide | None = None

@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
 from visioncheck.fence.next_step import Basis
+from visioncheck.reading.model import TwoCuts
 from visioncheck.results.advice import correction_json
 from visioncheck.results.numbers import error_json, quantity_json
 from visioncheck.results.slot import slot_json
+from visioncheck.results.straight import straight_json, two_cuts_json
 from visioncheck.results.tilt import tilt_json
+from visioncheck.results.travel import travel_json
 from visioncheck.uncertainty import absolute_value
 
 if TYPE_CHECKING:
@@ -45,16 +48,17 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the
         side of the picture that each edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the
         wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's) and ``turned_half``, of a bevel
-        ``blade_tilt_deg`` and ``tilt``, ``nominal_deg`` (where the cut was not to be square), ``other_half`` (the side
-        of the blade that the piece was on, where its corner tells another than was told), ``assumed`` (``fence`` and
-        ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``, ``width_mm``, ``thickness_mm``,
-        ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``), ``fence_error_size_deg`` (where the sign
-        cannot be known; with the 95 % interval of the size, ``low`` to ``high``), ``perpendicularity_mm`` (the zone
-        that holds the cut, likewise), ``panel`` (how well four equal cuts fit), ``covers`` (what lies at an edge and
-        was left out: ``against`` the piece or ``over`` its edge, and near which end), ``turned`` (the second photo of a
-        pair), ``question`` (what is asked of the user then), ``open_kinds`` (the kinds that the piece may be, where
-        that is asked), ``budget_deg`` (standard uncertainty by source), ``tag`` (the piece tag's number) and
-        ``correction``; of a slot or gap also what `visioncheck.results.slot.slot_json` gives.
+        ``blade_tilt_deg`` and ``tilt``, ``two_cuts``, ``fence_bow_mm``, ``nominal_deg`` (where the cut was not to be
+        square), ``other_half`` (the side of the blade that the piece was on, where its corner tells another than was
+        told), ``assumed`` (``fence`` and ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``,
+        ``width_mm``, ``thickness_mm``, ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``),
+        ``fence_error_size_deg`` (where the sign cannot be known; with the 95 % interval of the size, ``low`` to
+        ``high``), ``perpendicularity_mm`` (the zone that holds the cut, likewise), ``panel`` (how well four equal cuts
+        fit), ``covers`` (what lies at an edge and was left out: ``against`` the piece or ``over`` its edge, and near
+        which end), ``turned`` (the second photo of a pair), ``question`` (what is asked of the user then),
+        ``open_kinds`` (the kinds that the piece may be, where that is asked), ``budget_deg`` (standard uncertainty by
+        source), ``tag`` (the piece tag's number) and ``correction``; of a slot or gap also what
+        `visioncheck.results.slot.slot_json` gives.
         Infinite degrees of freedom are null.
     """
     found: dict[str, Any] = {"schema": SCHEMA, "kind": reading.piece, "photo": reading.photo, "status": "measured"}
@@ -77,6 +81,10 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     found |= _error_json(reading, sled)
     if reading.turned:
         found["turned"] = asdict(reading.turned)
+    if reading.two_cuts:
+        found["two_cuts"] = two_cuts_json(reading.two_cuts)
+    if reading.straight:
+        found |= straight_json(reading.straight)
     if reading.budget:
         found["budget_deg"] = dict(reading.budget)
     if reading.tag_id is not None:
@@ -158,16 +166,29 @@ def withdrawn_json(result: WithdrawnResult) -> dict[str, Any]:
 def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
     """Write what typed readings say, as the log keeps it."""
     found: dict[str, Any] = {"schema": SCHEMA, "kind": "typed", "status": "measured", "piece": result.kind}
-    found |= tilt_json(result.error, sled, result.cut_height_mm) if result.kind == "bevel" else error_json(result.error)
+    found |= _typed_value_json(result, sled)
     if result.question:
         found |= {"status": "sign unknown", "question": _question_json(result.question)}
-    elif sled and result.kind != "bevel":
+    elif sled and result.kind not in {"bevel", "straight", "travel"}:
         found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
     if result.assumed:
         found["assumed"] = dict(result.assumed)
     if result.inputs:
         found["inputs"] = _inputs_json(result.inputs)
     return found | {"notes": [{"code": note.code, "fields": dict(note.fields)} for note in result.notes]}
+
+
+def _typed_value_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
+    if result.travel:
+        return travel_json(result.travel)
+    if result.fence_bow:
+        return straight_json(result.fence_bow)
+    if result.kind == "bevel":
+        return tilt_json(result.error, sled, result.cut_height_mm)
+    if result.two_cuts is None:
+        return error_json(result.error)
+    first, second, parted = result.two_cuts
+    return error_json(result.error) | {"two_cuts": two_cuts_json(TwoCuts("", parted.how, first, second, parted.seat))}
 
 
 def _inputs_json(inputs: Inputs) -> dict[str, Any]:

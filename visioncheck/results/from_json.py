@@ -12,7 +12,7 @@ from visioncheck.codes import Doubt, Note, Question
 from visioncheck.errors import Refusal
 from visioncheck.flags import FlagCode
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import CornerReading, EdgeReading, Reading, Turned
+from visioncheck.reading.model import CornerReading, EdgeReading, Reading, StraightReading, Turned, TwoCuts
 from visioncheck.results.model import (
     FromPhoto,
     RefusedResult,
@@ -79,14 +79,16 @@ def result_from_json(found: Mapping[str, Any]) -> Result:
     error = quantity_from_json(found.get("fence_error_deg"), "deg")
     question = question_from_json(found)
     tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
+    bow = quantity_from_json(found.get("fence_bow_mm"), "mm")
     if found.get("kind") == "typed":
-        return TypedReadings(error, tilt, question, notes_from_json(found))
+        heel = quantity_from_json(found.get("travel", {}).get("heel_deg"), "deg")
+        return TypedReadings(error, tilt, bow, heel, question, notes_from_json(found))
     size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
     seen = FromPhoto(str(found.get("photo", "")), error, size, question, doubts_from_json(found))
     taper = quantity_from_json(found.get("taper_deg"), "deg")
     kinds = tuple(str(kind) for kind in found.get("open_kinds", ()))
     kind = str(found.get("piece") or found.get("kind"))
-    return piece_result(kind, seen, taper=taper, widths=_widths(found), open_kinds=kinds, tilt=tilt)
+    return piece_result(kind, seen, taper=taper, widths=_widths(found), open_kinds=kinds, tilt=tilt, bow=bow)
 
 
 def _widths(found: Mapping[str, Any]) -> tuple[Quantity, ...]:
@@ -131,6 +133,8 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
             ways=tuple(str(side) for side in found.get("edge_sides", ())),
             assumed={str(key): str(value) for key, value in found.get("assumed", {}).items()},
             fence_error=quantity_from_json(found.get("fence_error_deg"), "deg"),
+            two_cuts=_two_cuts(found.get("two_cuts")),
+            straight=_straight(found),
             tilt=quantity_from_json(found.get("blade_tilt_deg"), "deg"),
             cut_height_mm=float(found.get("tilt", {}).get("cut_height_mm", 0.0)),
             fence_error_size=quantity_from_json(found.get("fence_error_size_deg"), "deg"),
@@ -142,6 +146,22 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None
+
+
+def _two_cuts(found: Mapping[str, Any] | None) -> TwoCuts | None:
+    if found is None:
+        return None
+    first, second, seat = (quantity_from_json(found[f"{key}_deg"], "deg") for key in ("first", "second", "seat"))
+    if first is None or second is None or seat is None:
+        raise ValueError("two cuts without their errors")
+    return TwoCuts(str(found["photo"]), str(found["how"]), first, second, seat)
+
+
+def _straight(found: Mapping[str, Any]) -> StraightReading | None:
+    bow = quantity_from_json(found.get("fence_bow_mm"), "mm")
+    if bow is None:
+        return None
+    return StraightReading(bow, float(found["length_mm"]), quantity_from_json(found.get("sheet_bow_mm"), "mm"))
 
 
 def _corner(k: int, found: Mapping[str, Any]) -> CornerReading:

@@ -94,6 +94,15 @@ class BevelResult:
 
 
 @dataclass(frozen=True)
+class StraightResult:
+    """A board's edge that was planed to fit the fence: the fence's bow, mm, positive where it is hollow."""
+
+    seen: FromPhoto
+    bow: Quantity | None = None
+    kind: Literal["straight"] = "straight"
+
+
+@dataclass(frozen=True)
 class UnknownResult:
     """A piece whose kind is asked: those that it may be, the likeliest first."""
 
@@ -104,10 +113,20 @@ class UnknownResult:
 
 @dataclass(frozen=True)
 class TypedReadings:
-    """Readings that were typed: of the fence, or of the blade's tilt; where a sign is asked it is the size alone."""
+    """Readings that were typed, of the fence or of another thing; where a sign is asked it is the size alone.
+
+    Attributes
+    ----------
+    tilt, heel : Quantity or None
+        Of the blade, from upright and against the sled's travel, deg.
+    bow : Quantity or None
+        Of the fence, mm, positive where it is hollow.
+    """
 
     fence_error: Quantity | None
     tilt: Quantity | None = None
+    bow: Quantity | None = None
+    heel: Quantity | None = None
     question: Question | None = None
     notes: tuple[Note, ...] = ()
     kind: Literal["typed"] = "typed"
@@ -136,7 +155,9 @@ class WithdrawnResult:
     kind: Literal["withdrawn"] = "withdrawn"
 
 
-PieceResult = CornerResult | PanelResult | StripResult | SlotResult | GapResult | BevelResult | UnknownResult
+PieceResult = (
+    CornerResult | PanelResult | StripResult | SlotResult | GapResult | BevelResult | StraightResult | UnknownResult
+)
 Result = PieceResult | TypedReadings | RefusedResult | WithdrawnResult
 
 
@@ -147,7 +168,13 @@ def result_from_reading(reading: Reading) -> PieceResult:
     )
     widths = tuple(each.width for each in reading.widths)
     return piece_result(
-        reading.piece, seen, taper=reading.taper, widths=widths, open_kinds=reading.open_kinds, tilt=reading.tilt
+        reading.piece,
+        seen,
+        taper=reading.taper,
+        widths=widths,
+        open_kinds=reading.open_kinds,
+        tilt=reading.tilt,
+        bow=reading.straight.bow if reading.straight else None,
     )
 
 
@@ -159,6 +186,7 @@ def piece_result(
     widths: tuple[Quantity, ...],
     open_kinds: tuple[str, ...],
     tilt: Quantity | None,
+    bow: Quantity | None,
 ) -> PieceResult:
     """Build the result of a kind of piece; a kind that this version does not know is unknown to it."""
     made: dict[str, PieceResult] = {
@@ -168,6 +196,7 @@ def piece_result(
         "slot": SlotResult(seen, widths),
         "gap": GapResult(seen, taper, widths),
         "bevel": BevelResult(seen, tilt),
+        "straight": StraightResult(seen, bow),
     }
     return made.get(kind, UnknownResult(seen, open_kinds))
 
@@ -190,6 +219,11 @@ def middle_width(result: Result) -> Quantity | None:
 def blade_tilt(result: Result) -> Quantity | None:
     """The blade's tilt from upright, deg; None of results that are not about it."""
     return result.tilt if isinstance(result, BevelResult | TypedReadings) else None
+
+
+def fence_bow(result: Result) -> Quantity | None:
+    """The fence's bow, mm; None of results that are not about it."""
+    return result.bow if isinstance(result, StraightResult | TypedReadings) else None
 
 
 def asked(result: Result) -> Question | None:

@@ -102,6 +102,17 @@ class TiltData(TypedDict):
 
 
 @with_config(_OPEN)
+class TwoCutsData(TypedDict):
+    """Two cuts of one board: each one's own fence error, and what the board's edge has in them."""
+
+    photo: str
+    how: Literal["end for end", "second edge"]
+    first_deg: QuantityData
+    second_deg: QuantityData
+    seat_deg: QuantityData
+
+
+@with_config(_OPEN)
 class _Common(TypedDict):
     schema: Literal[2]
     status: Literal["measured", "refused", "sign unknown"]
@@ -118,6 +129,7 @@ class _Measured(_Common):
     nominal_deg: NotRequired[float]
     other_half: NotRequired[Literal["left", "right"]]
     fence_error_deg: NotRequired[QuantityData]
+    two_cuts: NotRequired[TwoCutsData]
     fence_error_size_deg: NotRequired[QuantityData]
     taper_deg: NotRequired[QuantityData]
     width_mm: NotRequired[list[QuantityData]]
@@ -173,6 +185,16 @@ class Bevel(_Measured):
 
 
 @with_config(_OPEN)
+class Straight(_Measured):
+    """A board's edge that was planed to fit the fence: the fence's bow."""
+
+    kind: Literal["straight"]
+    fence_bow_mm: NotRequired[QuantityData]
+    sheet_bow_mm: NotRequired[QuantityData]
+    length_mm: NotRequired[float]
+
+
+@with_config(_OPEN)
 class Unknown(_Measured):
     """A piece whose kind is asked."""
 
@@ -201,6 +223,9 @@ class Typed(_Common):
     fence_error_deg: NotRequired[QuantityData]
     blade_tilt_deg: NotRequired[QuantityData]
     tilt: NotRequired[TiltData]
+    two_cuts: NotRequired[TwoCutsData]
+    fence_bow_mm: NotRequired[QuantityData]
+    travel: NotRequired[dict[str, Any]]
     question: NotRequired[QuestionData]
     notes: list[NoteData]
     inputs: NotRequired[InputsData]
@@ -226,7 +251,8 @@ class Withdrawn(_Common):
 
 
 Result = Annotated[
-    Corner | Panel | Strip | Slot | Gap | Bevel | Unknown | Typed | Refused | Withdrawn, Field(discriminator="kind")
+    Corner | Panel | Strip | Slot | Gap | Bevel | Straight | Unknown | Typed | Refused | Withdrawn,
+    Field(discriminator="kind"),
 ]
 
 

@@ -131,6 +131,43 @@ WAYS = (
         ),
     ),
     Way(
+        "two-cuts",
+        "Fence or board? Two cuts of one board",
+        "The corner of each cut; the second with the board turned over end for end, the same edge on the fence, or with"
+        " its other edge on the fence.",
+        (
+            Field("angle", "Corner of the first cut, degrees", "Such as 90.05", pad="angle"),
+            Field("again", "Corner of the second cut, degrees", pad="angle"),
+            Field("recut", "The second cut was made", choices=("end for end", "second edge")),
+            _U_DEG,
+        ),
+    ),
+    Way(
+        "travel",
+        "Blade and travel, slots",
+        "Slots that end in the board, the board lifted off when the blade stands: widths at the open and near the"
+        " inner end, with a semicolon between.",
+        (
+            Field("lifted", "Its widths", "Such as 2.62mm; 2.58mm"),
+            Field("length", "Distance between the two places"),
+            Field("other_end", "Of a slot from the board’s other end", needed=False),
+            Field("pulled_back", "Of a slot pulled back", needed=False),
+            Field("tip", "Width over the teeth", needed=False),
+            _U,
+        ),
+    ),
+    Way(
+        "fence-bow",
+        "Is the fence straight?",
+        "Two boards, each planed until its edge fits the fence, put together with these edges.",
+        (
+            Field("edge_gap", "How far the edges stand apart"),
+            Field("length", "Length of the edges"),
+            Field("opens", "They stand apart in the", choices=("middle", "ends")),
+            _U,
+        ),
+    ),
+    Way(
         "bevel",
         "Blade upright, with a protractor",
         "The corner between the face that lay on the table and the cut. It tells nothing of the fence.",
