@@ -21,7 +21,7 @@ from visioncheck.log.standing import find_standing, pending_adjustment
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import attach_outcome
 from visioncheck.measuring.measure import Outcome
-from visioncheck.measuring.request import SledFile
+from visioncheck.measuring.request import MeasureRequest, SledFile
 from visioncheck.present.correction import describe
 from visioncheck.quantity import Quantity
 from visioncheck.results.advice import correction_json
@@ -56,7 +56,7 @@ def outcome(folder, name, taken=None, value=0.1):
         exif.get_ifd(0x8769)[36881] = "+00:00"
     Image.new("RGB", (16, 16), (hash(name) % 255, 3, 4)).save(path, exif=exif)
     reading = make_reading(value) | {"photo": name, "photo_sha256": read_photo(path).sha256}
-    return Outcome(path, reading, SledFile(parse_sled(LONG, ""), LONG))
+    return Outcome(MeasureRequest(path, sled_file=SledFile(parse_sled(LONG, ""), LONG)), reading)
 
 
 def test_where_an_entry_stands(log):
@@ -101,7 +101,8 @@ def test_the_same_photo_cannot_show_what_a_move_did(log, tmp_path):
 def test_a_photo_that_was_the_second_of_a_pair_is_known_too(log, tmp_path):
     pair = outcome(tmp_path, "a.jpg")
     second = outcome(tmp_path, "b.jpg")
-    before = attach_outcome(log, Outcome(pair.path, pair.reading, pair.sled, turned=second.path))
+    both = replace(pair.request, turned=second.request.photo)
+    before = attach_outcome(log, replace(pair, request=both))
     with pytest.raises(UserError, match="very photo"):
         attach_outcome(log, second, adjusted="half a turn", now=Moment(before))
 
@@ -165,7 +166,8 @@ def moving(value=0.1):
 
 def test_no_old_reading_carries_its_order_to_move_out_of_the_log(log_folder, tmp_path, capsys):
     photo = outcome(tmp_path, "a.jpg", START)
-    measured = replace(photo, reading=photo.reading | moving(), measured=SimpleNamespace(photo=read_photo(photo.path)))
+    seen = SimpleNamespace(photo=read_photo(photo.request.photo))
+    measured = replace(photo, reading=photo.reading | moving(), measured=seen)
     with Log.open(log_folder, create=True) as log:
         old = attach_outcome(log, measured)
         assert _as_it_stands(log, measured) is measured

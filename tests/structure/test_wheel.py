@@ -82,12 +82,8 @@ def test_a_wheel_works_where_the_tree_is_not(installed, tmp_path):
     assert "<style" in (tmp_path / "report.html").read_text("utf-8")
 
 
-def checked(installed: Path, place: Path, script: str) -> subprocess.CompletedProcess[str]:
-    """Check a user's script against the wheel as installed, by its annotations alone (PEP 561)."""
-    venv.create(place / "env", symlinks=True)
-    (site,) = place.glob("env/lib/python*/site-packages")
-    for name in ("visioncheck", *(each.name for each in installed.glob("*.dist-info"))):
-        (site / name).symlink_to(installed / name)
+def checked(place: Path, script: str) -> subprocess.CompletedProcess[str]:
+    """Check a user's script against what is installed in the environment at a place."""
     (place / "script.py").write_text(script, "utf-8")
     python = place / "env" / "bin" / "python"
     line = [sys.executable, "-m", "mypy", "--strict", "--config-file=", "--python-executable", python, "script.py"]
@@ -95,7 +91,12 @@ def checked(installed: Path, place: Path, script: str) -> subprocess.CompletedPr
 
 
 def test_a_users_script_is_checked_by_the_wheels_own_types(installed, tmp_path):
-    done = checked(installed, tmp_path, USERS_SCRIPT)
+    """By its annotations alone (PEP 561): what it needs is not there."""
+    venv.create(tmp_path / "env", symlinks=True)
+    (site,) = tmp_path.glob("env/lib/python*/site-packages")
+    for name in ("visioncheck", *(each.name for each in installed.glob("*.dist-info"))):
+        (site / name).symlink_to(installed / name)
+    done = checked(tmp_path, USERS_SCRIPT)
     assert done.returncode == 0, done.stdout
-    wrong = checked(installed, tmp_path, USERS_SCRIPT.replace("found.value.value", "found.value.vlaue"))
+    wrong = checked(tmp_path, USERS_SCRIPT.replace("found.value.value", "found.value.vlaue"))
     assert 'has no attribute "vlaue"' in wrong.stdout  # without py.typed everything would be Any
