@@ -209,6 +209,8 @@ PANEL_MOST_RATIO = 4.0
 practice, no source."""
 PANEL_CLOSURE_CHANCE = 0.05
 """Probability. A panel whose misfit is as large by a smaller chance is flagged; assumption."""
+TYPED_CORNERS_CHANCE = 0.01
+"""Probability. Typed corners whose misfit is as large by a smaller chance are refused; assumption."""
 SLOT_ROUGHER = 2.0
 """Times. A wall is called the rougher one where it scatters so much more than the other; common practice, no source."""
 REVERSAL_MOST_DEG, REVERSAL_SAME_LENGTH = 15.0, 0.02

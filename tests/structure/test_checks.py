@@ -46,7 +46,6 @@ OUTLINE_SEARCH = {"outline/find.py", "outline/quads.py", "outline/covers.py", "o
 # not a limit but a state's number
 NO_LIMITS = {
     "fence/squareness.py": {"_TIED_DEG"},
-    "fence/typed.py": {"_LEAST_CHANCE"},
 }
 
 

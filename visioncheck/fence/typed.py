@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from visioncheck import checks
 from visioncheck.codes import Note, Question
 from visioncheck.errors import InputError, UserError
 from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, frame_corner_deg, made_at, read_nominal
@@ -39,7 +40,6 @@ _U_LENGTH_MM = 0.5
 _USUAL_CUTS = 5
 _KINDS = {"rear": "strip", "taper": "strip", "angle": "corner", "corners": "panel", "wedge": "gap", "frame": "frame"}
 _KINDS |= {"lifted": "travel", "edge_gap": "straight", "bevel": "bevel", "bevel_wedge": "bevel"}
-_LEAST_CHANCE = 0.01
 _MISFIT = (
     "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
     " cases; was the piece cut once (<angle>), or are the corners not in the order cut (<unordered>)?"
@@ -357,7 +357,7 @@ def _from_corners(typed: _Typed) -> TypedResult:
     fit = fit_panel(angles, covariance, shear=False) if orders is None else orders.fits[orders.best]
     if abs(fit.closure.value) > fit.closure.expanded():
         raise InputError("corners", _NO_CLOSURE.format(total=sum(angles), u=_u_angle(typed)))
-    if fit.probability < _LEAST_CHANCE:
+    if fit.probability < checks.TYPED_CORNERS_CHANCE:
         raise InputError("corners", _MISFIT.format(misfit=float(abs(fit.residuals_deg).max())))
     notes = (Note("closure", {"off_deg": fit.closure.value, "expanded_deg": fit.closure.expanded()}),)
     if orders is not None and not orders.settled():
