@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry, EntryDraft
 
 
+_TITLES = {"bevel": "the blade's tilt", "straight": "the fence's bow", "travel": "blade and travel"}
+
+
 def reckon(
     cuts: Annotated[
         int | None, typer.Option(help="Successive cuts, each with the fresh edge on the fence; 5 if not said.")
@@ -157,7 +160,8 @@ def reckon(
         from visioncheck.present.typed import typed_lines
 
         owner = found.sled.sled if found.sled else None
-        title = f"{owner.name}: fence error" if owner else "Fence error"
+        what = _TITLES.get(found.result.kind, "fence error")
+        title = f"{owner.name}: {what}" if owner else what.capitalize()
         lines = typed_lines(found.result, owner, instead=instead)
         print_report(title, lines, cautions=found.correction is not None and not instead)
     if entry is not None:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_overwriting
 
 
 def travel(
@@ -25,11 +26,16 @@ def travel(
     log: Annotated[
         Path | None, typer.Option(metavar="LOG", help="Keep the slots, with their photos, in this log.")
     ] = None,
+    picture: Annotated[Path | None, typer.Option(metavar="OUT.png", help="Draw the first slot as it was read.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Tell from slots whether the blade runs with the sled's travel, has run-out, or the sled play."""
     if log is not None and sled is None:
         raise UserError("--log keeps readings by sled; say which with --sled SLED.toml")
+    if picture is not None:
+        if picture.suffix.lower() != ".png":
+            raise UserError(f"--picture {picture}: the picture is written as PNG; give it a name that ends in .png")
+        refuse_overwriting({"--picture": picture}, [lifted, other_end, pulled_back, rig, sled])
 
     from dataclasses import replace
 
@@ -57,6 +63,10 @@ def travel(
             for outcome in (each for each in (kept, other, pulled) if each is not None):
                 entry = attach_outcome(open_log, outcome)
                 typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
+    if picture is not None and first.measured is not None:
+        from visioncheck.present.picture import draw_reading
+
+        draw_reading(first.measured.photo, first.measured.reading, None, picture, sled_file.sled if sled_file else None)
     if as_json:
         import json
 

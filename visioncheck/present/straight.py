@@ -68,7 +68,8 @@ def straight_lines(straight: StraightReading | FenceBow, units: UnitWorld, other
         said = f"straight within ± {doubt} over {over}"
     else:
         way = "hollow: its middle stands back from" if bow.value > 0 else "bulging: its middle stands towards"
-        said = f"{format_small(abs(bow.value), units)} ± {doubt} over {over}, {way} the work"
+        size = format_small(abs(bow.value), units).split(" ")[0]
+        said = f"{size} ± {doubt} over {over}, {way} the work"
     lines = [LabelledLine("Fence's bow", said)]
     if straight.sheet is not None:
         sheet = f"{format_small(straight.sheet.value, units)} ± {format_small(straight.sheet.expanded(), units)}"
