@@ -169,8 +169,8 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
-        is_turned="turned" in found or found.get("piece") in {"slot", "gap", "bevel", "straight"},
-        is_pair="turned" in found,
+        is_turned=_is_pair(found) or found.get("piece") in {"slot", "gap", "bevel", "straight"},
+        is_pair=_is_pair(found),
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
         close_ups=_close_ups(reading) if reading and entry.photo_sha256 else (),
@@ -187,6 +187,11 @@ def _close_ups(reading: Reading) -> tuple[tuple[int, str], ...]:
         return words.get(role) or f"The {way or 'other'} {kind}"
 
     return tuple((edge, name(edge, role)) for edge, role in edges_to_show(reading))
+
+
+def _is_pair(found: Mapping[str, object]) -> bool:
+    """Whether a reading is of two photos already."""
+    return any(key in found for key in ("turned", "two_cuts", "sheet_bow_mm"))
 
 
 def _verdict(
