@@ -160,6 +160,10 @@ def test_by_photo(piece, fence, mitre, e, down, other):
     assert (asked.fence_error, asked.question.code) == (None, "nominal")
 
 
+def sled_set_square():
+    return parse_sled(sled_text(default_answers("mm")), "s.toml")
+
+
 def test_what_cannot_be():
     for bad in ("banana", "5", "175", "nan"):
         with pytest.raises(InputError, match="is no angle from 10 to 170 degrees"):
@@ -167,10 +171,16 @@ def test_what_cannot_be():
     assert (read_nominal("45°"), read_nominal(67.5), read_nominal(None)) == (45.0, 67.5, None)
     with pytest.raises(InputError, match="not within 5° of 135"):
         compute_typed({"angle": "90.1"}, sled_set(45.0, "rear", "left"))
-    with pytest.raises(InputError, match="needs corners of 60°"):
+    with pytest.raises(InputError, match="asks for a corner of 60°"):
         compute_typed(
             {"wedge": "0.5deg", "frame": "6", "opens": "inside", "at_fence": "outer"}, sled_set(45.0, "rear", "left")
         )
+    # a square sled's log is no place for another setting's readings
+    frame = {"wedge": "0.5deg", "frame": "4", "opens": "inside", "at_fence": "outer"}
+    for told_, nominal in (({"angle": "45.1"}, 45), (frame, None)):
+        with pytest.raises(InputError, match="a sled file of its own"):
+            compute_typed(told_, sled_set_square(), nominal=nominal)
+    assert compute_typed({"angle": "45.1"}, nominal=45).error.value == pytest.approx(0.1)
     with pytest.raises(InputError, match="no whole number from 3 to 60"):
         compute_typed({"wedge": "0.5deg", "frame": "2"})
     asked = compute_typed({"wedge": "0.8deg", "frame": "4"})

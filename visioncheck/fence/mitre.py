@@ -42,6 +42,22 @@ def made_at(angle_deg: float, saw: Saw) -> Saw | None:
     return None
 
 
+def require_setting(nominal_deg: float, sled: Saw, parameter: str = "nominal") -> None:
+    """Refuse an angle that the sled's file does not say: its log and its move would be another setting's.
+
+    Raises
+    ------
+    InputError
+        Naming the parameter.
+    """
+    if made_at(nominal_deg, sled) is None:
+        raise InputError(
+            parameter,
+            f"<{parameter}> asks for a corner of {nominal_deg:g}°; by its file the sled makes {sled.nominal_deg:g}°;"
+            " give each setting a sled file of its own (mitre and forward in its [fence]), or leave the sled out",
+        )
+
+
 def read_nominal(given: str | float | None) -> float | None:
     """Read a nominal angle, deg, as it was typed; None for None.
 

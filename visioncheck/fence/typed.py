@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from visioncheck import checks
 from visioncheck.codes import Note, Question
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, frame_corner_deg, made_at, read_nominal
+from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, frame_corner_deg, made_at, read_nominal, require_setting
 from visioncheck.fence.signs import (
     ButtedHalves,
     ClosedFrame,
@@ -71,6 +71,7 @@ class _Typed:
     cuts: int
     saw: Saw
     default_unit: str | None
+    sled_saw: Saw | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +154,7 @@ def compute_typed(
         cuts=_cuts(given),
         saw=_saw(sled, side, fence, read_nominal(nominal)),
         default_unit=sled.units if sled else None,
+        sled_saw=sled.saw if sled else None,
     )
     result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
@@ -181,6 +183,8 @@ def _saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: fl
     if nominal_deg is None:
         # the fence stands as it does, whichever side of the blade the piece was on
         nominal_deg = 90.0 + told.sense * usual.sense * (usual.nominal_deg - 90.0)
+    elif sled is not None:
+        require_setting(nominal_deg, usual)
     return replace(told, nominal_deg=nominal_deg)
 
 
@@ -424,6 +428,8 @@ def _from_frame(typed: _Typed) -> TypedResult:
     opens: Any = _require_choice("opens", given["opens"], ("outside", "inside"))
     edge: Any = _require_choice("at_fence", given["at_fence"], ("outer", "inner"))
     nominal = outer_deg if edge == "outer" else 180.0 - outer_deg
+    if typed.sled_saw is not None:
+        require_setting(nominal, typed.sled_saw, "frame")
     made = made_at(nominal, typed.saw) if typed.saw.is_mitre else replace(typed.saw, nominal_deg=nominal)
     if made is None:
         raise InputError(

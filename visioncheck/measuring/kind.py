@@ -13,6 +13,7 @@ from visioncheck.codes import Doubt, Question, in_order
 from visioncheck.edges.trace import Trace
 from visioncheck.errors import Field, InputError, Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
+from visioncheck.fence.mitre import require_setting
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.flags import FlagCode
 from visioncheck.measuring.detect import Measured
@@ -37,9 +38,13 @@ Array = NDArray[np.float64]
 
 
 def saw_at_cut(sled: Sled | None, nominal_deg: float | None = None) -> Saw:
-    """How the saw stood: as the sled says, but for a nominal angle that is told."""
+    """How the saw stood: as the sled says, and the nominal angle that is told; raises InputError where they differ."""
     saw = sled.saw if sled else Saw()
-    return saw if nominal_deg is None else replace(saw, nominal_deg=nominal_deg)
+    if nominal_deg is None:
+        return saw
+    if sled:
+        require_setting(nominal_deg, saw)
+    return replace(saw, nominal_deg=nominal_deg)
 
 
 def assuming(reading: Reading, sled: Sled | None, taken: Mapping[str, str]) -> Reading:

@@ -61,7 +61,7 @@ def tilt_lines(tilt: Quantity, sled: Sled | None, height_mm: float = 0.0) -> lis
         Of the cut that it was read from; 0 where that is not known.
     """
     units: UnitWorld = sled.units if sled else "mm"
-    height = height_mm or _USUAL_HEIGHT_MM
+    height = float(round(height_mm)) or _USUAL_HEIGHT_MM
     tolerance = tilt_tolerance(sled)
     advice = advise(tilt, tolerance)
     aside = both_units(abs(offset_at(tilt, height).value), units)
