@@ -20,6 +20,11 @@ PROFILE_SAME_LEVELS = 2
 """Levels of 255. A colour profile that moves no grey by more is left alone: sRGB's own, and phones' wider colours on
 the same curve; assumption."""
 
+# Other files of the user's
+
+TEXT_FILE_MOST_BYTES, MANIFEST_MOST_BYTES, EXPORT_MOST_BYTES = 2**24, 2**22, 2**28
+"""Bytes. Larger text files, manifests (20,000 rows) and exports (of some 10,000 entries) are refused; assumption."""
+
 # Points of the target
 
 SHEET_LEAST_MARKERS = 3

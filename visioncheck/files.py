@@ -2,20 +2,44 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+import stat
 import tomllib
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
 
-def read_text(path: Path, what: str, instead: str = "check its name", largest: int | None = None) -> str:
+def bounded_bytes(path: Path, largest: int) -> bytes:
+    """Read a file whole, if it is one and not larger than `largest` bytes: no device, no pipe that never ends.
+
+    Raises
+    ------
+    OSError
+        It cannot be read, is no file (EISDIR, EINVAL) or larger (EFBIG).
+    """
+    # a pipe is opened without waiting for who writes into it
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(descriptor, "rb") as file:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EINVAL, "not a file")
+        data = file.read(largest + 1)
+    if len(data) > largest:
+        raise OSError(errno.EFBIG, f"larger than {largest // 1000} kB")
+    return data
+
+
+def read_text(
+    path: Path, what: str, instead: str = "check its name", largest: int = checks.TEXT_FILE_MOST_BYTES
+) -> str:
     """Read a text file (UTF-8) of the user's.
 
     Parameters
@@ -33,14 +57,14 @@ def read_text(path: Path, what: str, instead: str = "check its name", largest: i
         When it cannot be read, or is no text.
     """
     try:
-        if largest is not None and path.stat().st_size > largest:
-            raise UserError(f"{path} is too large for a {what}; {instead}")
-        return path.read_bytes().decode("utf-8")
+        return bounded_bytes(path, largest).decode("utf-8")
     except FileNotFoundError:
         raise UserError(f"No {what} {path}; {instead}") from None
     except UnicodeDecodeError:
         raise UserError(f"{path} is not a text file, so no {what}; {instead}") from None
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise UserError(f"{path} is too large for a {what}; {instead}") from None
         reason = (error.strerror or "unreadable").lower()
         raise UserError(f"Cannot read the {what} {path} ({reason}); {instead}") from None
     except ValueError:

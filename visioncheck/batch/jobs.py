@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from visioncheck import checks
 from visioncheck.errors import UserError
 from visioncheck.files import read_text
 from visioncheck.measuring.options import PieceOptions, read_piece_options
@@ -202,7 +203,7 @@ def manifest_jobs(manifest: Path, known: Known, told: PieceOptions, person: str)
 
 
 def _rows(manifest: Path) -> Iterator[tuple[int, dict[str, str]]]:
-    text = read_text(manifest, "manifest").removeprefix("\ufeff")
+    text = read_text(manifest, "manifest", "split it", checks.MANIFEST_MOST_BYTES).removeprefix("\ufeff")
     heading = text.partition("\n")[0]
     # spreadsheets write semicolons or tabs where the comma is the decimal sign
     mark = max(",;\t", key=heading.count)

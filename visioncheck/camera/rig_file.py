@@ -17,6 +17,7 @@ from visioncheck.camera.lens import LENS_TERMS, Lens
 from visioncheck.camera.rig import SCHEMA, UNSTEADY, Rig, content_fingerprint
 from visioncheck.camera.steadiness import Steadiness, held
 from visioncheck.errors import UserError
+from visioncheck.files import bounded_bytes
 from visioncheck.printed.layout import PAPERS, SHEETS, target_layout
 
 _MOST_LATERAL = 0.01
@@ -147,7 +148,7 @@ def load_rig(path: Path) -> Rig:
         No such file, or not a whole rig file; names the line or the key.
     """
     try:
-        content = path.read_bytes()
+        content = bounded_bytes(path, checks.TEXT_FILE_MOST_BYTES)
     except OSError as error:
         raise UserError(
             f"{path}: the rig file cannot be read ({error.strerror}); name the file that survey wrote."

@@ -169,7 +169,7 @@ def _read_reading(path: Path, photo: Path | None) -> dict[str, Any]:
 
     try:
         found = json.loads(read_text(path, "reading file"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise UserError(f"{path} is not JSON ({error}); make it with measure --json or reckon --json.") from error
     readings = found if isinstance(found, list) else [found]
     if not all(isinstance(reading, dict) for reading in readings):

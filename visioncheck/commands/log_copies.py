@@ -52,6 +52,7 @@ def import_entries(
     """Add an exported log's entries: all of them, or none with the reason."""
     import io
 
+    from visioncheck import checks
     from visioncheck.files import read_text
     from visioncheck.log.exchange import read_csv, read_json
     from visioncheck.log.merge import merge
@@ -60,7 +61,7 @@ def import_entries(
     read = {".json": read_json, ".csv": read_csv}.get(source.suffix.lower())
     if read is None:
         raise UserError(f"{source} must end in .json or .csv.")
-    text = read_text(source, "export file")
+    text = read_text(source, "export file", largest=checks.EXPORT_MOST_BYTES)
     exported = read(io.StringIO(text, newline=""))
     with Log.open(log, create=True) as open_log:
         merged = merge(open_log, exported, photos, keep_ours=keep_ours)

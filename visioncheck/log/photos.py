@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import itertools
@@ -12,7 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import UserError
-from visioncheck.files import replace_whole
+from visioncheck.files import bounded_bytes, replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -43,10 +44,12 @@ def read_photo(path: Path) -> PhotoFile:
         No such file, not a picture (told by content, not by name), or larger than any photo.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise UserError(f"the file is larger than {MAX_BYTES // 1_000_000} MB; give the photo itself").of(path)
-        data = path.read_bytes()
+        data = bounded_bytes(path, MAX_BYTES)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise UserError(f"the file is larger than {MAX_BYTES // 1_000_000} MB; give the photo itself").of(
+                path
+            ) from None
         raise UserError(f"cannot be read ({error.strerror}); check the photo's name").of(path) from error
     suffix = _suffix(data)
     if suffix is None:

@@ -20,7 +20,9 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
+from visioncheck import checks
 from visioncheck.errors import UserError
+from visioncheck.files import bounded_bytes
 from visioncheck.photo.load import PHOTO_SUFFIXES
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.questions import question_sentence
@@ -123,7 +125,7 @@ def _check_copies(paths: Sequence[Path]) -> None:
     seen: dict[bytes, Path] = {}
     for path in paths:
         try:
-            content = sha256(path.read_bytes()).digest()
+            content = sha256(bounded_bytes(path, checks.PHOTO_MOST_BYTES)).digest()
         except OSError as error:
             raise UserError(f"The photo {path} cannot be read ({error.strerror}); check it") from None
         if content in seen:
