@@ -20,6 +20,13 @@ PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "light-a4"
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--kills", type=int, default=30, help="how many programs the tests of kills end at random moments")
+    parser.addoption("--lines", type=int, default=150, help="how many command lines are made from the definitions")
+
+
+@pytest.fixture(scope="session")
+def lines(pytestconfig: pytest.Config) -> int:
+    """How many command lines a test makes."""
+    return int(pytestconfig.getoption("lines"))
 
 
 @pytest.fixture(scope="session")

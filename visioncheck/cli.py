@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import signal
 import sys
 from typing import TYPE_CHECKING
@@ -66,21 +68,57 @@ def main(argv: Sequence[str] | None = None) -> int:
     except UserError as error:
         from visioncheck.present.naming import error_sentence
 
-        sys.stderr.write(f"visioncheck: {error_sentence(error)}\n")
-        return 2
+        return _refused(error_sentence(error))
     except (typer.Abort, KeyboardInterrupt):
         return _stopped()
     except Exception as error:
-        if exit_code() is not None:  # interrupted while a library was being loaded, it fails in its own ways
-            return _stopped()
-        # click's own complaints about options, without naming its package here
-        if hasattr(error, "format_message"):
-            sys.stderr.write(f"visioncheck: {error.format_message()}\n")
-            return 2
-        raise
+        found = _code_of(error)
+        if found is None:
+            raise
+        return found
     if exit_code() is not None and code in {128 + signal.SIGINT, 128 + signal.SIGTERM}:
         return _stopped()  # the library that parses the options has answered it
     return code if isinstance(code, int) else 0
+
+
+def _code_of(error: Exception) -> int | None:
+    """What is no fault of the program is said in one line; None where it is one."""
+    if exit_code() is not None:  # interrupted while a library was being loaded, it fails in its own ways
+        return _stopped()
+    # click's own complaints about options, without naming its package here
+    if hasattr(error, "format_message"):
+        return _refused(error.format_message())
+    if isinstance(error, OSError) and error.filename is None and error.errno in {errno.ENOSPC, errno.EPIPE, errno.EIO}:
+        return _unwritable(error)
+    return None
+
+
+def _refused(sentence: str) -> int:
+    from visioncheck.present.naming import printable
+
+    sys.stderr.write(f"visioncheck: {printable(sentence)}\n")
+    return 2
+
+
+def finish_output() -> int:
+    """Write out what was said; returns 0, or the exit code where it cannot be written."""
+    if sys.stdout is None:  # it was closed before we began
+        return 0
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # what is left has no place to go to, and is not tried again
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _unwritable(error)
+    return 0
+
+
+def _unwritable(error: OSError) -> int:
+    """Say that what is printed finds no room; a reader that has had enough, as `head` has, needs no sentence."""
+    if not isinstance(error, BrokenPipeError):
+        reason = (error.strerror or str(error)).lower()
+        return _refused(f"The output cannot be written ({reason}); give it another place.")
+    return 1
 
 
 def _stopped() -> int:

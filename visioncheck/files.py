@@ -71,6 +71,34 @@ def read_text(
         raise UserError(f"The {what}'s name holds a character that no file name can have") from None
 
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_cell(value: Any) -> Any:
+    """Keep a spreadsheet from taking a text for a formula: an apostrophe before it, which `from_cell` takes off.
+
+    Common practice, no source; numbers stay as they are.
+    """
+    return f"'{value}" if isinstance(value, str) and value.lstrip("'").startswith(_FORMULA) else value
+
+
+def from_cell(value: Any) -> Any:
+    """Give back the text of which `as_cell` made a cell."""
+    quoted = isinstance(value, str) and value.startswith("'") and value.lstrip("'").startswith(_FORMULA)
+    return value[1:] if quoted else value
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text of the user's whole or not at all, as UTF-8; bytes of a file's name that are none are escaped.
+
+    Raises
+    ------
+    UserError
+        When the place cannot be written.
+    """
+    write_whole(path, text.encode("utf-8", "backslashreplace"))
+
+
 def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path | None]) -> None:
     """Refuse outputs that would be written over what is read, or over one another.
 
@@ -169,10 +197,14 @@ def write_whole(path: Path, content: bytes, *, make_folders: bool = True) -> Non
     try:
         if make_folders:
             path.parent.mkdir(parents=True, exist_ok=True)
-        replace_whole(path, content)
+        odd = path.exists() and not path.is_file()  # a device would be replaced, not written to
+        if not odd:
+            replace_whole(path, content)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise UserError(f"Cannot write {path} ({reason}); choose another place") from error
+    if odd:
+        raise UserError(f"Cannot write {path} (not a file); choose another place")
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 from rich.text import Text
 
+from visioncheck.files import as_cell
 from visioncheck.present.questions import missing_reason
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def write_csv(results: Iterable[Result]) -> str:
     stream = io.StringIO(newline="")
     writer = csv.DictWriter(stream, list(_row(None)))
     writer.writeheader()
-    writer.writerows(_row(result) for result in results)
+    writer.writerows({key: as_cell(value) for key, value in _row(result).items()} for result in results)
     return stream.getvalue()
 
 

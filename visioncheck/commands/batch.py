@@ -120,9 +120,9 @@ def _outputs(paths: Sequence[Path]) -> list[tuple[Path, Callable[[Sequence[Resul
 
 
 def _write(path: Path, text: str) -> None:
-    from visioncheck.files import write_whole
+    from visioncheck.files import write_text
 
-    write_whole(path, text.encode())
+    write_text(path, text)
 
 
 def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:

@@ -14,6 +14,7 @@ import typer
 from visioncheck.commands import log_copies
 from visioncheck.commands.log_attach import TIME_HELP, LogFolder, attach, parse_time
 from visioncheck.errors import UserError
+from visioncheck.files import refuse_overwriting
 
 if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
@@ -103,6 +104,7 @@ def trend(
 
     if output is not None and output.suffix.lower() not in {".png", ".svg"}:
         raise UserError(f"{output} must end in .png or .svg.")
+    refuse_overwriting({"--output": output}, [log / "log.sqlite", log / "records.txt"])
     with Log.open(log, readonly=True) as open_log:
         names = open_log.sleds() if sled is None else [sled]
         if sled is not None:
@@ -173,6 +175,8 @@ def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> No
 
 
 def _list_line(entry: Listed) -> str:
+    from visioncheck.present.naming import printable
+
     said = "none"
     if entry.fence_error_deg is not None:
         said = f"{entry.fence_error_deg:+.3f}° ± {_expanded(entry):.3f}°"
@@ -183,7 +187,7 @@ def _list_line(entry: Listed) -> str:
         marks.append(f"corrects {entry.corrects[:8]}")
     if entry.corrected_by:
         marks.append(f"CORRECTED by {entry.corrected_by[:8]}")
-    text = ", ".join([entry.sled, *marks]).replace("\n", " ")
+    text = printable(", ".join([entry.sled, *marks]).replace("\n", " "))
     return f"{entry.id[:8]}  {datetime.fromisoformat(entry.time).astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
 
 

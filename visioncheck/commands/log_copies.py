@@ -21,7 +21,7 @@ def export(
     """Write the whole log but its photos to one file, from which import rebuilds it."""
     import io
 
-    from visioncheck.files import refuse_overwriting, write_whole
+    from visioncheck.files import refuse_overwriting, write_text
     from visioncheck.log.exchange import export_csv, export_json
     from visioncheck.log.schema import last_link
     from visioncheck.log.store import Log
@@ -34,7 +34,7 @@ def export(
     with Log.open(log, readonly=True) as open_log:
         write(open_log, stream)
         head = last_link(open_log.connection)
-    write_whole(output, stream.getvalue().encode())
+    write_text(output, stream.getvalue())
     typer.echo(f"Wrote {output}, {_format_head(head)}; the photos stay in {log / 'photos'}.")
 
 

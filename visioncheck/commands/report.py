@@ -22,13 +22,14 @@ def report(
         raise UserError(f"{output} must end in .html.")
 
     from visioncheck.commands.log import say_passed_over
-    from visioncheck.files import write_whole
+    from visioncheck.files import refuse_overwriting, write_text
     from visioncheck.log.store import Log
     from visioncheck.present.report_page import report_page
 
+    refuse_overwriting({"--output": output}, [log / "log.sqlite", log / "records.txt"])
     with Log.open(log, readonly=True) as open_log:
         page = report_page(open_log, sled)
-    write_whole(output, page.encode())
+    write_text(output, page)
     say_passed_over(open_log)
     typer.echo(f"Wrote {output}.")
 

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TextIO
 
 from visioncheck.errors import UserError
+from visioncheck.files import as_cell, from_cell
 from visioncheck.log import chain, schema
 from visioncheck.log.entry import CONTENT, Entry, content_digest, entry_content, sha256_text
 from visioncheck.log.rows import entry_of_content, entry_of_row
@@ -57,7 +58,7 @@ def export_csv(log: Log, stream: TextIO) -> None:
     """
     writer = csv.DictWriter(stream, FIELDS)
     writer.writeheader()
-    writer.writerows(_records(log))
+    writer.writerows({key: as_cell(value) for key, value in record.items()} for record in _records(log))
 
 
 def read_json(stream: TextIO) -> Exported:
@@ -168,7 +169,7 @@ def _records(log: Log) -> Iterator[dict[str, Any]]:
 
 def _typed(record: dict[str, str]) -> dict[str, Any]:
     """Give back the types that CSV has not."""
-    typed: dict[str, Any] = {key: value for key, value in record.items() if key in FIELDS}
+    typed: dict[str, Any] = {key: from_cell(value) for key, value in record.items() if key in FIELDS}
     for name in _OPTIONAL:
         typed[name] = typed.get(name) or None
     for name in _FLOATS:

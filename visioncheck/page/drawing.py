@@ -177,6 +177,7 @@ def write_table(log_folder: Path) -> bytes:
     import csv
     import io
 
+    from visioncheck.files import as_cell
     from visioncheck.log.store import Log
 
     table = io.StringIO()
@@ -187,14 +188,9 @@ def write_table(log_folder: Path) -> bytes:
             error = entry.fence_error
             value, u = ("", "") if error is None else (f"{error.value:.5f}", f"{error.u:.5f}")
             status = entry.reading.get("status", "")
-            words = (_plain(entry.adjusted), _plain(entry.note), entry.id, entry.corrected_by or "")
-            out.writerow((entry.time.isoformat(), _plain(entry.sled), status, value, u, *words))
+            words = (as_cell(entry.adjusted), as_cell(entry.note), entry.id, entry.corrected_by or "")
+            out.writerow((entry.time.isoformat(), as_cell(entry.sled), status, value, u, *words))
     return table.getvalue().encode("utf-8-sig")
-
-
-def _plain(text: str) -> str:
-    """Keep a spreadsheet from taking what somebody wrote for a formula."""
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
 
 def draw_log_chart(log_folder: Path, name: str, units: UnitWorld | None) -> bytes:

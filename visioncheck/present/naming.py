@@ -69,3 +69,8 @@ def as_sentence(said: str, door: Door) -> str:
     """End it with a full stop; on the page, where no name of a file or option is first, begin it with a capital."""
     begun = said[:1].upper() + said[1:] if door == "page" else said
     return begun if begun.endswith((".", "?", "!")) else f"{begun}."
+
+
+def printable(text: str) -> str:
+    """Take the signs out of a text that would steer the terminal; lines stay lines."""
+    return "".join(sign if sign.isprintable() or sign == "\n" else "\N{REPLACEMENT CHARACTER}" for sign in text)

@@ -1,0 +1,109 @@
+"""Output that is full, closed, cut off or of few signs; input that is no file, without end, or nested without end."""
+
+from __future__ import annotations
+
+import errno
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import PHOTOS
+from visioncheck.cli import main
+from visioncheck.errors import UserError
+from visioncheck.files import as_cell, bounded_bytes, from_cell, write_text, write_whole
+
+SLED = PHOTOS.parents[1] / "sleds" / "alder-lane.toml"
+SAYS = ["reckon", "--angle", "90.1", "--u", "0.05", "--sled", str(SLED)]
+
+
+def run(shell: str, **surroundings) -> subprocess.CompletedProcess[str]:
+    """Run the program with what the shell does to its streams; {} is the program with a command that says much."""
+    program = f"{sys.executable} -m visioncheck.start {' '.join(SAYS)}"
+    line = ["bash", "-o", "pipefail", "-c", shell.format(program)]
+    return subprocess.run(line, env=os.environ | surroundings, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device of Linux and its relatives")
+def test_output_that_finds_no_room_is_one_sentence():
+    done = run("{} >/dev/full")
+    assert done.returncode == 2
+    assert (
+        done.stderr == "visioncheck: The output cannot be written (no space left on device); give it another place.\n"
+    )
+
+
+@pytest.mark.parametrize("shell", ["{} | true", "{} >&-", "{} >&- 2>&- <&-"])
+def test_output_that_nobody_reads(shell):
+    done = run(shell)
+    assert done.returncode in {0, 1}
+    assert done.stderr == ""
+
+
+def test_a_terminal_of_few_signs_and_no_width():
+    done = run("{}", PYTHONIOENCODING="ascii", COLUMNS="0")
+    assert done.returncode == 0
+    assert "Verdict" in done.stdout
+
+
+ODD = ["pipe.jpg", "/dev/zero", "deep.json", "folder", "bytes.toml"]
+
+
+@pytest.fixture
+def odd(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("pipe.jpg")
+    Path("deep.json").write_text("[" * 100_000 + "]" * 100_000)
+    Path("folder").mkdir()
+    Path("bytes.toml").write_bytes(b"\xff\xfe")
+    return tmp_path
+
+
+@pytest.mark.usefixtures("odd")
+@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize(
+    "command",
+    [
+        "measure {}", "measure photo.jpg --rig {}", "measure photo.jpg --sled {}", "survey {} -o rig.json",
+        "reckon --angle 90.1 --u 0.05 --sled {}", "groove {}", "study {}", "study --readings {}", "batch {} --log log",
+        "log attach log {} --sled Oak", "log attach log --reading {}", "log import log {}", "log restore {} new",
+        "log backup {} copy", "log list {}", "report {}", "refine {} --rig {} -o new.json", "tolerance --sled {}",
+    ],
+)  # fmt: skip
+def test_what_is_read_is_a_file_within_bounds(command, name, capsys):
+    assert main([name if part == "{}" else part for part in command.split()]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("visioncheck: ")
+    assert len(said) < 2000
+
+
+def test_a_file_of_the_greatest_size_is_read_and_a_larger_one_not(tmp_path):
+    file = tmp_path / "a"
+    file.write_bytes(b"x" * 100)
+    assert bounded_bytes(file, 100) == b"x" * 100
+    with pytest.raises(OSError, match="larger") as raised:
+        bounded_bytes(file, 99)
+    assert raised.value.errno == errno.EFBIG
+
+
+def test_what_is_no_file_is_not_written_over(tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(UserError, match="not a file"):
+        write_whole(pipe, b"x")
+    assert pipe.is_fifo()
+
+
+def test_a_name_that_is_no_text_is_written_escaped(tmp_path):
+    write_text(tmp_path / "a", os.fsdecode(b"caf\xe9.jpg"))
+    assert (tmp_path / "a").read_text() == "caf\\udce9.jpg"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+49", "-0.1 mm", "@SUM(A1)", "\tx", "'=x", "''@", "plain", "'quoted'", ""])
+def test_a_cell_is_no_formula_and_comes_back(text):
+    cell = as_cell(text)
+    assert cell[:1] not in {"=", "+", "-", "@", "\t", "\r"}
+    assert from_cell(cell) == text
+    assert as_cell(-0.1) == -0.1
