@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from visioncheck.api import survey as survey
     from visioncheck.api_log import CalibrationLog as CalibrationLog
     from visioncheck.api_log import open_log as open_log
+    from visioncheck.api_pool import PooledMeasurement as PooledMeasurement
+    from visioncheck.api_pool import pool as pool
     from visioncheck.api_results import Measurement as Measurement
     from visioncheck.api_results import SurveyResult as SurveyResult
     from visioncheck.api_results import TypedMeasurement as TypedMeasurement
@@ -44,6 +46,7 @@ _PLACES = {
     "CalibrationLog": "visioncheck.api_log",
     "InputError": "visioncheck.errors",
     "Measurement": "visioncheck.api_results",
+    "PooledMeasurement": "visioncheck.api_pool",
     "Quantity": "visioncheck.quantity",
     "Refusal": "visioncheck.errors",
     "SurveyResult": "visioncheck.api_results",
@@ -56,6 +59,7 @@ _PLACES = {
     "load_sled": "visioncheck.api",
     "measure": "visioncheck.api",
     "open_log": "visioncheck.api_log",
+    "pool": "visioncheck.api_pool",
     "survey": "visioncheck.api",
     "tolerance": "visioncheck.api_work",
 }
@@ -64,6 +68,7 @@ __all__ = [
     "CalibrationLog",
     "InputError",
     "Measurement",
+    "PooledMeasurement",
     "Quantity",
     "Refusal",
     "SurveyResult",
@@ -77,6 +82,7 @@ __all__ = [
     "load_sled",
     "measure",
     "open_log",
+    "pool",
     "survey",
     "tolerance",
 ]

@@ -74,6 +74,7 @@ def measure(
     nominal: str | float | None = None,
     cut_edge: str | None = None,
     recut: str | None = None,
+    cut: str | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -102,6 +103,9 @@ def measure(
         Of a bevel, side of the picture that the cut points to; `fence_edge` is then the face that lay on the table.
     recut : {"end for end", "second edge"}, optional
         Of two photos: they are of one board after each of two cuts, and how the second was made.
+    cut : {"fresh", "same"}, optional
+        For `pool` and the log: a cut of its own, or the piece of the photo before; otherwise pieces of one size are
+        one.
 
     Returns
     -------
@@ -134,7 +138,7 @@ def measure(
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    told = _told(owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut)
+    told = _told(owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut)
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
@@ -318,6 +322,7 @@ def _told(
     nominal: str | float | None,
     cut_edge: str | None,
     recut: str | None,
+    cut: str | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -334,6 +339,7 @@ def _told(
         nominal=nominal,
         cut_edge=cut_edge,
         recut=recut,
+        cut=cut,
     )
     if thickness is None or typed is not None:
         return told

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from datetime import datetime
     from types import TracebackType
 
+    from visioncheck.fence.pooled import Pooled
     from visioncheck.log.entry import Entry
+    from visioncheck.log.now import SledNow
     from visioncheck.log.store import Log
     from visioncheck.log.trend import Trend
 
@@ -102,13 +104,38 @@ class CalibrationLog:
         InputError
             The log has no reading of this sled.
         """
-        from visioncheck.log.trend import assess, trend_points
+        return self._now(sled).trend
 
-        points = trend_points(self._log.entries(sled=sled))
-        if not points:
+    def now(self, sled: str) -> SledNow:
+        """Say how a sled stands: all its readings since it was changed as one, what to do, its last adjustment.
+
+        Raises
+        ------
+        InputError
+            The log has no reading of this sled.
+        """
+        return self._now(sled)
+
+    def pooled(self, sled: str) -> Pooled:
+        """Take a sled's readings since it was last changed, by hand or by a bump, as one.
+
+        Raises
+        ------
+        InputError
+            The log has no reading of this sled.
+        """
+        pooled = self._now(sled).pooled
+        assert pooled is not None
+        return pooled
+
+    def _now(self, sled: str) -> SledNow:
+        from visioncheck.log.now import sled_now
+
+        now = sled_now(self._log, sled)
+        if now.pooled is None:
             known = ", ".join(self._log.sleds()) or "none"
             raise InputError("sled", f"<sled> {sled!r} has no readings in the log {self._log.folder}; it has: {known}")
-        return assess(points)
+        return now
 
 
 def open_log(path: StrPath, *, create: bool = False, readonly: bool = False) -> CalibrationLog:

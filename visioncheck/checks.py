@@ -235,6 +235,13 @@ STEP_WORTH_IT = 0.9
 ODD_PIECE_CHANCE = 0.01
 """Probability. A piece to which the others of its sled leave less is odd, and so are photos of one piece that
 contradict each other; assumption."""
+SAME_PIECE_MM, SAME_PIECE_SHARE = 0.5, 0.003
+"""mm, share of the length. Photos of pieces whose sides are this alike are of one piece, where nothing is told: twice
+what lengths are read to; assumption."""
+SAME_PIECE_MINUTES = 10.0
+"""Minutes. Typed readings of one kind within this are of one piece, where nothing is told; assumption."""
+CHECK_DUE_DAYS = 90.0
+"""Days. A sled that was not measured for longer is due for a check; common practice, no source."""
 
 # Slots, gaps and grooves
 

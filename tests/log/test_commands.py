@@ -258,14 +258,18 @@ def test_ten_thousand_entries_are_listed_line_by_line(tmp_path, capsys):
         assert len(statements) == 1
     code, out, _ = run(capsys, f"list {tmp_path / 'big'}")
     assert code == 0
-    assert len(out.splitlines()) == 2001
+    entries, sleds = out.split("\n\n")
+    assert len(entries.splitlines()) == 2001
+    assert all(line.startswith("Sled ") for line in sleds.splitlines())
 
 
 @pytest.mark.usefixtures("place")
 def test_listing_loads_no_numerics(capsys):
-    """A third of a second of imports, more than the listing itself takes."""
+    """A third of a second of imports, more than the listing itself takes; only how the sleds stand now needs them."""
     run(capsys, ATTACH)
-    code = "import sys; from visioncheck.cli import main; main(['log', 'list', 'LOG']); print(sorted(sys.modules))"
+    assert "\n\nLong sled: " in run(capsys, "list LOG")[1]
+    line = "['log', 'list', 'LOG', '--last', '9']"
+    code = f"import sys; from visioncheck.cli import main; main({line}); print(sorted(sys.modules))"
     said = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
     assert "+0.012°" in said
     assert "'sqlite3'" in said

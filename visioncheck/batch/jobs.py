@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
-    *("nominal", "cut_edge", "recut"),
+    *("nominal", "cut_edge", "recut", "cut"),
     *("person", "note", "adjusted", "time"),
 )
 
@@ -242,10 +242,18 @@ def _job(
 ) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut")
-    thickness, kind, edge, half, nominal, cut, recut = (row.get(name) or None for name in names)
+    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut")
+    thickness, kind, edge, half, nominal, cut_edge, recut, cut = (row.get(name) or None for name in names)
     own = read_piece_options(
-        thickness, kind, edge, _cuts(row.get("cuts")), turned_half=half, nominal=nominal, cut_edge=cut, recut=recut
+        thickness,
+        kind,
+        edge,
+        _cuts(row.get("cuts")),
+        turned_half=half,
+        nominal=nominal,
+        cut_edge=cut_edge,
+        recut=recut,
+        cut=cut,
     )
     if (own.piece or told.piece) not in {"gap", "bevel"}:
         told = replace(told, turned_half=None)  # what is said of every gap is not said of the other pieces

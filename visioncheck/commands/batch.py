@@ -76,7 +76,7 @@ def batch(
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
     or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
-    cut_edge, recut, person, note, adjusted, time).
+    cut_edge, recut, cut, person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
@@ -95,9 +95,12 @@ def batch(
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)
         results = with_standing(open_log, results)
+        lines = [] if as_json else _sled_lines(open_log, results)
     for path, write in outputs:
         _write(path, write(results))
     _say(results, as_json=as_json)
+    for line in lines:
+        typer.echo(line)
     refused = sum(result.state == "refused" for result in results)
     _say_sum(results, len(jobs), log)
     if stopped:
@@ -196,6 +199,15 @@ def _say(results: Sequence[Result], *, as_json: bool) -> None:
         Console(highlight=False).print(table(results))
     for reason in reasons(results):
         typer.echo(f"visioncheck: {reason}", err=True)
+
+
+def _sled_lines(log: Log, results: Sequence[Result]) -> list[str]:
+    """Say of each sled how all its readings together have it now."""
+    from visioncheck.log.now import sled_now
+    from visioncheck.present.now import history_line
+
+    names = sorted({result.sled for result in results if result.sled and result.entry})
+    return [history_line(sled_now(log, name)) for name in names]
 
 
 def _say_sum(results: Sequence[Result], photos: int, log: Path) -> None:

@@ -37,7 +37,7 @@ def list_entries(
     since: Annotated[str | None, typer.Option(help=f"From this time on, {TIME_HELP}.")] = None,
     last: Annotated[int | None, typer.Option(min=1, help="Only the newest so many.")] = None,
 ) -> None:
-    """List the entries, oldest first; corrected ones are marked."""
+    """List the entries, oldest first, corrected ones marked; then each sled in one line: how it stands now."""
     from visioncheck.log.store import Log
 
     start = None if since is None else parse_time("--since", since)
@@ -48,7 +48,19 @@ def list_entries(
         print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
         for entry in open_log.listed(sled=sled, since=start, limit=last):
             print(_list_line(entry))
+        if start is None and last is None:
+            _list_sleds(open_log, [sled] if sled else open_log.sleds())
     say_passed_over(open_log)
+
+
+def _list_sleds(log: Log, names: list[str]) -> None:
+    """How each sled stands; loads the numerics, which the list itself does without."""
+    from visioncheck.log.now import sled_now
+    from visioncheck.present.now import history_line
+
+    print()
+    for name in names:
+        print(history_line(sled_now(log, name)))
 
 
 @log_app.command()

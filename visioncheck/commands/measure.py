@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measuring.measure import Outcome
+    from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
@@ -76,6 +77,12 @@ def measure(
             "--turned", help="Two photos of ONE piece, turned a quarter turn on the sheet in between: read as one."
         ),
     ] = False,
+    cut: Annotated[
+        str | None,
+        typer.Option(
+            help="fresh: each photo shows a cut of its own; same: all one piece; otherwise pieces of one size are one."
+        ),
+    ] = None,
     picture: Annotated[Path | None, typer.Option(metavar="OUT.png", help="Write the annotated picture.")] = None,
     budget: Annotated[
         bool,
@@ -120,9 +127,8 @@ def measure(
     sled_file = read_sled(sled) if sled else None
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
-    told = read_piece_options(
-        thickness, piece, fence_edge, cuts, owner.units if owner else None, turned_half, nominal, cut_edge, recut
-    )
+    units = owner.units if owner else None
+    told = read_piece_options(thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut)
     photos, second = (photos[:1], photos[1]) if turned or recut is not None else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:
@@ -137,10 +143,12 @@ def measure(
             _draw(outcome, picture, owner, budget=budget)
             outcomes.append(outcome.without_pixels())
         outcomes = [_as_it_stands(open_log, outcome) for outcome in outcomes]
+        together = _together(outcomes, open_log, owner)
     if as_json:
-        _say_json(outcomes)
+        _say_json(outcomes, together)
     else:
-        _say(outcomes, owner, budget=budget)
+        _say(outcomes, owner, budget=budget, is_last=together is None)
+        _say_together(together, owner)
     _say_kept(entries, log, rig)
     for outcome in outcomes:
         if outcome.problem:
@@ -272,16 +280,65 @@ def _draw_refusal(outcome: Outcome, picture: Path) -> None:
     draw_refusal(load_photo(outcome.request.photo), outcome.problem.marks, error_sentence(outcome.problem), picture)
 
 
-def _say_json(outcomes: Sequence[Outcome]) -> None:
+@dataclass(frozen=True)
+class _Together:
+    """All readings of one sled as one: its lines, and its JSON object."""
+
+    lines: list[LabelledLine]
+    json: dict[str, Any]
+
+
+def _together(outcomes: Sequence[Outcome], log: Log | None, sled: Sled | None) -> _Together | None:
+    """Take what was read now, with a log all since the sled was changed, as one; None of a single reading."""
+    read = [each for each in outcomes if each.measured is not None and each.measured.reading.fence_error is not None]
+    if not read:
+        return None
+    from visioncheck.results.pooled import pooled_json
+
+    if log is not None and sled is not None:
+        from visioncheck.log.now import sled_now
+        from visioncheck.present.now import now_lines
+
+        now = sled_now(log, sled.name)
+        if now.pooled is None or (now.pooled.readings == 1 and now.last_move is None):
+            return None
+        return _Together(now_lines(now), pooled_json(now.pooled, now.correction))
+    if len(read) == 1:
+        return None
+    from visioncheck.correction.correct import correct
+    from visioncheck.fence.pooled import pool
+    from visioncheck.measuring.together import records_from_outcomes
+    from visioncheck.present.now import pooled_lines
+    from visioncheck.results.basis import basis_of_json
+    from visioncheck.results.pieces import seen_from_records
+
+    pooled = pool(seen_from_records(records_from_outcomes(read)))
+    basis = replace(basis_of_json(read[-1].reading), pooled=pooled)
+    correction = correct(pooled.error, sled, basis) if sled else None
+    return _Together(pooled_lines(pooled, sled, basis), pooled_json(pooled, correction))
+
+
+def _say_together(together: _Together | None, sled: Sled | None) -> None:
+    if together is None:
+        return
+    from visioncheck.present.terminal import print_report
+
+    title = f"{sled.name}: all readings together" if sled else "All readings together"
+    print_report(title, together.lines, cautions=sled is not None)
+
+
+def _say_json(outcomes: Sequence[Outcome], together: _Together | None) -> None:
     import json
 
     from visioncheck.present.questions import with_reason
 
     found = [with_reason(outcome.reading) for outcome in outcomes]
+    if together is not None and len(outcomes) > 1:
+        found.append(together.json)
     typer.echo(json.dumps(found[0] if len(found) == 1 else found, indent=2, ensure_ascii=False))
 
 
-def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> None:
+def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool, is_last: bool) -> None:
     from visioncheck.present.budget import better_lines, budget_lines
     from visioncheck.present.reading import reading_lines
     from visioncheck.present.terminal import print_report
@@ -300,7 +357,7 @@ def _say(outcomes: Sequence[Outcome], sled: Sled | None, *, budget: bool) -> Non
             reports.append((f"Standard uncertainty of the {each.name} by source", [*budget_lines(each), *better]))
         for n, (heading, lines) in enumerate(reports):
             # the cautions stand once, below everything
-            print_report(heading, lines, cautions=k == last_corrected and n == len(reports) - 1)
+            print_report(heading, lines, cautions=is_last and k == last_corrected and n == len(reports) - 1)
 
 
 def register(app: typer.Typer) -> None:

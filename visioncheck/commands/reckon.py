@@ -106,6 +106,12 @@ def reckon(
     adjusted: Annotated[
         str, typer.Option(help="With --log: what you changed on the sled since the reading before.")
     ] = "",
+    cut: Annotated[
+        str | None,
+        typer.Option(
+            help="With --log: fresh, a cut of its own, or same, the piece of before; else by the time between."
+        ),
+    ] = None,
     time: Annotated[
         str | None, typer.Option(help=f"With --log: when it was read, {TIME_HELP}; now if not said.")
     ] = None,
@@ -114,8 +120,19 @@ def reckon(
     """Reckon the fence error and its correction from readings that you type."""
     import visioncheck
     from visioncheck.api_results import draft_entry
+    from visioncheck.measuring.options import read_piece_options
 
-    _check_log(log, sled, {"--person": person, "--note": note, "--adjusted": adjusted, "--time": time})
+    _check_log(
+        log,
+        sled,
+        {
+            "--person": person,
+            "--note": note,
+            "--adjusted": adjusted,
+            "--time": time,
+            "--cut": cut,
+        },
+    )
     when = parse_time("--time", time) if time else None
     found = visioncheck.compute(
         sled=sled,
@@ -152,6 +169,8 @@ def reckon(
     entry, instead = None, ""
     if log is not None:
         draft = replace(draft_entry(found, person=person, note=note, adjusted=adjusted), time=when)
+        if cut is not None:
+            draft = replace(draft, reading={**draft.reading, "told": read_piece_options(cut=cut).as_json()})
         entry, instead = _keep(log, draft)
     if as_json:
         _say_json(found, moves=not instead)
@@ -166,6 +185,7 @@ def reckon(
         print_report(title, lines, cautions=found.correction is not None and not instead)
     if entry is not None:
         typer.echo(f"Entry {entry.id[:8]} of {entry.sled} is in the log {log}.", err=True)
+        _say_now(log, entry.sled)
 
 
 def _keep(log: Path, draft: EntryDraft) -> tuple[Entry, str]:
@@ -177,6 +197,20 @@ def _keep(log: Path, draft: EntryDraft) -> tuple[Entry, str]:
         entry = opened.attach(draft)
         standing = find_standing(entry, opened.entries(sled=entry.sled))
     return entry, "" if standing.counts else SUPERSEDED[standing.state]
+
+
+def _say_now(log: Path | None, sled: str) -> None:
+    """Say how all readings together have the sled, where this is not the only one."""
+    if log is None:
+        return
+    from visioncheck.log.now import sled_now
+    from visioncheck.log.store import Log
+    from visioncheck.present.now import history_line
+
+    with Log.open(log, readonly=True) as opened:
+        now = sled_now(opened, sled)
+    if now.pooled is not None and now.pooled.readings > 1:
+        typer.echo(f"All readings together: {history_line(now)}", err=True)
 
 
 def _say_json(found: TypedMeasurement, *, moves: bool) -> None:

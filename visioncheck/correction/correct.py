@@ -12,6 +12,7 @@ from visioncheck.fence.next_step import Basis, NextStep, next_step
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
+    from visioncheck.correction.learned import Learned
     from visioncheck.correction.means import Turns
     from visioncheck.sled.model import End, Sled, Way
 
@@ -67,7 +68,7 @@ class Correction:
         return self.advice == "move it"
 
 
-def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correction:
+def correct(error: Quantity, sled: Sled, basis: Basis | None = None, learned: Learned | None = None) -> Correction:
     """Decide what to do about a fence error, and reckon the move: ``move = D · tan(e)`` at the distance D.
 
     A fence turned counter-clockwise (e > 0) has its right end too far forward: with the pivot at
@@ -86,6 +87,8 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
         The sled it belongs to.
     basis : Basis or None
         What it was read from, for the advice on what to measure next; None: not known.
+    learned : Learned or None
+        What the sled's own adjustments have taught.
     """
     distance = sled.adjuster_distance_mm
     slope = math.tan(math.radians(error.value))
@@ -94,7 +97,7 @@ def correct(error: Quantity, sled: Sled, basis: Basis | None = None) -> Correcti
     u_mm = distance * math.radians(error.u) * (1 + slope**2)
     move = Quantity(abs(forward_mm), u_mm, "mm", error.dof)
     tolerance_mm = distance * math.tan(math.radians(sled.tolerance_deg))
-    means = means_for(move.value, way, sled, enough_mm=max(tolerance_mm / 2, u_mm))
+    means = means_for(move.value, way, sled, enough_mm=max(tolerance_mm / 2, u_mm), learned=learned)
     after_slope = slope - math.copysign(means.made_mm / distance, slope)
     after = combined(math.degrees(math.atan(after_slope)), error, math.degrees(means.u_mm / distance))
     now, then = decide(error, sled.tolerance_deg), decide(after, sled.tolerance_deg)

@@ -17,7 +17,9 @@ from visioncheck.quantity import Quantity, coverage_factor
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-Code = Literal["quarter turn", "survey", "repeats", "strip"]
+    from visioncheck.fence.pooled import Pooled
+
+Code = Literal["quarter turn", "survey", "repeats", "more cuts", "one more", "panel", "strip"]
 
 PRINT = "print survey"
 _COMMON = frozenset({PRINT, "lens", "paper flatness", "edge bias", "scale"})
@@ -26,12 +28,16 @@ _COMMON = frozenset({PRINT, "lens", "paper flatness", "edge bias", "scale"})
 # what is left of a print's share in a corner after a quarter turn: its shapes that are not affine. 0.011° of
 # 0.21° in 200 simulated pairs without a rig (`python -m tests.pairs`)
 _TURN_LEAVES = 0.06
-# a survey's own share, deg, and a strip's whole standard uncertainty, a fourth of its taper's: medians of the
-# simulated photos (`python -m tests.coverage`)
+# a survey's own share, deg: median of the simulated photos (`python -m tests.coverage`)
 _U_SURVEY_DEG = 0.001
-_U_STRIP_DEG = {True: 0.0011, False: 0.0020}
+USUAL_U_DEG = {
+    True: {"corner": 0.0093, "panel": 0.0036, "strip": 0.0012},
+    False: {"corner": 0.127, "panel": 0.0119, "strip": 0.0019},
+}
+"""Standard uncertainty of a fence error by kind of piece, with and without a rig, the phone at rest, deg: the ± of the
+benchmark `coverage`, halved; a strip's is a fourth of its taper's."""
 # a strip of 300 mm with callipers read to 0.02 mm: 0.02 · √2 / 300 rad / 4; common practice, no source
-_U_TYPED_STRIP_DEG = 0.0014
+U_TYPED_STRIP_DEG = 0.0014
 _MOST_CUTS, _MOST_TYPED = 4, 9
 
 
@@ -49,6 +55,10 @@ class Basis:
         Whether there was a rig, and a second photo of the turned piece.
     shares : mapping of str to float
         Shares of the variance by source; empty where there is no budget.
+    pooled : Pooled or None
+        The pieces that it is the mean of, where it is one.
+    is_unsettled : bool
+        Whether the newest reading does not fit those before, so that the next one must tell which to believe.
     """
 
     kind: str = ""
@@ -56,6 +66,8 @@ class Basis:
     is_surveyed: bool = True
     is_turned: bool = False
     shares: Mapping[str, float] = field(default_factory=dict)
+    pooled: Pooled | None = None
+    is_unsettled: bool = False
 
     @property
     def common(self) -> float:
@@ -69,15 +81,16 @@ class NextStep:
 
     Attributes
     ----------
-    code : {"quarter turn", "survey", "repeats", "strip"}
+    code : {"quarter turn", "survey", "repeats", "more cuts", "one more", "panel", "strip"}
         A second photo of the same piece, turned; a survey of phone and sheet; the mean of so many readings of
-        fresh cuts; the strip of a fifth cut.
+        fresh cuts; so many fresh cuts more; one more, which tells an odd piece from a fence that moved; a panel; the
+        strip of a fifth cut.
     u_deg : float
         Standard uncertainty that it would leave, deg.
     probability_decides : float
         Chance that the reading is then inside, or far enough from nothing for a move to be named.
     count : int
-        Readings in all, for repeats.
+        Readings in all, for repeats; further ones, for more cuts.
     """
 
     code: Code
@@ -108,6 +121,12 @@ def next_step(error: Quantity, tolerance: float, basis: Basis) -> NextStep | Non
     NextStep or None
         None where no step leaves a smaller ± worth the trouble.
     """
+    if basis.is_unsettled:
+        return NextStep("one more", error.u, 0.0)
+    if basis.pooled is not None:
+        from visioncheck.fence.plan import plan  # lazy: simulates
+
+        return plan(basis.pooled, tolerance, basis)
     steps = [
         NextStep(code, u, deciding_probability(error, u, tolerance), count)
         for code, u, count in _steps(error.u, basis)
@@ -168,4 +187,4 @@ def _steps(u: float, basis: Basis) -> Iterator[tuple[Code, float, int]]:
     for count in range(2, (_MOST_CUTS if basis.is_photo else _MOST_TYPED) + 1):
         yield "repeats", u * math.sqrt(basis.common + (1 - basis.common) / count), count
     if basis.kind != "strip":
-        yield "strip", _U_STRIP_DEG[basis.is_surveyed] if basis.is_photo else _U_TYPED_STRIP_DEG, 1
+        yield "strip", USUAL_U_DEG[basis.is_surveyed]["strip"] if basis.is_photo else U_TYPED_STRIP_DEG, 1

@@ -106,17 +106,22 @@ class Scatter:
     @property
     def grid_deg(self) -> Floats:
         """The scatters that are tried, deg."""
-        tried: Floats = _GRID * self.usual_deg
+        tried: Floats = self.usual_deg * _GRID
         return tried
+
+    @property
+    def log_before(self) -> Floats:
+        """Logarithm of each tried scatter's weight after the earlier states, up to a constant."""
+        edges = np.concatenate([[0.0], (_GRID[1:] + _GRID[:-1]) / 2, [np.inf]])
+        found: Floats = np.log(np.diff(np.arctan(edges))) + self.learnt
+        return found
 
     def weight(self, cuts: Cuts | None = None) -> Floats:
         """Probability of each tried scatter after the earlier states, and after `cuts`."""
-        edges = np.concatenate([[0.0], (_GRID[1:] + _GRID[:-1]) / 2, [np.inf]])
-        logs = np.log(np.diff(np.arctan(edges))) + self.learnt
-        if cuts is not None:
-            logs = logs + _log_likelihood(cuts, self.grid_deg)
+        logs = self.log_before if cuts is None else self.log_before + _log_likelihood(cuts, self.grid_deg)
         weight: Floats = np.exp(logs - logs.max())
-        return weight / weight.sum()
+        weight /= weight.sum()
+        return weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +169,8 @@ class Pooled:
         Readings of one piece that contradict each other beyond their ±.
     cuts : Cuts
         The pieces themselves, odd ones left out.
-    scatter : Scatter
-        What is known of the scatter, these pieces included.
+    known : Scatter
+        What was known of the scatter before these pieces.
     """
 
     error: Quantity
@@ -178,10 +183,15 @@ class Pooled:
     odd: tuple[OddPiece, ...]
     at_odds: tuple[tuple[str, ...], ...]
     cuts: Cuts
-    scatter: Scatter
+    known: Scatter
+
+    @property
+    def scatter(self) -> Scatter:
+        """What is known of the scatter, these pieces included."""
+        return self.known.after(self.cuts)
 
 
-def pool(readings: Sequence[Seen], known: Scatter | None = None) -> Pooled:
+def pool(readings: Sequence[Seen], known: Scatter | None = None, never_odd: str = "") -> Pooled:
     """Take the mean of a sled's readings since it was last changed.
 
     Each piece counts by its whole uncertainty with the scatter from cut to cut; the weights are never negative,
@@ -202,6 +212,9 @@ def pool(readings: Sequence[Seen], known: Scatter | None = None) -> Pooled:
         At least one.
     known : Scatter or None
         What is known of the sled's scatter; None: nothing.
+    never_odd : str
+        Name of a reading whose piece is never taken for odd: the newest of a row, which may as well be the first
+        after a move.
 
     Raises
     ------
@@ -213,7 +226,7 @@ def pool(readings: Sequence[Seen], known: Scatter | None = None) -> Pooled:
     known = known or Scatter()
     groups = _by_piece(readings)
     odd: list[OddPiece] = []
-    while len(groups) > 2 * (len(odd) + 1) and (found := _oddest(groups, known)) is not None:
+    while len(groups) > 2 * (len(odd) + 1) and (found := _oddest(groups, known, never_odd)) is not None:
         index, piece = found
         odd.append(piece)
         groups = [group for k, group in enumerate(groups) if k != index]
@@ -234,7 +247,7 @@ def pool(readings: Sequence[Seen], known: Scatter | None = None) -> Pooled:
         odd=tuple(odd),
         at_odds=tuple(tuple(each.name for each in group) for group in groups if _contradicts(group)),
         cuts=cuts,
-        scatter=known.after(cuts),
+        known=known,
     )
 
 
@@ -397,10 +410,11 @@ def _upper(known: Scatter, cuts: Cuts) -> float:
     return float(known.grid_deg[int(np.searchsorted(np.cumsum(known.weight(cuts)), 0.95))])
 
 
-def _oddest(groups: Sequence[Sequence[Seen]], known: Scatter) -> tuple[int, OddPiece] | None:
+def _oddest(groups: Sequence[Sequence[Seen]], known: Scatter, never: str) -> tuple[int, OddPiece] | None:
     """Find the piece that the others leave the least chance, if that is small enough."""
     cuts = _cuts_of(groups)
-    found = [(k, _as_odd(k, groups[k], cuts, known)) for k in range(len(groups))]
+    may_be = [k for k, group in enumerate(groups) if not never or never not in {each.name for each in group}]
+    found = [(k, _as_odd(k, groups[k], cuts, known)) for k in may_be]
     index, piece = min(found, key=lambda each: each[1].chance)
     return (index, piece) if piece.chance < checks.ODD_PIECE_CHANCE else None
 

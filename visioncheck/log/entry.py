@@ -23,6 +23,8 @@ STATUSES = ("measured", "refused", "sign unknown")
 
 # key of a reading's JSON object: photos that were read together with the entry's own
 MORE_PHOTOS = "more_photos"
+# the adjustment before the reading, as structure; see `visioncheck.log.adjustment`
+ADJUSTMENT = "adjustment"
 
 
 @dataclass(frozen=True, slots=True)

@@ -237,7 +237,7 @@ def assess_all(points: Sequence[Point]) -> list[Trend]:
         value = np.array([point.error.value for point in part])
         u = np.array([known_u(point.error) for point in part])
         changes = find_changes(time, value, u, scatter, sure=SURE)
-        trends.append(_trend(part, changes, _line(time, value, np.hypot(u, changes.scatter.rms))))
+        trends.append(_trend(part, changes, line_change(time, value, np.hypot(u, changes.scatter.rms))))
         scatter = changes.scatter
     return trends
 
@@ -306,7 +306,7 @@ def _stretches(part: Sequence[Point], changes: Changes, hint: Move | Odd | None)
     return tuple(stretches)
 
 
-def _line(time: Floats, value: Floats, u: Floats) -> Quantity:
+def line_change(time: Floats, value: Floats, u: Floats) -> Quantity:
     """Change of the weighted straight line from the first reading to the last; none among readings of one time."""
     length = time[-1] - time[0]
     weight = 1 / u**2

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.errors import InputError, UserError
 from visioncheck.log import chain, records, schema
-from visioncheck.log.entry import CONTENT, MORE_PHOTOS, entry_content, sha256_text, tag_digest
+from visioncheck.log.entry import ADJUSTMENT, CONTENT, MORE_PHOTOS, entry_content, sha256_text, tag_digest
 from visioncheck.log.photos import read_photo
 from visioncheck.log.plain import plain_errors
 from visioncheck.log.queries import Queries
@@ -51,6 +51,8 @@ class Writing(Queries):
             An unusable draft or photo, a full disk, a folder that cannot be written. The log is as before.
         """
         file = None if photo is None else read_photo(photo)
+        if draft.corrects is None:
+            draft = replace(draft, reading=_with_adjustment(self, draft))
         entry = new_entry(draft, file, self._kept_suffix(draft.photo_sha256))
         with self.writing(f"nothing was added to the log {self.folder}") as placed:
             self._require_free(entry)
@@ -87,10 +89,12 @@ class Writing(Queries):
             self._require_counted_once(photo, more)
             if old is None:
                 draft = replace(draft, **said)
+                draft = replace(draft, reading=_with_adjustment(self, draft))
             else:
                 same = ("time",) if old.photo_sha256 == photo.sha256 else ()
                 kept = {name: getattr(old, name) for name in ("person", "note", "adjusted", *same)}
                 draft = replace(draft, **{**kept, **said}, corrects=old.id)
+                draft = replace(draft, reading=_with_adjustment(self, draft, old))
             entry = new_entry(draft, photo)
             self._require_free(entry)
             if old is not None and says_the_same(entry, old):
@@ -214,3 +218,15 @@ class Writing(Queries):
 
 def _more_photos(more: Sequence[PhotoFile]) -> dict[str, Any]:
     return {MORE_PHOTOS: [{"sha256": each.sha256, "suffix": each.suffix} for each in more]} if more else {}
+
+
+def _with_adjustment(log: Queries, draft: EntryDraft, old: Entry | None = None) -> Mapping[str, Any]:
+    """Add the adjustment as structure; what an entry that is corrected says of the same one stands."""
+    if not draft.adjusted or ADJUSTMENT in draft.reading:
+        return draft.reading
+    if old is not None and old.adjusted == draft.adjusted:
+        same = old.reading.get(ADJUSTMENT)
+        return draft.reading if same is None else {**draft.reading, ADJUSTMENT: same}
+    from visioncheck.log.adjustment import with_adjustment  # lazy: loads the numerics
+
+    return with_adjustment(log, draft)

@@ -21,6 +21,7 @@ PIECES = ("corner", "panel", "strip", "slot", "gap", "bevel", "straight")
 WAYS = ("top", "bottom", "left", "right")
 RECUTS: tuple[Recut, Recut] = ("end for end", "second edge")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
+CUTS = ("fresh", "same")
 _U_BOARD_MM = 0.05
 """How unlike a board's thickness is from place to place (common practice, no source)."""
 _TWO_SIDED_95 = 1.959964
@@ -51,6 +52,8 @@ class PieceOptions:
         Of two photos: they are of two cuts of one board, and how the second was made.
     cut_edge : {"top", "bottom", "left", "right"} or None
         Of a bevel: side of the PICTURE that the cut points to.
+    cut : {"fresh", "same"} or None
+        Whether it is another cut, or the piece of the photo before; see `visioncheck.results.pieces`.
     """
 
     thickness: Quantity | None = None
@@ -61,6 +64,7 @@ class PieceOptions:
     nominal_deg: float | None = None
     cut_edge: str | None = None
     recut: Recut | None = None
+    cut: str | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -86,6 +90,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         nominal_deg=told.get("nominal_deg"),
         cut_edge=told.get("cut_edge"),
         recut=told.get("recut"),
+        cut=told.get("cut"),
     )
 
 
@@ -99,6 +104,7 @@ def read_piece_options(
     nominal: str | float | None = None,
     cut_edge: str | None = None,
     recut: str | None = None,
+    cut: str | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -109,13 +115,14 @@ def read_piece_options(
     """
     choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
     choices |= {"cut_edge": (cut_edge, WAYS), "recut": (recut, RECUTS)}
+    choices["cut"] = (cut, CUTS)
     for name, (value, known) in choices.items():
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     again = None if recut is None else RECUTS[RECUTS.index(recut)]
     thick = None if thickness is None else _thickness(thickness, units)
-    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again)
+    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut)
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:

@@ -21,7 +21,10 @@ from visioncheck.units import (
 )
 
 if TYPE_CHECKING:
-    from visioncheck.fence.next_step import Basis, Code
+    from fractions import Fraction
+
+    from visioncheck.correction.learned import Learned
+    from visioncheck.fence.next_step import Basis
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 
@@ -44,7 +47,12 @@ def format_lie(error: Quantity) -> str:
 
 
 def describe(
-    error: Quantity, sled: Sled, basis: Basis | None = None, door: Door = "command", instead: str = ""
+    error: Quantity,
+    sled: Sled,
+    basis: Basis | None = None,
+    door: Door = "command",
+    instead: str = "",
+    learned: Learned | None = None,
 ) -> list[LabelledLine]:
     """Say a fence error and what to do about it, line by line.
 
@@ -60,8 +68,10 @@ def describe(
         Where the user stands: what is to be done is named as it is done there.
     instead : str
         What to do in place of what the reading itself says, where it does not count any more: no move is named then.
+    learned : Learned or None
+        What the sled's own adjustments have taught.
     """
-    correction = correct(error, sled, basis)
+    correction = correct(error, sled, basis, learned)
     lines = [
         LabelledLine("Fence", format_fence_error(error, sled.fence_length_mm, sled.units)),
         LabelledLine("Verdict", format_verdict(correction.now, sled)),
@@ -112,7 +122,7 @@ def format_advice(correction: Correction, sled: Sled, door: Door = "command") ->
     return f"move the fence (chance that this makes it squarer: {better}), then cut and measure a fresh test piece"
 
 
-_STEPS: dict[Code, dict[Door, str]] = {
+_STEPS: dict[str, dict[Door, str]] = {
     "quarter turn": {
         "command": "turn the piece a quarter on the sheet, shoot again and give both photos with <turned>",
         "page": "take a second photo with the piece turned a quarter on the sheet",
@@ -128,6 +138,14 @@ _STEPS: dict[Code, dict[Door, str]] = {
         "page": "measure {count} fresh cuts in all and take their mean",
         "python": "measure {count} fresh cuts in all and take their mean",
     },
+    "more cuts": dict.fromkeys(
+        ("command", "page", "python"), "measure {count} more fresh cut{s} like these; they count together"
+    ),
+    "panel": {
+        "command": "cut a panel all round and measure that (<piece=panel>)",
+        "page": "cut a panel all round and measure that",
+        "python": "cut a panel all round and measure that (<piece=panel>)",
+    },
     "strip": {
         "command": "cut a panel all round, then a strip with a fifth cut, and measure the strip (<cuts=5>)",
         "page": "cut a panel all round, then a strip with a fifth cut, and measure the strip",
@@ -140,7 +158,13 @@ def _format_measure(correction: Correction, door: Door) -> str:
     step = correction.next_step
     if step is None:
         return "leave the fence until a better way of measuring is at hand: repeats of this reading will not settle it"
-    way = with_names(_STEPS[step.code][door].format(count=step.count), NAMING[door])
+    if step.code == "one more":
+        return (
+            "leave the fence for now, and cut and measure one more piece: the newest reading does not fit those before,"
+            " and the next one tells a fence that moved from an odd piece"
+        )
+    way = _STEPS[step.code][door].format(count=step.count, s="" if step.count == 1 else "s")
+    way = with_names(way, NAMING[door])
     decides = f"settles it with a chance of {percent(step.probability_decides)}"
     return f"measure better before you move the fence: {way} (leaves about ± {step.expanded_deg:.3f}°, {decides})"
 
@@ -180,7 +204,7 @@ def format_means(correction: Correction, sled: Sled) -> list[str]:
     """Say the turns of the screw, or the stacks of leaves one pass after the other, and the leaf to be bought."""
     means = correction.means
     if isinstance(means, Turns):
-        return [_format_turn(means)]
+        return _format_turns(means)
     said = [_format_stack(stack, sled.units) for stack in means.stacks]
     if len(said) > 1:
         said = [f"pass {k} of {len(said)}: {stack}" for k, stack in enumerate(said, 1)]
@@ -211,14 +235,25 @@ def format_leaf(mm: float, units: UnitWorld) -> str:
     return f"{text}{'0' * max(digits - short, 0)} {units}"
 
 
-def _format_turn(means: Turns) -> str:
-    whole, part = divmod(means.turns, 1)
+def _format_turns(means: Turns) -> list[str]:
+    """Say the steps one after the other; there is more than one where play is to be kept out of the move."""
+    said = [f"{format_turn(step.turns)} of the adjusting screw {step.way_round}" for step in means.all_steps]
+    if len(said) < 2:
+        return said or [f"{format_turn(means.turns)} of the adjusting screw {means.way_round}"]
+    return [f"first {said[0]}", f"then back, {said[1]}: the play is then taken up as it was before"]
+
+
+def format_turn(turns: Fraction) -> str:
+    """Write a turn of the screw: ``1 1/4 turns``."""
+    whole, part = divmod(turns, 1)
     amount = " ".join(([str(whole)] if whole else []) + ([f"{part.numerator}/{part.denominator}"] if part else []))
-    return f"{amount} turn{'s' if means.turns > 1 else ''} of the adjusting screw {means.way_round}"
+    return f"{amount} turn{'s' if turns > 1 else ''}"
 
 
 def format_how(correction: Correction, sled: Sled) -> str:
     """Say how to make the move so that it comes out as reckoned."""
+    if isinstance(correction.means, Turns) and correction.means.past:
+        return "finish with the last step named: what the screw has lost in its play shows in this sled's own log"
     if isinstance(sled.adjuster, Screw):
         return "turn past it and come back if the screw has play, so that you always finish in the same direction"
     face = "behind" if correction.way == "back" else "in front of"

@@ -17,6 +17,7 @@ _LABELS = {
     "turned_half": "the half turned over",
     "turned": "the second photo",
     "nominal": "the angle of the cut",
+    "cut": "fresh cut, or the piece of before",
     "adjusted": "what was changed on the sled",
     "corrects": "the reading it corrects",
     "withdraw": "the reason to withdraw it",

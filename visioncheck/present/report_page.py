@@ -7,16 +7,24 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.correction.correct import correct
 from visioncheck.errors import InputError, UserError
-from visioncheck.log.standing import newest_reading, pending_adjustment
-from visioncheck.log.trend import Trend, assess, trend_points
+from visioncheck.log.now import SledNow, kept_sled, now_from_entries
+from visioncheck.log.trend import trend_points
 from visioncheck.photo.load import load_photo
 from visioncheck.present.bevel import format_tilt, tilt_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_means, with_range
 from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, budget_view, chart_view, photo_view
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.loop import ShownLoop, shown_loop
+from visioncheck.present.now import (
+    format_odd,
+    format_pieces,
+    format_scatter,
+    history_line,
+    units_of,
+    verdict_of_now,
+)
 from visioncheck.present.pages import render_page
 from visioncheck.present.questions import missing_reason
 from visioncheck.present.reading import degrees, format_size, length
@@ -24,7 +32,6 @@ from visioncheck.present.trend import format_date, format_pending, format_signed
 from visioncheck.present.trend_chart import chart_alternative, format_adjustment
 from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import WORDS, ShownVerdict, Tone, choose_tone, verdict_view
-from visioncheck.results.basis import basis_of_json
 from visioncheck.results.budget import Budget
 from visioncheck.results.from_json import (
     budget_from_json,
@@ -34,7 +41,6 @@ from visioncheck.results.from_json import (
     reading_from_json,
 )
 from visioncheck.results.model import blade_tilt, fence_bow, middle_width
-from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Sled
 from visioncheck.units import UnitWorld, format_error
 
@@ -86,6 +92,12 @@ class SledReport:
         Its place in the page.
     error, todo, state, basis : str
         The newest fence error, what to do, how it has held, and what the verdict rests on.
+    line : str
+        How it stands, in one line.
+    pooling : tuple of str
+        How its cuts scatter and which piece is odd, in sentences.
+    loop : ShownLoop or None
+        The last adjustment.
     trend : tuple of str
         Whether it has stayed square, in sentences.
     badness : tuple of float
@@ -99,6 +111,9 @@ class SledReport:
     todo: str
     state: str
     basis: str
+    line: str
+    pooling: tuple[str, ...]
+    loop: ShownLoop | None
     trend: tuple[str, ...]
     chart: ShownChart | None
     photos: tuple[ShownPhoto, ...]
@@ -124,17 +139,25 @@ class ReportPage:
 class _Facts:
     """What the log knows of one sled."""
 
-    name: str
-    sled: Sled | None
+    now: SledNow
     entries: tuple[Entry, ...]
     standing: tuple[Entry, ...]
-    newest: Entry | None
-    pending: str
-    trend: Trend
+
+    @property
+    def sled(self) -> Sled | None:
+        return self.now.sled
+
+    @property
+    def newest(self) -> Entry | None:
+        return self.now.newest
+
+    @property
+    def pending(self) -> str:
+        return self.now.pending
 
     @property
     def units(self) -> UnitWorld:
-        return self.sled.units if self.sled else "mm"
+        return units_of(self.now)
 
 
 def report_page(log: Log, sled: str | None = None, made: datetime | None = None) -> str:
@@ -160,9 +183,9 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
     if not chosen:
         raise InputError("log", f"The log {log.folder} has no entry yet; measuring with <log> keeps one")
     most_photos = max(1, min(_PHOTOS_A_SLED, _MOST_PHOTOS // len(chosen)))
-    views = [_sled_view(log, name, f"sled-{k}", most_photos) for k, name in enumerate(chosen, 1)]
-    views.sort(key=lambda view: view.badness)
     now = (made or datetime.now().astimezone()).astimezone()
+    views = [_sled_view(log, name, f"sled-{k}", most_photos, now) for k, name in enumerate(chosen, 1)]
+    views.sort(key=lambda view: view.badness)
     count = f"{len(chosen)} sled{'s' if len(chosen) > 1 else ''}"
     report = ReportPage(
         title="Are the sleds square?" if sled is None else f"Is {sled} square?",
@@ -174,34 +197,19 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
     return render_page("report.html.j2", report=report)
 
 
-def _facts(log: Log, name: str) -> _Facts:
+def _facts(log: Log, name: str, made: datetime) -> _Facts:
     entries = tuple(log.entries(sled=name))
     standing = tuple(entry for entry in entries if entry.corrected_by is None)
-    return _Facts(
-        name=name,
-        sled=_newest_sled(log, name),
-        entries=entries,
-        standing=standing,
-        newest=newest_reading(entries),
-        pending=pending_adjustment(entries),
-        trend=assess(trend_points(entries)),
-    )
+    return _Facts(now_from_entries(name, entries, kept_sled(log, name), made), entries, standing)
 
 
-def _newest_sled(log: Log, name: str) -> Sled | None:
-    """Read the sled as it was kept last; one that cannot be read spoils its own verdict and no other sled's."""
-    text = log.sled_text(name)
-    try:
-        return None if text is None else parse_sled(text, f"the file of {name} in the log")
-    except UserError:
-        return None
-
-
-def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledReport:
-    facts = _facts(log, name)
+def _sled_view(log: Log, name: str, anchor: str, most_photos: int, made: datetime) -> SledReport:
+    facts = _facts(log, name, made)
     verdict = _verdict(facts)
     points = trend_points(facts.entries)
-    sentences = (*format_trend(facts.trend, facts.units), *format_pending(facts.pending), *_blade(facts))
+    sentences = (*format_trend(facts.now.trend, facts.units), *format_pending(facts.pending), *_blade(facts))
+    pooled = facts.now.pooled
+    said = (*format_scatter(pooled), *format_odd(facts.now)) if pooled else ()
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
     below += format_adjustment(shown)[-_MOST_ADJUSTMENTS:]
@@ -216,6 +224,9 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int) -> SledReport
         todo=_todo(facts, verdict),
         state=_state(facts),
         basis=_basis(facts),
+        line=history_line(facts.now),
+        pooling=tuple(f"{text[0].upper()}{text[1:]}." for text in said),
+        loop=shown_loop(facts.now),
         trend=sentences,
         chart=chart_view(shown, name, facts.sled, anchor, chart_alternative(shown, name, facts.units), below)
         if shown
@@ -242,9 +253,7 @@ def _verdict(facts: _Facts) -> ShownVerdict:
         last = facts.standing[-1].reading
         size = _size(last)
         return verdict_view(None, facts.sled, doubts_from_json(last), size, missing_reason(last) or None)
-    return verdict_view(
-        newest.fence_error, facts.sled, doubts_from_json(newest.reading), basis=basis_of_json(newest.reading)
-    )
+    return verdict_of_now(facts.now)
 
 
 def _size(reading: Mapping[str, Any]) -> Quantity | None:
@@ -270,18 +279,18 @@ def _blade(facts: _Facts) -> list[str]:
 def _newest_error(facts: _Facts) -> str:
     if facts.newest is None or facts.newest.fence_error is None:
         return "no fence error read yet"
-    error = format_signed(facts.newest.fence_error, facts.units)
+    assert facts.now.state is not None
+    error = format_signed(facts.now.state.error, facts.units)
     return f"{error} before that" if facts.pending else error
 
 
 def _todo(facts: _Facts, verdict: ShownVerdict) -> str:
     """Say in one sentence what to do, for the overview."""
-    error = facts.newest.fence_error if facts.newest else None
-    if facts.sled is None or error is None or facts.pending:
+    correction = facts.now.correction
+    if facts.sled is None or correction is None:
         said = {line.label: line.text for line in verdict.lines}
         text = said.get("Do") or said.get("Tell me") or "give its sled file with the next reading"
         return f"{text[0].upper()}{text[1:]}"
-    correction = correct(error, facts.sled)
     if correction.moves:
         far = with_range(correction.move, facts.sled.units)
         end, way = correction.end.upper(), correction.way.upper()
@@ -293,11 +302,11 @@ def _todo(facts: _Facts, verdict: ShownVerdict) -> str:
 def _state(facts: _Facts) -> str:
     if facts.newest is None:
         return ""
-    if facts.trend.since[0].adjusted:
+    if facts.now.trend.since[0].adjusted:
         since = "since the last adjustment"
     else:
-        since = "so far" if facts.trend.state == "single" else "since the first reading"
-    return f"Newest reading {format_date(facts.newest.time)}; {_STATES[facts.trend.state]} {since}"
+        since = "so far" if facts.now.trend.state == "single" else "since the first reading"
+    return f"Newest reading {format_date(facts.newest.time)}; {_STATES[facts.now.trend.state]} {since}"
 
 
 def _basis(facts: _Facts) -> str:
@@ -306,7 +315,8 @@ def _basis(facts: _Facts) -> str:
     entry = facts.newest
     source = f"the photo {entry.file_name}" if entry.photo_sha256 else "readings that were typed in"
     person = f", by {entry.person}" if entry.person else ""
-    return f"From the newest reading alone, of {format_date(entry.time)}: {source}{person}. ± is for 95 %."
+    newest = f"the newest of {format_date(entry.time)}: {source}{person}"
+    return f"From {format_pieces(facts.now)}; {newest}. ± is for 95 %."
 
 
 def _budget(entry: Entry) -> ShownBudget | None:
@@ -322,9 +332,9 @@ def _budget(entry: Entry) -> ShownBudget | None:
 
 
 def _badness(facts: _Facts, verdict: ShownVerdict) -> tuple[float, ...]:
-    error = facts.newest.fence_error if facts.newest else None
+    error = facts.now.state.error if facts.now.state else None
     ratio = abs(error.value) / facts.sled.tolerance_deg if error and facts.sled else 0.0
-    steadiness = {"drifted": 0, "moved": 0, "unsure": 1}.get(facts.trend.state, 2)
+    steadiness = {"drifted": 0, "moved": 0, "unsure": 1}.get(facts.now.trend.state, 2)
     return (_WORST_FIRST.index(verdict.tone), steadiness if verdict.tone == "inside" else 0, -ratio)
 
 
@@ -343,8 +353,8 @@ def _photo(log: Log, entry: Entry, facts: _Facts) -> ShownPhoto:
     if photo.sha256 != entry.photo_sha256:
         return ShownPhoto(missing, caption)
     # an older photo's arrow would tell to move again what was moved since
-    still = entry is facts.newest and not facts.pending
-    correction = correct(error, facts.sled) if error and facts.sled and still else None
+    still = facts.newest is not None and entry.id == facts.newest.id
+    correction = facts.now.correction if still else None
     return photo_view(photo, reading_from_json(entry.reading), correction, facts.sled, caption)
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from visioncheck.codes import Doubt
+    from visioncheck.correction.learned import Learned
     from visioncheck.fence.next_step import Basis
     from visioncheck.present.naming import Door
     from visioncheck.quantity import Quantity
@@ -97,6 +98,7 @@ def verdict_view(
     basis: Basis | None = None,
     door: Door = "command",
     instead: str = "",
+    learned: Learned | None = None,
 ) -> ShownVerdict:
     """Say a reading's verdict, correction and doubts.
 
@@ -118,6 +120,8 @@ def verdict_view(
         Where the user stands.
     instead : str
         What to do in place of what the reading itself says, where it does not count any more.
+    learned : Learned or None
+        What the sled's own adjustments have taught.
     """
     said = [LabelledLine("Doubt", f"{format_doubt(each)} {remedy(each.code)}") for each in doubts]
     if error is None:
@@ -128,8 +132,8 @@ def verdict_view(
             LabelledLine("Tolerance", "not known, since no sled file was given"),
         ]
         return ShownVerdict("unknown", "Tolerance not known", "", (*lines, *said))
-    lines = describe(error, sled, basis, door, instead)
-    correction = correct(error, sled, basis)
+    lines = describe(error, sled, basis, door, instead, learned)
+    correction = correct(error, sled, basis, learned)
     tone = _TONES[correction.now.verdict]
     word = _AT_THE_LIMIT if tone == "open" and correction.advice != "measure again" else WORDS[tone]
     return ShownVerdict(

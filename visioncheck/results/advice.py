@@ -44,6 +44,8 @@ def _move_json(correction: Correction) -> dict[str, Any]:
     made: dict[str, Any]
     if isinstance(means, Turns):
         made = {"turns": float(means.turns), "way_round": means.way_round}
+        if len(means.all_steps) > 1:
+            made["steps"] = [{"turns": float(each.turns), "way_round": each.way_round} for each in means.all_steps]
     else:
         made = {"passes_mm": [list(stack.leaves_mm) for stack in means.stacks]}
         made |= {} if means.buy_mm is None else {"buy_mm": means.buy_mm}

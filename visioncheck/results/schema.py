@@ -233,6 +233,18 @@ class Typed(_Common):
 
 
 @with_config(_OPEN)
+class Pooled(_Common):
+    """Several readings of one sled as one."""
+
+    kind: Literal["pooled"]
+    fence_error_deg: QuantityData
+    pieces: Annotated[int, Field(ge=1)]
+    readings: Annotated[int, Field(ge=1)]
+    scatter_deg: Annotated[float, Field(ge=0)]
+    correction: NotRequired[CorrectionData]
+
+
+@with_config(_OPEN)
 class Refused(_Common):
     """A photo that cannot be measured."""
 
@@ -251,7 +263,7 @@ class Withdrawn(_Common):
 
 
 Result = Annotated[
-    Corner | Panel | Strip | Slot | Gap | Bevel | Straight | Unknown | Typed | Refused | Withdrawn,
+    Corner | Panel | Strip | Slot | Gap | Bevel | Straight | Unknown | Typed | Pooled | Refused | Withdrawn,
     Field(discriminator="kind"),
 ]
 
