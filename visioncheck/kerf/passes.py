@@ -7,7 +7,9 @@ at the fixed flange stays where it is whatever is on the arbor; a wider stack gr
 - fence on the other side: the stack grows towards the fence by the difference of the kerfs, and the scale reads that
   much more than the true distance to the nearest face.
 
-It takes the teeth to overhang the plate on the flange's side as far with one blade as with the other.
+The teeth of the stack may reach farther to the flange's side than the zero blade's, by an overhang that a trial cut
+shows: with the fence on that side the stack is nearer to the fence by it, on the other side farther. Without a trial
+both are taken to reach as far.
 """
 
 from __future__ import annotations
@@ -84,7 +86,10 @@ def groove_kerf(groove: Groove, saw: TableSaw) -> Quantity:
 
 def scale_offset_mm(groove: Groove, saw: TableSaw) -> float:
     """How much more the scale reads than the true distance from the fence to the nearest face."""
-    return groove_kerf(groove, saw).value - saw.zero_kerf.value if _grows_to_fence(groove, saw) else 0.0
+    if groove.kerf is None:
+        return 0.0
+    beyond = saw.overhang.value if saw.overhang else 0.0
+    return groove.kerf.value - saw.zero_kerf.value - beyond if _grows_to_fence(groove, saw) else beyond
 
 
 def _grows_to_fence(groove: Groove, saw: TableSaw) -> bool:
@@ -101,7 +106,18 @@ def lay_out(plan: Plan) -> PlannedCuts:
     """
     cuts = tuple(_cut(groove, plan) for groove in plan.grooves)
     warnings = [warning for cut in cuts for warning in _groove_warnings(cut, plan)]
-    return PlannedCuts(plan, cuts, (*warnings, *_land_warnings(cuts, plan)))
+    return PlannedCuts(plan, cuts, (*warnings, *_datum_warnings(plan), *_land_warnings(cuts, plan)))
+
+
+def _datum_warnings(plan: Plan) -> list[str]:
+    """Two marks from different edges move against each other with the board's width."""
+    first = plan.grooves[0]
+    other = next((groove for groove in plan.grooves if groove.edge != first.edge), None)
+    if other is None:
+        return []
+    names, edges = f"{first.name!r} and {other.name!r}", f"{first.edge!r} and {other.edge!r}"
+    shift = "an error of the board's width shifts one against the other; mark both from one edge"
+    return [f"grooves {names} are marked from different edges, {edges}: {shift}"]
 
 
 def _cut(groove: Groove, plan: Plan) -> Cut:
@@ -163,8 +179,9 @@ def _walls(groove: Groove, passes: Sequence[Pass], saw: TableSaw) -> tuple[Quant
     grows = _grows_to_fence(groove, saw)
     set_u = (saw.setting_u_mm, math.inf)
     from_kerf, from_zero = (kerf.u, kerf.dof), (zero.u, zero.dof)
-    near_parts = [set_u, from_kerf, from_zero] if grows else [set_u]
-    far_parts = [set_u, from_zero if grows else from_kerf]
+    reach = [(saw.overhang.u, saw.overhang.dof)] if saw.overhang and groove.kerf is not None else []
+    near_parts = [set_u, *reach, *([from_kerf, from_zero] if grows else [])]
+    far_parts = [set_u, *reach, from_zero if grows else from_kerf]
     moved = max(one.near_mm for one in passes) - min(one.near_mm for one in passes) > 0
     width_parts = [from_kerf, *([set_u, set_u] if moved else [])]
     near = min(one.near_mm for one in passes)

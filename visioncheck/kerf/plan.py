@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from visioncheck.kerf.fit import DadoStack, Fit
     from visioncheck.quantity import Quantity
     from visioncheck.units import UnitWorld
 
@@ -25,12 +26,16 @@ class TableSaw:
         Kerf of the blade with which the scale was set to zero at the fence touching that blade, mm.
     setting_u_mm : float
         Standard uncertainty of setting the fence once; 0 leaves it out.
+    overhang : Quantity or None
+        How much farther the teeth of another blade or stack reach to the flange's side than the zero blade's, mm, as a
+        trial cut shows it; None: not known, taken as alike.
     """
 
     fence: Side
     flange: Side
     zero_kerf: Quantity
     setting_u_mm: float = 0.0
+    overhang: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,12 @@ class Groove:
     blade_line_mm : float or None
         For the channel of a removable insert: distance from the datum to the middle of the kerf that the sled's own
         blade cuts there.
+    mating : Quantity or None
+        Thickness or width of the part that goes into it, mm.
+    fit : Fit or None
+        How the part is to sit.
+    is_centred : bool
+        Whether it was asked for in the middle of the board.
     """
 
     name: str
@@ -64,6 +75,9 @@ class Groove:
     after: str | None = None
     settings_mm: tuple[float, ...] | None = None
     blade_line_mm: float | None = None
+    mating: Quantity | None = None
+    fit: Fit | None = None
+    is_centred: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +102,8 @@ class Plan:
         How far a wall's place or a width may be off.
     grooves : tuple of Groove
         In the order in which they are cut.
+    stack : DadoStack or None
+        Cutters, chippers and shims that are owned.
     """
 
     name: str
@@ -99,3 +115,4 @@ class Plan:
     overlap_mm: float
     tolerance_mm: float
     grooves: tuple[Groove, ...]
+    stack: DadoStack | None = None

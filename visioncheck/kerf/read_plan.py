@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from visioncheck import checks
 from visioncheck.errors import InputError, UserError
 from visioncheck.files import parse_toml, read_text
+from visioncheck.kerf.fit import FITS, DadoStack
 from visioncheck.kerf.plan import Groove, Plan, TableSaw
 from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.tables import Name, Slip, Table, fill, format_key, limits, within
@@ -63,6 +64,10 @@ def _own_settings(value: Any) -> tuple[float, ...]:
     return tuple(within(one, 0.0, _LONGEST_MM) for one in value)
 
 
+def _place_or_centre(value: Any) -> float | str:
+    return "centre" if value == "centre" else within(value, 0.0, _LONGEST_MM)
+
+
 _Kerf = Annotated[float, limits(0.3, _WIDEST_MM)]
 _Place = Annotated[float, limits(0.0, _LONGEST_MM)]
 # told at 95 %, as reports say it; taken as a standard uncertainty
@@ -84,6 +89,8 @@ class SawTable(Table):
     zero_kerf: _Kerf
     zero_plus_minus: _PlusMinus = 0.0
     setting_plus_minus: _PlusMinus = 0.0
+    overhang: Annotated[float, limits(-checks.TOOTH_OVERHANG_MM, checks.TOOTH_OVERHANG_MM)] | None = None
+    overhang_plus_minus: _PlusMinus = 0.0
 
 
 class BladeTable(Table):
@@ -100,12 +107,26 @@ class GrooveTable(Table):
 
     name: Name | None = None
     start: Annotated[Name | None, Field(alias="from")] = None
-    at: _Place
-    width: Annotated[float, limits(0.3, _LONGEST_MM)]
+    at: Annotated[float | Literal["centre"], BeforeValidator(_place_or_centre)]
+    width: Annotated[float, limits(0.3, _LONGEST_MM)] | None = None
+    mating: Annotated[float, limits(0.3, _LONGEST_MM)] | None = None
+    mating_plus_minus: _PlusMinus = 0.0
+    fit: Literal["press", "glue", "slide"] | None = None
     kerf: _Kerf | None = None
     plus_minus: _PlusMinus = 0.0
     settings: Annotated[tuple[float, ...], BeforeValidator(_own_settings)] | None = None
     blade_line: _Place | None = None
+
+
+_Piece = Annotated[float, limits(0.01, _WIDEST_MM)]
+
+
+class StackTable(Table):
+    """Outside cutters (both together), chippers and shims that are owned, one entry for each piece."""
+
+    outer: _Kerf
+    chippers: Annotated[list[_Piece], Field(default_factory=list, max_length=checks.STACK_MOST_PIECES)]
+    shims: Annotated[list[_Piece], Field(default_factory=list, max_length=checks.STACK_MOST_PIECES)]
 
 
 class PlanTable(Table):
@@ -117,6 +138,7 @@ class PlanTable(Table):
     board: BoardTable
     saw: SawTable
     blade: BladeTable | None = None
+    stack: StackTable | None = None
     groove: Annotated[
         list[GrooveTable],
         Field(
@@ -165,11 +187,20 @@ def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | N
         board_mm=table.board.width,
         fence_edge=table.board.edges[0],
         other_edge=table.board.edges[1],
-        saw=TableSaw(saw.fence, saw.flange, zero, saw.setting_plus_minus),
+        saw=TableSaw(saw.fence, saw.flange, zero, saw.setting_plus_minus, _overhang(saw)),
         overlap_mm=min(_OVERLAP_MM, narrowest / 4) if overlap is None else overlap,
         tolerance_mm=_TOLERANCE_MM if table.tolerance is None else table.tolerance,
         grooves=grooves,
+        stack=_stack(table.stack),
     )
+
+
+def _overhang(saw: SawTable) -> Quantity | None:
+    return None if saw.overhang is None else Quantity(saw.overhang, saw.overhang_plus_minus, "mm")
+
+
+def _stack(table: StackTable | None) -> DadoStack | None:
+    return None if table is None else DadoStack(table.outer, tuple(table.chippers), tuple(table.shims))
 
 
 def _blade_kerf(blade: BladeTable | None, source: _Source) -> Quantity | None:
@@ -216,7 +247,7 @@ def slot_kerf(text: str, name: str) -> Quantity:
 def _grooves(table: PlanTable, kerf: Quantity | None, source: _Source) -> tuple[Groove, ...]:
     grooves: dict[str, Groove] = {}
     for index, each in enumerate(table.groove):
-        groove = _groove(each, index, table.board.edges, kerf, grooves, source)
+        groove = _groove(each, index, table.board, kerf, grooves, source)
         if groove.name in grooves:
             said = f"{groove.name!r} stands there twice; give every groove its own name"
             raise source.complaint(("groove", index, "name"), said)
@@ -227,17 +258,19 @@ def _grooves(table: PlanTable, kerf: Quantity | None, source: _Source) -> tuple[
 def _groove(
     table: GrooveTable,
     index: int,
-    edges: tuple[str, str],
+    board: BoardTable,
     kerf: Quantity | None,
     before: dict[str, Groove],
     source: _Source,
 ) -> Groove:
-    start, at = table.start or edges[0], table.at
+    mating, width = _width(table, index, source)
+    start, edges = table.start or board.edges[0], board.edges
     edge, after = start, None
+    at = (board.width - width) / 2 if isinstance(table.at, str) else table.at
     if start not in edges:
         other = before.get(start.removeprefix(_AFTER)) if start.startswith(_AFTER) else None
-        if other is None:
-            known = [*edges, *(f"{_AFTER}{name}" for name in before)]
+        if other is None or table.at == "centre":
+            known = [*edges, *(f"{_AFTER}{name}" for name in before if table.at != "centre")]
             said = f"is {start!r}; write one of {', '.join(map(repr, known))}"
             raise source.complaint(("groove", index, "from"), said)
         edge, after = other.edge, other.name
@@ -246,12 +279,28 @@ def _groove(
         name=table.name or str(index + 1),
         edge=edge,
         at_mm=at,
-        width_mm=table.width,
+        width_mm=width,
         kerf=kerf if table.kerf is None else Quantity(table.kerf, table.plus_minus, "mm"),
         after=after,
         settings_mm=table.settings,
         blade_line_mm=table.blade_line,
+        mating=mating,
+        fit=None if table.fit is None else FITS[table.fit],
+        is_centred=table.at == "centre",
     )
+
+
+def _width(table: GrooveTable, index: int, source: _Source) -> tuple[Quantity | None, float]:
+    """Take the part that goes in, and the groove's width: as told, or the part's with the clearance of its fit."""
+    if (table.mating is None) != (table.fit is None):
+        lone, other = ("mating", "fit") if table.fit is None else ("fit", "mating")
+        raise source.complaint(("groove", index, lone), f"needs {other} beside it: a part and how it is to sit")
+    if table.mating is None or table.fit is None:
+        if table.width is None:
+            raise source.complaint(("groove", index, "width"), "is missing; write it, or mating and fit for a part")
+        return None, table.width
+    mating = Quantity(table.mating, table.mating_plus_minus, "mm")
+    return mating, table.mating + FITS[table.fit].aim_mm if table.width is None else table.width
 
 
 def _find_line(text: str, section: str, index: int, key: str) -> int | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.fence.decision import Verdict
-from visioncheck.present.grooves import said
+from visioncheck.kerf.fit import judge_fit
+from visioncheck.present.grooves import fitted_json, format_fit, said
 from visioncheck.present.line import LabelledLine
 from visioncheck.results.numbers import quantity_json
 from visioncheck.units import format_length, format_small
@@ -43,6 +44,21 @@ def _format_check(check: Check, units: UnitWorld) -> str:
     return f"{verdict}: {said(check.measured, units)}, planned {format_length(check.planned_mm, units)}, {off}"
 
 
+def fit_as_cut(plan: Plan, verified: Sequence[Verified]) -> list[LabelledLine]:
+    """Say how each part sits in its groove as that was measured."""
+    return [
+        LabelledLine(f"{one.groove.name}, fit", format_fit(judge_fit(fit, mating, one.checks[2].measured), plan.units))
+        for one in verified
+        if (fit := one.groove.fit) is not None and (mating := one.groove.mating) is not None
+    ]
+
+
+def _fit_json(one: Verified) -> dict[str, Any]:
+    if one.groove.fit is None or one.groove.mating is None:
+        return {}
+    return {"fit": fitted_json(judge_fit(one.groove.fit, one.groove.mating, one.checks[2].measured))}
+
+
 def verified_json(plan: Plan, verified: Sequence[Verified]) -> dict[str, Any]:
     """Write the checks for JSON, lengths in mm."""
     return {
@@ -52,6 +68,7 @@ def verified_json(plan: Plan, verified: Sequence[Verified]) -> dict[str, Any]:
         "grooves": [
             {
                 "name": one.groove.name,
+                **_fit_json(one),
                 "checks": [
                     {
                         "what": check.what,
