@@ -339,3 +339,23 @@ WORK_SMALLEST_MM, WORK_LARGEST_MM = 1.0, 10_000.0
 """mm. A size of a joint, panel, box or frame outside is a slip of typing; assumption."""
 FRAME_MOST_SIDES = 24
 """Sides. A frame with more is a slip of typing; assumption."""
+
+# Repeat cuts
+
+LENGTHS_LEAST_AREA = 0.3
+"""Share of the largest piece's area. A smaller thing on the sheet is none of the repeat cuts; assumption."""
+LENGTHS_WORST_CORNER_DEG = 5.0
+"""deg. A square cut's corner farther from 90° is a slip of typing; as for every fence error; assumption."""
+LENGTHS_MOST_APART_MM = 10.0
+"""mm. Lengths of one stop farther apart are no repeat cuts; assumption."""
+LENGTHS_MOST_PIECES = 200
+"""Pieces. More of one stop are refused; assumption."""
+
+# Parts in their grooves
+
+TOOTH_OVERHANG_MM = 0.8
+"""mm. Teeth reach no farther beyond another blade's than 1/32 in; common practice, no source."""
+STACK_MOST_SHIMS = 3
+"""Shims. More are not put between two chippers; assumption."""
+STACK_MOST_PIECES = 12
+"""Pieces. A longer list of chippers or of shims is refused, for the number of ways to choose; assumption."""

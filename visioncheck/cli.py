@@ -14,6 +14,7 @@ from visioncheck.commands import (
     batch,
     demo,
     groove,
+    lengths,
     log,
     measure,
     page,
@@ -50,6 +51,7 @@ tolerance.register(app)
 sled.register(app)
 groove.register(app)
 travel.register(app)
+lengths.register(app)
 study.register(app)
 log.register(app)
 batch.register(app)

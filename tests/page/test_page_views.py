@@ -97,6 +97,21 @@ def test_a_decimal_comma_is_taken_in_every_field(serve):
     assert job.told["thickness"] == "18.3mm±0.1mm"
 
 
+def test_repeat_cuts_are_typed_and_order_no_move(serve):
+    page = serve()
+    phone = page.phone()
+    answer = typed(phone, "stop", piece1="300,02", piece2="300.05", piece3="299.99mm", set="300")
+    assert answer.status == 303
+    with Log.open(page.settings.log, readonly=True) as log:
+        (entry,) = log.entries()
+    assert entry.fence_error is None
+    assert [each["length_mm"] for each in entry.reading["stops"][0]["pieces"]] == [300.02, 300.05, 299.99]
+    said = words(phone.get(answer.header("location")))
+    assert "lengths 300.02 mm; longest less shortest 0.060 mm" in said
+    assert "Unplug" not in said
+    assert "no repeat cuts" in words(typed(phone, "stop", piece1="300", piece2="350"))
+
+
 def test_a_phone_shows_number_keys_where_numbers_are_typed(serve):
     page = serve()
     phone = page.phone()

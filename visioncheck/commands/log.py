@@ -221,6 +221,7 @@ def _expanded(entry: Listed) -> float:
 
 def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[str, str]]:
     from visioncheck.present.correction import format_fence_error
+    from visioncheck.present.lengths import format_lengths
     from visioncheck.present.questions import format_reason
     from visioncheck.present.typed import format_inputs
 
@@ -234,6 +235,7 @@ def _shown(entry: Entry, photos: list[Path], standing: Standing) -> list[tuple[s
         ("Fence", "no fence error in this reading" if error is None else format_fence_error(error)),
         ("Status", str(reading["status"]) + (f": {reason}" if reason else "")),
         ("Typed", format_inputs(reading)),
+        ("Lengths", format_lengths(reading, "mm")),
         ("Photo", f"{photos[0]} (was {entry.file_name})" if photos else "none"),
         *(("Read with", str(photo)) for photo in photos[1:]),
         ("Person", entry.person),

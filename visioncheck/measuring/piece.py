@@ -79,7 +79,7 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     known = None if thick is UNKNOWN_THICKNESS else thick
     seam = find_seam(photo.bgr, fit.view, found, (*tag_papers(points, fit.view), *outline.hidden_mm))
     try:
-        traces = _traces(detection, fit.view, outline, known.value if known else None, glare=bool(glare))
+        traces = trace_outline(detection, fit.view, outline, known.value if known else None, glare=bool(glare))
     except Refusal as problem:
         raise problem if seam is None else _broken_edge(photo.path.name, seam, fit.view, found) from None
     shape = read_piece(fit.view, traces, thick)
@@ -158,9 +158,10 @@ def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: boo
     return outlines[0]
 
 
-def _traces(
+def trace_outline(
     detection: Detection, view: View, outline: Outline, thickness_mm: float | None, *, glare: bool
 ) -> tuple[Trace, ...]:
+    """Trace every edge of an outline to a fraction of a pixel; raises Refusal where one cannot be followed."""
     photo, sharpness_px = detection.photo, detection.points.blur_px
     traces = []
     for k, covers in enumerate(outline.covers):

@@ -99,6 +99,33 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
 
 
+def find_laid_apart(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
+    """Every four-sided piece of several that lie on the sheet apart from each other, largest first.
+
+    Raises
+    ------
+    Refusal
+        Nothing lies on the sheet (``no-piece``).
+    """
+    overview = look_from_above(photo, points, view)
+    seen = (view.to_table(points.xy_px) - overview.origin_mm) * PIXELS_PER_MM
+    found = _distinct(_candidates(_apart(_tinted(overview)), seen)) or _distinct(
+        _candidates(_apart(_shaded(overview)), seen)
+    )
+    if not found:
+        raise Refusal("no-piece", photo.path.name)
+    return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
+
+
+def _apart(looks: Iterator[tuple[Mask, Mask]]) -> Iterator[tuple[Mask, Mask]]:
+    """Each part of a look that hangs together as a look of its own."""
+    for look, covered in looks:
+        count, parts, sizes, _ = cv2.connectedComponentsWithStats((look > 0).astype(np.uint8))
+        for part in range(1, count):
+            if sizes[part, cv2.CC_STAT_AREA] > _SMALLEST_MM2 * PIXELS_PER_MM**2:
+                yield (parts == part).astype(look.dtype) * look, covered
+
+
 def _outline(overview: Overview, corners_mm: Array) -> Outline:
     near = near_piece(overview, corners_mm)
     return Outline(corners_mm, find_covers(near, corners_mm), hidden_parts_mm(near, corners_mm))

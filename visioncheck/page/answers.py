@@ -15,6 +15,7 @@ from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.close_up import edges_to_show
 from visioncheck.present.correction import format_advice, format_means, with_range
 from visioncheck.present.flags import format_doubt, remedy
+from visioncheck.present.lengths import format_lengths
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
@@ -220,6 +221,7 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
             or _format_tilt(entry, sled)
             or _format_bow(entry, sled)
             or _format_heel(entry)
+            or format_lengths(entry.reading, sled.units if sled else "mm")
             or format_reason(entry.result, "page")
             or "This reading has no fence error",
         )

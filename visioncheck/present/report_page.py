@@ -15,6 +15,7 @@ from visioncheck.present.bevel import format_tilt, tilt_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_means, with_range
 from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, budget_view, chart_view, photo_view
+from visioncheck.present.lengths import format_lengths
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.loop import ShownLoop, shown_loop
 from visioncheck.present.now import (
@@ -401,6 +402,8 @@ def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
     if other is not None:
         return other
     result = entry.result
+    if said := format_lengths(entry.reading, sled.units if sled else "mm"):
+        return "stop", said
     width = middle_width(result)
     if width is not None:  # measured for the blade's sake, not for the fence's
         return result.kind, length(width, sled.units if sled else "mm")

@@ -32,6 +32,7 @@ TOPICS = (
     "slots",
     "travel",
     "grooves",
+    "lengths",
     "units",
     "python",
     "accuracy",

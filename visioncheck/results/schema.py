@@ -262,8 +262,40 @@ class Withdrawn(_Common):
     withdrawn: str
 
 
+@with_config(_OPEN)
+class LengthData(TypedDict):
+    """One piece of repeat cuts."""
+
+    name: str
+    length_mm: float
+    u_own_mm: float
+    angle_deg: NotRequired[QuantityData]
+
+
+@with_config(_OPEN)
+class StopData(TypedDict):
+    """The pieces of one stop, and how far they spread."""
+
+    set_mm: float | None
+    pieces: list[LengthData]
+    mean_mm: QuantityData
+    sd_mm: float
+    stop_sd_mm: float
+    range_mm: float
+
+
+@with_config(_OPEN)
+class Lengths(_Common):
+    """Repeat cuts at one stop or two."""
+
+    kind: Literal["lengths"]
+    stops: list[StopData]
+    zero_mm: NotRequired[QuantityData]
+    line_deg: NotRequired[QuantityData]
+
+
 Result = Annotated[
-    Corner | Panel | Strip | Slot | Gap | Bevel | Straight | Unknown | Typed | Pooled | Refused | Withdrawn,
+    Corner | Panel | Strip | Slot | Gap | Bevel | Straight | Lengths | Unknown | Typed | Pooled | Refused | Withdrawn,
     Field(discriminator="kind"),
 ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import anyio.to_thread
 from starlette.exceptions import HTTPException
@@ -17,6 +17,9 @@ from visioncheck.page.desk import Desk, get_desk
 from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_field, as_sentence
 from visioncheck.results.as_json import typed_json
+from visioncheck.results.lengths import lengths_json
+from visioncheck.work.lengths import spread
+from visioncheck.work.read_lengths import read_setting, typed_lengths
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -190,6 +193,17 @@ WAYS = (
             _U,
         ),
     ),
+    Way(
+        "stop",
+        "Repeat cuts at a stop",
+        "Pieces cut at one setting: how far their lengths spread. The offcut must lie free of the"
+        " stop. It tells nothing of the fence.",
+        (
+            *(Field(f"piece{k}", f"Length of piece {k}", needed=k <= 2) for k in range(1, 7)),
+            Field("set", "What the stop was set to", needed=False),
+            _U,
+        ),
+    ),
 )
 _BY_NAME = {way.name: way for way in WAYS}
 
@@ -253,10 +267,12 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
     if way.name == "panel":
         corners = [given.pop(f"corner{k}") for k in range(1, 5)]
         given["corners"] = ",".join(corners)
-    result = compute_typed(given, sled.sled)
+    reading = (
+        _stop_reading(given, sled) if way.name == "stop" else typed_json(compute_typed(given, sled.sled), sled.sled)
+    )
     draft = EntryDraft(
         sled=sled.sled.name,
-        reading=typed_json(result, sled.sled),
+        reading=reading,
         kind="typed",
         sled_text=sled.text,
         note=fields.get("note", "")[:_LONGEST_TEXT],
@@ -266,8 +282,16 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
         return log.attach(draft).id
 
 
+def _stop_reading(given: dict[str, str], sled: SledFile) -> dict[str, Any]:
+    """Take repeat cuts' lengths, as the command does."""
+    units = sled.sled.units
+    read = ",".join(given[f"piece{k}"] for k in range(1, 7) if f"piece{k}" in given)
+    pieces = typed_lengths(read, None, given.get("u"), units)
+    return lengths_json((spread(pieces, read_setting("set", given.get("set"), units)),), None)
+
+
 def _in_labels(problem: UserError, way: Way) -> str:
     """Name the parameters as this way's form labels their fields."""
-    labels = {field.name: field.label for field in way.fields} | {"corners": "The corners"}
+    labels = {field.name: field.label for field in way.fields} | {"corners": "The corners", "read": "The lengths"}
     said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
     return as_sentence(said, "page")
