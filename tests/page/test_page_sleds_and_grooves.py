@@ -8,11 +8,12 @@ from dataclasses import replace
 
 import pytest
 from page_pictures import picture
-from phone import PHOTOS, SLED_KEY, until
+from phone import FIXTURES, PHOTOS, SLED_KEY, until
 from pretended_work import do
 from test_page_adjusting import finished
 from test_page_views import words
 
+from visioncheck.kerf.read_plan import load_plan
 from visioncheck.log.store import Log
 from visioncheck.measuring.keep import attach_outcome
 from visioncheck.measuring.measure import measure_piece
@@ -205,6 +206,27 @@ def test_a_photo_without_a_board_is_refused_in_the_pages_words(serve):
     assert "Not measured" in words(no)
     assert "--" not in words(no)
     assert 'href="/groove"' in no.text
+
+
+@pytest.mark.photos
+def test_a_board_that_was_cut_is_held_against_its_plan_as_the_command_does(serve, rig_file):
+    page = serve()
+    shutil.copy(rig_file, page.settings.rigs / "own.json")
+    phone = page.phone()
+    phone.get("/groove")
+    plan = load_plan(FIXTURES / "plans" / "trial-board.toml")
+    (groove,) = plan.grooves
+    said = {"at": f"{groove.at_mm}mm", "width": f"{groove.width_mm}mm", "board": f"{plan.board_mm}mm"}
+    said |= {"zero_kerf": f"{plan.saw.zero_kerf.value}mm", "fence": plan.saw.fence, "flange": plan.saw.flange}
+    said |= {"thickness": "19.1mm", "fence_edge": "bottom"}
+    photo = (PHOTOS / "kerf-2.jpg").read_bytes()
+    shown = finished(phone, phone.send("/groove/photo", photo, said))
+    assert "As it was cut" in words(shown)
+    # what the command reads of it, see the handbook's example
+    assert re.search(r"groove, width (inside|OUTSIDE|can't tell yet): [\d.]+ mm ± [\d.]+ mm", words(shown))
+    assert "Survey own.json" in words(shown)
+    with Log.open(page.settings.log, readonly=True) as log:
+        assert list(log.entries()) == []
 
 
 # ---------------------------------------------------------------------- refine
