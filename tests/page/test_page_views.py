@@ -182,11 +182,16 @@ def test_the_start_says_how_each_sled_stands(serve):
     typed(phone, "corner", angle="90.09", u="0.004deg")
     assert re.search(r"Alder Lane .{0,20}Outside the tolerance, \d{4}-\d\d-\d\d", words(phone.get("/")))
     typed(phone, "corner", angle="90.001", u="0.004deg", adjusted="1 turn")
-    assert re.search(r"Inside the tolerance, [\d-]+, after: 1 turn", words(phone.get("/")))
+    changed = r"Inside the tolerance, [\d-]+ .* Last changed before [\d-]+: 1 turn"
+    assert re.search(changed, words(phone.get("/")))
     typed(phone, "corner", angle="90.002", u="0.004deg")
-    assert re.search(r"Inside the tolerance, [\d-]+ Last changed [\d-]+: 1 turn", words(phone.get("/")))
+    assert re.search(changed, words(phone.get("/")))
     own = words(phone.get(f"/trend/{SLED_KEY}"))
-    assert "Last changed" in own
+    # the readings since the change are one verdict; and that change before, foretold and then, side by side
+    assert "in 2 readings" in own
+    assert own.count("too little to say which way") >= 2
+    assert "--" not in own
+    assert re.search("The last change 1 turn .* Before Outside the tolerance .* Then Inside the tolerance", own)
     assert "The newest reading, with its picture" in own
     assert own.count("adjusted: 1 turn") == 1
     text = (page.settings.sleds / "alder-lane.toml").read_text()

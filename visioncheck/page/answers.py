@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
 from visioncheck.fence.straightness import FenceBow
-from visioncheck.log.standing import SUPERSEDED, Standing, find_standing, newest_reading, pending_adjustment
+from visioncheck.log.now import now_from_entries
+from visioncheck.log.standing import SUPERSEDED, Standing, find_standing
 from visioncheck.measuring.options import WAYS
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.bevel import tilt_lines
@@ -17,12 +18,13 @@ from visioncheck.present.correction import format_advice, format_means, with_ran
 from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.lengths import format_lengths
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.now import history_line, verdict_of_now
 from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
 from visioncheck.present.straight import reading_of_two_cuts, straight_lines
 from visioncheck.present.typed import format_inputs
-from visioncheck.present.verdict import WORDS, ShownVerdict, choose_tone, verdict_view
+from visioncheck.present.verdict import ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import (
     doubts_from_json,
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.log.entry import Entry
+    from visioncheck.log.now import SledNow
     from visioncheck.log.store import Log
     from visioncheck.present.verdict import Tone
     from visioncheck.quantity import Quantity
@@ -392,31 +395,34 @@ class LogRow:
 
 @dataclass(frozen=True, slots=True)
 class SledSummary:
-    """One sled on the start: its verdict, of when, and what was changed on it last."""
+    """One sled on the start: its verdict and of when, its story in a line, and what was changed on it last."""
 
     key: str
     name: str
     tone: Tone
     said: str
+    story: str = ""
     moved: str = ""
 
 
-def sled_view(log: Log, key: str, sled: Sled) -> SledSummary:
-    """Say how a sled stands by its newest reading; an adjustment after it leaves that open."""
-    entries = list(log.entries(sled=sled.name))
-    newest = newest_reading(entries)
-    if newest is None or newest.fence_error is None:
+def summarise_sled(log: Log, key: str, sled: Sled) -> SledSummary:
+    """Say how a sled stands by all its readings since it was last changed; a change after them leaves that open."""
+    now = now_of(log, sled)
+    if now.newest is None or now.state is None:
         return SledSummary(key, sled.name, "unknown", "no reading yet")
-    day = f"{newest.time.astimezone():%Y-%m-%d}"
-    pending = pending_adjustment(entries)
-    if pending:
-        return SledSummary(key, sled.name, "unknown", f"adjusted since {day} ({pending}): check it")
-    tone = choose_tone(newest.fence_error, sled.tolerance_deg)
-    before = f", after: {newest.adjusted}" if newest.adjusted else ""
-    changed = [each for each in entries if each.adjusted and each.corrected_by is None]
-    last = changed[-1] if changed and not newest.adjusted else None
-    moved = "" if last is None else f"Last changed {last.time.astimezone():%Y-%m-%d}: {last.adjusted}"
-    return SledSummary(key, sled.name, tone, f"{WORDS[tone]}, {day}{before}", moved)
+    day = f"{now.newest.time.astimezone():%Y-%m-%d}"
+    if now.pending:
+        return SledSummary(key, sled.name, "unknown", f"adjusted since {day} ({now.pending}): check it")
+    shown = verdict_of_now(now, "page")
+    story = history_line(now).removeprefix(f"{sled.name}: ")
+    changed = now.state.entries[0]
+    moved = f"Last changed before {changed.time.astimezone():%Y-%m-%d}: {changed.adjusted}" if changed.adjusted else ""
+    return SledSummary(key, sled.name, shown.tone, f"{shown.word}, {day}", f"{story[:1].upper()}{story[1:]}.", moved)
+
+
+def now_of(log: Log, sled: Sled) -> SledNow:
+    """Say how a sled stands, by its file as it is now and in this phone's units."""
+    return now_from_entries(sled.name, list(log.entries(sled=sled.name)), sled)
 
 
 def row_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> LogRow:

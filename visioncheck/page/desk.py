@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from visioncheck.measuring.request import SledFile
+    from visioncheck.sled.model import Sled
     from visioncheck.units import UnitWorld
 
 UNITS = "units"
@@ -124,8 +125,7 @@ class Desk:
         found = self.sleds().by_key.get(request.path_params["key"])
         if found is None:
             raise HTTPException(404)
-        units = get_units(request)
-        return found if units is None else replace(found, sled=replace(found.sled, units=units))
+        return replace(found, sled=in_units(request, found.sled))
 
     def job(self, request: Request) -> Job:
         """Return the job in the request's address; raises 404 where there is none."""
@@ -203,6 +203,12 @@ def get_units(request: Request) -> UnitWorld | None:
     chosen = request.cookies.get(UNITS)
     known: dict[str | None, Literal["in", "mm"]] = {"in": "in", "mm": "mm"}
     return known.get(chosen)
+
+
+def in_units(request: Request, sled: Sled) -> Sled:
+    """Let a sled speak in the units that this phone has chosen."""
+    units = get_units(request)
+    return sled if units is None else replace(sled, units=units)
 
 
 def remember(request: Request, response: HTMLResponse | RedirectResponse, name: str, value: str) -> None:

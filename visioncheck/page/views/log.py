@@ -9,16 +9,18 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from visioncheck.log.standing import newest_reading, pending_adjustment
+from visioncheck.log.now import now_from_entries
 from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, trend_points
 from visioncheck.measuring.request import sled_in_log
 from visioncheck.page import drawing
-from visioncheck.page.answers import answer_from_entry, row_from_entry, sled_view
-from visioncheck.page.desk import get_desk, get_units
+from visioncheck.page.answers import row_from_entry
+from visioncheck.page.desk import get_desk, get_units, in_units
 from visioncheck.page.stock import short_key
 from visioncheck.page.views.news import refused_photos
-from visioncheck.present.trend import format_pending, format_trend
+from visioncheck.present.loop import shown_loop
+from visioncheck.present.now import history_line, now_lines, verdict_of_now
+from visioncheck.present.trend import format_trend
 from visioncheck.present.trend_chart import chart_alternative
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 _ROWS = 15
 _LAST = 8
 """So many readings of a sled stand on its own screen."""
+_IN_LOOP = {"Last move", "  before", "  foretold", "  then", "  so", "Learnt"}
+"""Lines whose place is taken by the last change side by side."""
 
 
 def show_log(request: Request) -> Response:
@@ -52,30 +56,36 @@ def show_log(request: Request) -> Response:
 
 
 def show_sled(request: Request) -> Response:
-    """Say all of one sled: how it stands, what to do, whether it has stayed square, and its last readings."""
+    """Say all of one sled: how it stands, what to do, how the last change came out, whether it has stayed square."""
     desk = get_desk(request)
+    key = request.path_params["key"]
+    units = get_units(request)
     with Log.open(desk.settings.log, readonly=True) as log:
         name = _name(log, request)
         entries = list(log.entries(sled=name))
         points = trend_points(entries)
-        file = sled_in_log(log, name)
-        newest = newest_reading(entries)
-        stands = sled_view(log, request.path_params["key"], file.sled) if file else None
-        answer = None if newest is None else answer_from_entry(log, newest, get_units(request))
-        rows = [row_from_entry(log, entry, get_units(request)) for entry in entries[: -_LAST - 1 : -1]]
-    units = get_units(request) or (file.sled.units if file else "mm")
+        known = desk.sleds().by_key.get(key)
+        file = known or sled_in_log(log, name)
+        sled = None if file is None else in_units(request, file.sled)
+        now = now_from_entries(name, entries, sled)
+        loop = shown_loop(now)
+        rows = [row_from_entry(log, entry, units) for entry in entries[: -_LAST - 1 : -1]]
+    world = units or (sled.units if sled else "mm")
     return desk.render(
         request,
         "trend.html.j2",
         name=name,
-        key=request.path_params["key"],
-        sentences=[*format_trend(assess(points), units), *format_pending(pending_adjustment(entries))],
-        alternative=chart_alternative(points, name, units),
+        key=key,
+        verdict=verdict_of_now(now, "page") if now.state and not now.pending else None,
+        story=history_line(now).removeprefix(f"{name}: "),
+        lines=[line for line in now_lines(now, "page") if loop is None or line.label not in _IN_LOOP],
+        loop=loop,
+        newest=now.newest.id if now.newest else None,
+        sentences=format_trend(assess(points), world),
+        alternative=chart_alternative(points, name, world),
         has_points=bool(points),
-        stands=stands,
-        answer=answer,
         rows=rows,
-        is_file=request.path_params["key"] in desk.sleds().by_key,
+        is_file=known is not None,
     )
 
 

@@ -10,8 +10,8 @@ from starlette.responses import RedirectResponse, Response
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.page.answers import sled_view
-from visioncheck.page.desk import UNITS, get_desk, get_session, remember
+from visioncheck.page.answers import summarise_sled
+from visioncheck.page.desk import UNITS, get_desk, get_session, in_units, remember
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.news import session_news
@@ -41,7 +41,7 @@ def start(request: Request) -> Response:
     desk = get_desk(request)
     sleds = desk.sleds()
     with Log.open(desk.settings.log, readonly=True) as log:
-        views = [sled_view(log, key, file.sled) for key, file in sleds.by_key.items()]
+        views = [summarise_sled(log, key, in_units(request, file.sled)) for key, file in sleds.by_key.items()]
     return desk.render(
         request,
         "start.html.j2",
