@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -75,6 +75,7 @@ def measure(
     cut_edge: str | None = None,
     recut: str | None = None,
     cut: str | None = None,
+    edges: str | Sequence[str] | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -106,6 +107,8 @@ def measure(
     cut : {"fresh", "same"}, optional
         For `pool` and the log: a cut of its own, or the piece of the photo before; otherwise pieces of one size are
         one.
+    edges : str or two of them, optional
+        Of a corner: the letters of its edge at the fence and of the fresh cut, as the picture names them: ``"a,b"``.
 
     Returns
     -------
@@ -138,7 +141,9 @@ def measure(
 
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    told = _told(owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut)
+    told = _told(
+        owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut, edges
+    )
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
         raise _explained(outcome.problem)
@@ -323,6 +328,7 @@ def _told(
     cut_edge: str | None,
     recut: str | None,
     cut: str | None,
+    edges: str | Sequence[str] | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -340,6 +346,7 @@ def _told(
         cut_edge=cut_edge,
         recut=recut,
         cut=cut,
+        edges=edges,
     )
     if thickness is None or typed is not None:
         return told

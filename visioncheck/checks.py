@@ -159,6 +159,8 @@ EDGE_UNLIKE = 0.3
 EDGE_SOFTER_PX = 1.5
 """px beyond twice the print's blur. A softer edge is a shadow's, a stain's or a rounding's and is refused;
 assumption."""
+EDGES_PARALLEL = 0.17
+"""Sine of the angle between two edges. Below it (10°) they make no corner worth the name; assumption."""
 EDGE_HIDDEN = 0.4
 """Share of the edge. Where other things lie along more of it, they are why it cannot be followed; assumption."""
 EDGE_LEAST_CONTRAST = 2.7

@@ -14,6 +14,7 @@ QuestionCode = Literal[
     "fence edge",
     "nominal",
     "bevel edges",
+    "edges",
     "first edge",
     "cuts",
     "strip end",

@@ -73,7 +73,7 @@ def test_a_folder_of_several_sleds_measured_once(capsys, rig_file, monkeypatch):
         "copy of b.jpg": "same photo",
     }
     assert "broken.jpg: the JPEG is cut short" in said
-    assert "bare.jpg: no four-sided workpiece" in said
+    assert "bare.jpg: no workpiece with straight edges" in said
     assert "5 photos: 2 measured" in said
     kept = {entry.file_name: entry for entry in entries()}
     assert {name: entry.sled for name, entry in kept.items()} == {"a.jpg": "Alder Lane", "b.jpg": "Quince Yard"}
@@ -92,7 +92,7 @@ def test_a_folder_of_several_sleds_measured_once(capsys, rig_file, monkeypatch):
         code, states, _, said = batch(capsys, *options)
     assert code == 1
     assert list(states.values()) == ["as before", "refused", "as before", "refused", "same photo"]
-    assert "no four-sided workpiece" in said
+    assert "no workpiece with straight edges" in said
     assert {entry.file_name: entry for entry in entries()} == kept
 
     # one sled's file changed: its photos alone, each as a correction of what stood

@@ -90,9 +90,9 @@ def side_of(points_mm, middle_mm, orientation=1):
     return "top" if y < 0 else "bottom"
 
 
-def seen_in(orientation, shape, tag=None):
+def seen_in(orientation, shape, tag=None, names=()):
     photo = SimpleNamespace(path=SimpleNamespace(name="a.jpg"), exif=SimpleNamespace(orientation=orientation))
-    return SeenPiece(photo, ("a4", "light", 0), shape, tag, THICK, ())
+    return SeenPiece(photo, ("a4", "light", 0), shape, tag, THICK, (), names=names)
 
 
 def asked_of(sled, **options):

@@ -305,8 +305,8 @@ PANEL = ("--piece", "panel", "--fence-edge", "top")
 REFUSED: dict[str, tuple[str, Callable[[], Picture], str, tuple[str, ...]]] = {
     "no sheet": ("no-target", no_sheet, "no printed target", ()),
     "mirrored": ("mirrored", mirrored, "mirrored", ()),
-    "bare sheet": ("no-piece", bare, "no four-sided workpiece", ()),
-    "round": ("no-piece", round_piece, "no four straight sides", ()),
+    "bare sheet": ("no-piece", bare, "no workpiece with straight edges", ()),
+    "round": ("no-piece", round_piece, "no two straight edges of it are seen to meet", ()),
     "two pieces": ("two-pieces", two_pieces, "two pieces", ()),
     "cut off": ("cut-off", cut_by_the_frame, "cut off", ()),
     "off the sheet": ("off-sheet", over_the_sheets_edge, "over the sheet's edge", ()),

@@ -1,7 +1,8 @@
-"""The hard set: forty pictures that an eye has no trouble with."""
+"""The hard set: pictures that an eye has no trouble with, forty on a light field and some on a dark one."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from functools import partial
 
@@ -62,6 +63,12 @@ def clamp_over(corners, k, share, light=IRON, over=14.0) -> Block:
     return bar(at - over * out, at + 40 * out, 22.0, 10.0, light, lift_mm=18.0)
 
 
+def block_against(corners, k, share, light) -> Block:
+    """A low block without a tint whose end touches side k."""
+    at, out = _side(corners, k, share), _out(corners, k)
+    return bar(at + 0.3 * out, at + 40 * out, 25.0, 10.0, light)
+
+
 _SOFT = Lamp()
 
 
@@ -115,6 +122,44 @@ def bench(base: str, light, grain=0.0) -> Picture:
     table = np.array(light, np.float32) * (1 + grain * lines / lines.std())[..., None]
     mixed = linear_light(picture.bgr) * soft + np.clip(table, 0, 1) * (1 - soft)
     return replace(picture, bgr=coded(mixed))
+
+
+def dark_field(base: str) -> Picture:
+    """The same sheet as if it had been printed with a dark field: black within the band, white marks."""
+    from dataclasses import replace
+
+    from tests.flags.painted import PHOTOS, coded
+    from visioncheck.printed.layout import BAND, target_layout
+
+    picture, layout = photo(base), target_layout("a4")
+    told = json.loads((PHOTOS / f"{base}.truth.json").read_text())
+    saddles = np.array(told["sheets"][0]["saddles_table_mm"])[:, :2]
+    bands, marks = saddles[: len(layout.band_corners)], saddles[len(layout.band_corners) :]
+    nominal = layout.saddles_mm[: len(bands)]
+    affine = np.linalg.lstsq(np.column_stack([nominal, np.ones(len(nominal))]), bands, rcond=None)[0]
+    low = np.array(layout.origin_mm) + BAND * layout.paper.square_mm
+    high = np.array([layout.paper.width_mm, layout.paper.height_mm]) - low
+    field = np.array([low, [high[0], low[1]], high, [low[0], high[1]]]) @ affine[:2] + affine[2]
+    light = linear_light(picture.bgr).astype(np.float32)
+    white = np.quantile(light.reshape(-1, 3), 0.9, axis=0)
+    _fill(light, picture, [field], 0.035 * white)
+    side = layout.mark_mm
+    squares = [at + side * np.array(box) for at in marks for box in (_UP_LEFT, _DOWN_RIGHT)]
+    _fill(light, picture, squares, white)
+    return replace(picture, bgr=coded(light))
+
+
+_UP_LEFT = ((-1, -1), (0, -1), (0, 0), (-1, 0))
+_DOWN_RIGHT = ((0, 0), (1, 0), (1, 1), (0, 1))
+
+
+def _fill(light: np.ndarray, picture: Picture, outlines: list[np.ndarray], colour: np.ndarray) -> None:
+    from tests.flags.painted import _coverage
+
+    for outline in outlines:
+        share, window = _coverage(light.shape, picture.view.to_image(outline))
+        noise = 1 + 0.02 * np.random.default_rng(2).normal(size=(*share.shape, 1)).astype(np.float32)
+        light[window] += share[..., None] * (colour.astype(np.float32) * noise - light[window])
 
 
 def scenes() -> dict[str, Callable[[], Scene]]:
@@ -179,6 +224,18 @@ def _scenes() -> Iterator[partial[Scene]]:
     yield partial(_scene, "half-size-shadow", c, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05), half_size=True)
     yield partial(_scene, "portrait-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 0, 0.3)], orientation=6)
     yield partial(_scene, "upside-down-clamp", d, "birch", 18.0, lambda q: [clamp_over(q, 3, 0.6)], orientation=3)
+    yield partial(_scene, "black-block-oak", a, "oak", 18.0, lambda q: [block_against(q, 0, 0.4, IRON)])
+    for base, wood, name, more, lamp in (
+        (a, "birch", "pencil", lambda q: [pencil_at(q, 0, 0.5)], _SOFT),
+        (b, "oak", "pencil", lambda q: [pencil_at(q, 2, 0.3, 10, GREEN_PAINT)], _SOFT),
+        (c, "mdf", "finger", lambda q: [finger_over(q, 1, 0.5)], _SOFT),
+        (d, "white", "shadow", _nothing, Lamp(HARD["left"], 0.35, 0.05)),
+        (a, "birch", "hand-shadow", _nothing, _SOFT),
+        (b, "birch", "white-block", lambda q: [block_against(q, 3, 0.5, WOODS["white"])], _SOFT),
+    ):
+        shades = hand_shadow if name == "hand-shadow" else _nothing
+        yield partial(_scene, f"dark-field-{wood}-{name}", partial(dark_field, base), wood, 18.0, more, lamp,
+                      shades=shades, dark_field=True)  # fmt: skip
     yield partial(_scene, "knot-and-mark", c, "birch", 18.0, knot_and_mark)
 
 

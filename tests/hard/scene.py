@@ -26,12 +26,15 @@ WOODS = {
 }
 """Linear light, BGR, on a white of about 0.7; invented."""
 YELLOW, SKIN, IRON, GREEN_PAINT = (0.02, 0.33, 0.60), (0.20, 0.28, 0.52), (0.03, 0.03, 0.03), (0.05, 0.25, 0.08)
-_GRAIN = {"mdf": 0.01, "red": 0.005, "blue": 0.005, "grey": 0.005, "white": 0.005}
+GRAIN = {"mdf": 0.01, "red": 0.005, "blue": 0.005, "grey": 0.005, "white": 0.005}
 
 
 @dataclass(frozen=True)
 class Block:
-    """A convex prism: its outline (n, 2) mm seen from above, its height and how far it is lifted off the table."""
+    """A prism: its outline (n, 2) mm seen from above, its height and how far it is lifted off the table.
+
+    Of one that is not `convex` the side faces are painted only where its foot reaches beyond its top.
+    """
 
     outline_mm: np.ndarray
     height_mm: float
@@ -65,6 +68,7 @@ class Scene:
     thickness_mm: float
     orientation: int = 1
     half_size: bool = False
+    dark_field: bool = False
     notes: dict = field(default_factory=dict)
 
 
@@ -91,7 +95,7 @@ def finger(tip_mm, root_mm, width_mm=16.0, height_mm=14.0, lift_mm=0.0) -> Block
 
 def piece(corners_mm, thickness_mm, wood, seed=0) -> Block:
     """A sawn piece of work."""
-    return Block(sawn(corners_mm, seed), thickness_mm, WOODS[wood], 0.0, _GRAIN.get(wood, 0.05), rough=True)
+    return Block(sawn(corners_mm, seed), thickness_mm, WOODS[wood], 0.0, GRAIN.get(wood, 0.05), rough=True)
 
 
 def shoot(
@@ -142,7 +146,7 @@ def _put(light, view, block, lamp, high, shades, random):
     """The block over what is painted already; its top edges away from the camera have no side face beside them."""
     low_px, top_px = (view.to_image(block.outline_mm, z) for z in (block.lift_mm, block.top_mm))
     colour = np.array(block.light, np.float32)
-    whole, window = _below(light.shape, low_px, top_px)
+    whole, window = _below(light.shape, low_px, top_px, convex=block.convex)
     sides = _sides(view, block, lamp, window, whole.shape) * _grain(whole.shape, random, block.grain)[..., None]
     top, inner = _coverage(light.shape, top_px)
     at = inner[0].start - window[0].start, inner[1].start - window[1].start
@@ -162,12 +166,12 @@ def _put(light, view, block, lamp, high, shades, random):
     )
 
 
-def _below(shape, low_px, top_px):
+def _below(shape, low_px, top_px, *, convex=True):
     """What of each pixel the block's foot covers, in a window that holds its top face too.
 
     The foot reaches beyond the top face where a side face shows; elsewhere it hides below it.
     """
-    share, inner = _coverage(shape, _hull(low_px))
+    share, inner = _coverage(shape, _hull(low_px) if convex else low_px)
     _, window = _coverage(shape, _hull(np.concatenate([low_px, top_px])))
     whole = np.zeros((window[0].stop - window[0].start, window[1].stop - window[1].start), np.float32)
     at = inner[0].start - window[0].start, inner[1].start - window[1].start

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -43,6 +44,7 @@ def save(scene: Scene, folder: Path) -> Path:
 def read(scene: Scene, rig: Rig, folder: Path) -> Reading:
     """Measure it as its user would; a photo of half the size has no rig."""
     thickness = Quantity(scene.thickness_mm, 0.2, "mm")
+    rig = replace(rig, field="dark") if scene.dark_field else rig
     return measure_photo(save(scene, folder), None if scene.half_size else rig, thickness, piece="corner").reading
 
 

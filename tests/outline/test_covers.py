@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -23,7 +25,7 @@ def overview(*things) -> Overview:
                      int(x * PIXELS_PER_MM) : int((x + width) * PIXELS_PER_MM)]  # fmt: skip
         tint[here], light[here] = colour, shade
     everywhere = np.ones(SIZE, bool)
-    return Overview(tint, light, everywhere, everywhere, np.zeros(2))
+    return Overview(tint, light, everywhere, everywhere, np.zeros(2), everywhere)
 
 
 def only_cover(found, side):
@@ -49,6 +51,35 @@ def test_a_clamp_of_black_iron_over_a_side():
     cover = only_cover(find_covers(overview((40, 68, 15, 20, (0.0, 0.0), -2.8)), CORNERS_MM), 0)
     assert cover.lies == "over"
     assert (cover.start_mm, cover.end_mm) == pytest.approx((10, 25), abs=3)
+
+
+def test_a_black_block_against_a_side_and_a_printed_mark_beside_it():
+    cover = only_cover(find_covers(overview((60, 80, 20, 12, (0.0, 0.0), -2.8)), CORNERS_MM), 0)
+    assert cover.lies == "against"
+    assert (cover.start_mm, cover.end_mm) == pytest.approx((30, 50), abs=3)
+    mark = (70, 81, 2.5, 2.5, (0.0, 0.0), -2.8)
+    assert find_covers(overview(mark), CORNERS_MM) == ((), (), (), ())
+
+
+def test_a_pale_block_on_a_dark_field():
+    seen = overview((60, 80, 20, 12, (0.0, 0.0), -0.1))
+    light = np.where(seen.light == 0.0, np.float32(-2.8), seen.light)
+    dark = replace(seen, light=light, is_dark=True)
+    cover = only_cover(find_covers(dark, CORNERS_MM), 0)
+    assert cover.lies == "against"
+    assert (cover.start_mm, cover.end_mm) == pytest.approx((30, 50), abs=3)
+    bare = replace(
+        overview(), light=np.where(overview().light == 0.0, np.float32(-2.8), overview().light), is_dark=True
+    )
+    assert find_covers(bare, CORNERS_MM) == ((), (), (), ())
+
+
+def test_the_bench_between_two_sheets_lies_against_nothing():
+    seen = overview((70, 0, 12, 30, (0.5, -0.8), -1.5), (70, 80, 12, 30, (0.5, -0.8), -1.5))
+    sheets = np.ones(SIZE, bool)
+    sheets[:, int(69 * PIXELS_PER_MM) : int(83 * PIXELS_PER_MM)] = False
+    assert [len(each) for each in find_covers(seen, CORNERS_MM)] == [1, 0, 1, 0]
+    assert find_covers(replace(seen, on_sheet=sheets, in_field=sheets), CORNERS_MM) == ((), (), (), ())
 
 
 def test_what_is_seen_all_along_a_side_is_that_sides_own_look():

@@ -42,7 +42,7 @@ OF_ALGORITHMS = {
     "measuring/groove.py": {"_WIDE_MM"},
     "kerf/read_plan.py": {"_WIDEST_MM"},
 }
-OUTLINE_SEARCH = {"outline/find.py", "outline/quads.py", "outline/covers.py", "outline/bare.py"}
+OUTLINE_SEARCH = {"outline/find.py", "outline/polygon.py", "outline/quads.py", "outline/covers.py", "outline/bare.py"}
 # not a limit but a state's number
 NO_LIMITS = {
     "fence/squareness.py": {"_TIED_DEG"},

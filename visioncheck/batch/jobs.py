@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
-    *("nominal", "cut_edge", "recut", "cut"),
+    *("nominal", "cut_edge", "recut", "cut", "edges"),
     *("person", "note", "adjusted", "time"),
 )
 
@@ -242,8 +242,8 @@ def _job(
 ) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut")
-    thickness, kind, edge, half, nominal, cut_edge, recut, cut = (row.get(name) or None for name in names)
+    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut", "edges")
+    thickness, kind, edge, half, nominal, cut_edge, recut, cut, edges = (row.get(name) or None for name in names)
     own = read_piece_options(
         thickness,
         kind,
@@ -254,9 +254,13 @@ def _job(
         cut_edge=cut_edge,
         recut=recut,
         cut=cut,
+        edges=edges,
     )
+    # what is said of every gap or corner is not said of the other pieces
     if (own.piece or told.piece) not in {"gap", "bevel"}:
-        told = replace(told, turned_half=None)  # what is said of every gap is not said of the other pieces
+        told = replace(told, turned_half=None)
+    if (own.piece or told.piece) not in {None, "corner"}:
+        told = replace(told, edges=None)
     return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],

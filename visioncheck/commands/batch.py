@@ -58,6 +58,14 @@ def batch(
             help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
         ),
     ] = None,
+    edges: Annotated[
+        str | None,
+        typer.Option(
+            metavar="a,b",
+            help="Of a corner: its edge at the fence and the fresh cut, by their letters in the picture; for work of"
+            " any shape.",
+        ),
+    ] = None,
     turned_half: Annotated[
         str | None, typer.Option(help="With --piece gap: the half that was turned over, left or right.")
     ] = None,
@@ -76,7 +84,7 @@ def batch(
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
     or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
-    cut_edge, recut, cut, person, note, adjusted, time).
+    cut_edge, recut, cut, edges, person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
@@ -89,7 +97,7 @@ def batch(
     from visioncheck.measuring.options import read_piece_options
 
     told = read_piece_options(
-        thickness, piece, fence_edge, cuts, turned_half=turned_half, nominal=nominal, cut_edge=cut_edge
+        thickness, piece, fence_edge, cuts, turned_half=turned_half, nominal=nominal, cut_edge=cut_edge, edges=edges
     )
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)

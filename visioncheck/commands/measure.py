@@ -71,6 +71,14 @@ def measure(
             help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
         ),
     ] = None,
+    edges: Annotated[
+        str | None,
+        typer.Option(
+            metavar="a,b",
+            help="Of a corner: its edge at the fence and the fresh cut, by their letters in the picture; for work of"
+            " any shape.",
+        ),
+    ] = None,
     turned: Annotated[
         bool,
         typer.Option(
@@ -111,7 +119,9 @@ def measure(
     _check_picture(picture, photos, rig, sled, turned=turned or recut is not None, budget=budget)
     _check_kind(piece, cuts, turned_half)
     if piece in {"panel", "slot", "gap"}:
-        refuse_idle({"--nominal": nominal}, f"on --piece {piece}")
+        refuse_idle({"--nominal": nominal, "--edges": edges}, f"on --piece {piece}")
+    if piece == "strip" or cuts is not None:
+        refuse_idle({"--edges": edges}, "on a strip")
     _check_log(log, sled, person or note or adjusted)
     if taken_after and not adjusted:
         raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
@@ -128,7 +138,9 @@ def measure(
     rig_file = read_rig(rig) if rig else None
     owner = sled_file.sled if sled_file else None
     units = owner.units if owner else None
-    told = read_piece_options(thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut)
+    told = read_piece_options(
+        thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut, edges
+    )
     photos, second = (photos[:1], photos[1]) if turned or recut is not None else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()
     with _opened(log) as open_log:

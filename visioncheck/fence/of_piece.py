@@ -24,6 +24,7 @@ from visioncheck.reading.piece import (
     read_taper,
     read_widths,
     taper_weights,
+    turn_weights,
 )
 from visioncheck.saw import Saw
 
@@ -79,38 +80,56 @@ def with_rivals(reading: Reading, rivals: Sequence[tuple[Reading, float]]) -> Re
 
 
 def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
+    meetings = shape.chain.meetings
     if reading.fence_edge is None:
-        return replace(
-            reading,
-            question=Question("fence edge", EDGES),
-        )
-    ends = _ends_by_place(shape, reading.fence_edge, saw)
-    corners = [end if (end - 1) % 4 == reading.fence_edge else reading.fence_edge for end in ends]
+        question = Question("fence edge", EDGES) if shape.is_four_sided else _which_edges(reading, meetings)
+        return replace(reading, question=question)
+    cuts = _ends_by_place(shape, reading.fence_edge, saw) if reading.cut_edge is None else [reading.cut_edge]
+    if not cuts:
+        at_fence = [pair for pair in meetings if reading.fence_edge in pair]
+        return replace(reading, question=_which_edges(reading, at_fence or meetings, first=reading.fence_edge))
+    corners = {
+        cut: next(each for each in reading.corners if set(each.edges) == {reading.fence_edge, cut}) for cut in cuts
+    }
     # a mitred end is told from a square one by its corner, wherever it lies; of two square ones the place tells
-    tried = range(2) if saw.is_mitre else range(1)
-    made = {k: made_at(reading.corners[corners[k]].angle.value, saw) for k in tried}
-    k = next((k for k in tried if made[k]), 0)
-    corner, cut, by = corners[k], ends[k], made[k]
-    angle = reading.corners[corner].angle
+    made = {cut: made_at(corners[cut].angle.value, saw) for cut in (cuts if saw.is_mitre else cuts[:1])}
+    cut = next((cut for cut in made if made[cut]), cuts[0])
+    corner, by = corners[cut], made[cut]
     reading = replace(reading, cut_edge=cut, nominal_deg=saw.nominal_deg)
     if by is None:
-        return replace(reading, question=Question("nominal", (f"{angle.value:.2f}", f"{saw.nominal_deg:g}")))
+        return replace(reading, question=Question("nominal", (f"{corner.angle.value:.2f}", f"{saw.nominal_deg:g}")))
     return replace(
         reading,
         nominal_deg=by.nominal_deg,
         other_half=None if by.piece == saw.piece else by.piece,
-        fence_error=fence_error(OneCut(angle), by),
-        perpendicularity=cut_zone(angle, reading.edges[cut], by.nominal_deg),
-        budget=shape.propagate_directions(corner_weights(corner)).parts,
+        fence_error=fence_error(OneCut(corner.angle), by),
+        perpendicularity=cut_zone(corner.angle, reading.edges[cut], by.nominal_deg),
+        budget=shape.propagate_directions(turn_weights(*corner.edges, len(shape.lines))).parts,
     )
 
 
+def _which_edges(reading: Reading, pairs: Sequence[tuple[int, int]], first: int | None = None) -> Question:
+    """Ask for the edge at the fence and the fresh cut by their letters; those of corners are offered, either first."""
+    both_ways = [way for pair in pairs for way in (pair, pair[::-1])]
+    offered = [way for way in both_ways if first is None or way[0] == first] or both_ways
+    return Question("edges", tuple(sorted(",".join(reading.names[edge] for edge in way) for way in offered)))
+
+
 def _ends_by_place(shape: Piece, fence_edge: int, saw: Saw) -> list[int]:
-    """The edges beside that at the fence; first the one on the blade's side, with the piece as it lay at the saw."""
+    """The edges that meet that at the fence; first the one on the blade's side, with the piece as it lay at the saw.
+
+    Of a square cut the one on the blade's side alone: a piece of any shape may have none there.
+    """
     _, right = at_the_saw(shape.traces[fence_edge].outward, saw.fence)
     blade = right if saw.piece == "left" else -right
-    neighbours = ((fence_edge - 1) % 4, (fence_edge + 1) % 4)
-    return sorted(neighbours, key=lambda edge: -float(shape.traces[edge].outward @ blade))
+    reach = {
+        edge: float(shape.traces[edge].outward @ blade)
+        for pair in shape.chain.meetings
+        if fence_edge in pair
+        for edge in pair
+        if edge != fence_edge
+    }
+    return sorted((edge for edge in reach if saw.is_mitre or reach[edge] > 0), key=lambda edge: -reach[edge])
 
 
 def _panel_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:

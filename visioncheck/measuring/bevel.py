@@ -13,7 +13,7 @@ from visioncheck.fence.signs import OneCut, blade_tilt
 from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import assuming, cover_doubts, edge_doubts
-from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge, see_piece
+from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge, require_four_sides, see_piece
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS
 from visioncheck.reading.model import Reading
 from visioncheck.reading.piece import corner_weights, read_corners, read_edges, read_piece
@@ -42,6 +42,7 @@ def measure_bevel(request: MeasureRequest, detection: Detection | None = None) -
     if request.options.turned_half is not None:
         return _of_halves(measure_slot(request, "gap", detection, Saw()))
     seen = see_piece(detection or request.photo, request.rig, request.options.thickness)
+    require_four_sides(seen)
     thick = seen.thickness or UNKNOWN_THICKNESS
     shape = read_piece(seen.shape.view, seen.shape.traces, thick, lean_deg=checks.BEVEL_LEAN_DEG)
     return tell_bevel(seen, shape, request)
@@ -52,7 +53,7 @@ def tell_bevel(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
     options, sled = request.options, request.sled
     orientation = seen.photo.exif.orientation
     table = agreed_fence_edge(seen, shape, options.fence_edge)
-    cut = None if options.cut_edge is None else edge_on_side(shape.corners_px, orientation, options.cut_edge)
+    cut = None if options.cut_edge is None else edge_on_side(shape.sides_px, orientation, options.cut_edge)
     reading = Reading(
         photo=seen.photo.path.name,
         piece="bevel",
@@ -61,7 +62,7 @@ def tell_bevel(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         thickness=seen.thickness,
         fence_edge=table,
         cut_edge=cut,
-        ways=edge_ways(shape.corners_px, orientation),
+        ways=edge_ways(shape.sides_px, orientation),
         tag_id=None if seen.tag is None else seen.tag.id,
         covers=seen.covers,
         nominal_deg=options.nominal_deg or 90.0,

@@ -59,11 +59,11 @@ def tell_gap(
     saw: Saw | None = None,
 ) -> Reading:
     """What the gap says of the fence, or what it asks."""
-    corners_px = np.array([corner.at_px for corner in reading.corners])
+    sides_px = np.array([(edge.start_px, edge.end_px) for edge in reading.edges])
     runs = np.array([edge.end_mm - edge.start_mm for edge in reading.edges])
     outwards = runs[:, ::-1] * [-1.0, 1.0]  # an outline's side (x, y) has its outside at (-y, x)
-    ways = edge_ways(corners_px, orientation)
-    said = None if fence_edge is None else edge_on_side(corners_px, orientation, fence_edge)
+    ways = edge_ways(sides_px, orientation)
+    said = None if fence_edge is None else edge_on_side(sides_px, orientation, fence_edge)
     pointed = None if tag is None else tag.among(outwards / np.linalg.norm(runs, axis=1)[:, None], GAP_ENDS)
     reading = replace(reading, ways=ways, fence_edge=agreed_edge(reading.photo, ways, said, pointed))
     place = tag.place_mm if tag and pointed is not None else None

@@ -17,20 +17,22 @@ from visioncheck.fence.mitre import require_setting
 from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
 from visioncheck.flags import FlagCode
 from visioncheck.measuring.detect import Measured
-from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.measuring.piece import SeenPiece, agreed_fence_edge, pointed_edge
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.outline.seam import Seam
 from visioncheck.reading.model import UNKNOWN_KIND, EdgeReading, Reading, is_curved
 from visioncheck.reading.piece import (
     Piece,
     angle_covariance_deg2,
-    corner_weights,
+    corner_between,
     read_corners,
     read_edges,
     read_taper,
     read_widths,
+    turn_weights,
 )
-from visioncheck.reading.sides import EVERY_EDGE, edge_ways
+from visioncheck.reading.sides import agreed_edge, edge_on_side, edge_ways
 from visioncheck.saw import Saw
 from visioncheck.sled.model import Sled
 
@@ -63,18 +65,20 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         corners=read_corners(shape),
         budget=_least_certain(shape),
         thickness=seen.thickness,
-        ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
+        ways=edge_ways(shape.sides_px, seen.photo.exif.orientation),
+        names=seen.names,
         tag_id=None if seen.tag is None else seen.tag.id,
         covers=seen.covers,
     )
-    # of a strip the fence touches an end
-    edges = {kind: strip_ends(shape) if kind == "strip" else EVERY_EDGE for kind in ("corner", "panel", "strip")}
     told = options.piece or (None if options.cuts is None else "strip") or ("corner" if saw.is_mitre else None)
     if told == "panel" and saw.is_mitre:
         raise InputError("piece", "a panel of four cuts is square; leave <nominal> out, or say <piece=corner>").of(
             bare.photo
         )
-    edge = agreed_fence_edge(seen, shape, options.fence_edge, edges[told or "corner"])
+    if options.edges is not None or not shape.is_four_sided:
+        return _tell_corner(seen, shape, bare, told, request)
+    # of a strip the fence touches an end
+    edge = agreed_fence_edge(seen, shape, options.fence_edge, strip_ends(shape) if told == "strip" else None)
     angles = [corner.angle.value for corner in bare.corners]
     weights = weigh_kinds(angles, angle_covariance_deg2(shape), shape.lengths_mm, edge)
     if told is not None:
@@ -89,6 +93,63 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         own, *others = (with_fence_error(reading, shape, options.cuts, saw) for reading in each)
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
+    return _with_doubts(seen, shape, reading)
+
+
+def _tell_corner(seen: SeenPiece, shape: Piece, bare: Reading, told: str | None, request: MeasureRequest) -> Measured:
+    """What the corner between two edges says, of work of another shape or where its edges are told."""
+    options = request.options
+    if told not in {None, "corner"}:
+        if options.edges is not None:
+            raise InputError("edges", f"<edges> names the two edges of one corner, and a {told} has more; leave it out")
+        count = len(shape.lines)
+        refusal = Refusal("other-kind", seen.photo.path.name, "edges", told=told, count=count)
+        raise refusal.showing(Marks(tuple(shape.sides_px)))
+    saw = saw_at_cut(request.sled, options.nominal_deg)
+    reading = replace(bare, piece="corner")
+    if options.edges is None:
+        reading = replace(reading, fence_edge=agreed_fence_edge(seen, shape, options.fence_edge))
+    else:
+        reading = _between(seen, shape, reading, options)
+    reading = with_fence_error(reading, shape, None, saw)
+    return _with_doubts(seen, shape, assuming(reading, request.sled, {"fence": saw.fence, "piece_side": saw.piece}))
+
+
+def _between(seen: SeenPiece, shape: Piece, reading: Reading, options: PieceOptions) -> Reading:
+    """The reading with the corner between the edges that were told, which need not touch each other."""
+    photo = seen.photo.path.name
+    assert options.edges is not None
+    fence, cut = (_edge_named(photo, letter, reading.names) for letter in options.edges.split(","))
+    told, orientation = options.fence_edge, seen.photo.exif.orientation
+    if told is not None and edge_on_side(shape.sides_px, orientation, told) != fence:
+        raise InputError(
+            "edges",
+            f"edge {reading.names[fence]}, the first of <edges>, lies on the {reading.ways[fence]} of the picture and"
+            f" <fence_edge> says {told}; leave one of them out",
+        ).of(photo)
+    agreed_edge(photo, reading.ways, fence, pointed_edge(seen, shape), "edges")
+    corners = reading.corners
+    if not any(set(each.edges) == {fence, cut} for each in corners):
+        try:
+            corners = (*corners, corner_between(shape, fence, cut))
+        except ValueError:
+            pair = options.edges.replace(",", " and ")
+            said = f"edges {pair} are parallel; name two that make a corner (<edges>)"
+            raise InputError("edges", said).of(photo) from None
+    return replace(reading, fence_edge=fence, cut_edge=cut, corners=corners)
+
+
+def _edge_named(photo: str, letter: str, names: tuple[str, ...]) -> int:
+    if letter not in names:
+        raise InputError(
+            "edges",
+            f"no straight edge {letter!r} is seen on the piece (<edges>), only {', '.join(sorted(names))}, clockwise"
+            " from the top edge; see its picture",
+        ).of(photo)
+    return names.index(letter)
+
+
+def _with_doubts(seen: SeenPiece, shape: Piece, reading: Reading) -> Measured:
     seam = [] if seen.seam is None else [Doubt("seam")]
     doubts = (*seen.doubts, *edge_doubts(reading, shape.traces), *cover_doubts(reading), *seam, *reading.doubts)
     return Measured(seen.photo, replace(reading, doubts=in_order(doubts)))
@@ -140,7 +201,8 @@ def _asked(bare: Reading, shape: Piece, kinds: tuple[str, ...], seam: Seam | Non
 
 def _least_certain(shape: Piece) -> Mapping[str, float]:
     """Budget of the least certain corner, as long as nothing tells which one is asked for."""
-    spreads = [shape.propagate_directions(corner_weights(corner)) for corner in range(4)]
+    weights = [turn_weights(*pair, len(shape.lines)) for pair in shape.chain.meetings]
+    spreads = [shape.propagate_directions(each) for each in weights]
     return max(spreads, key=lambda spread: spread.u).parts
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 from visioncheck import checks
@@ -45,6 +46,8 @@ class PieceOptions:
         Number of successive cuts behind a strip.
     turned_half : {"left", "right"} or None
         Of a gap: the half that was turned over, as the halves lay at the saw, where no tag tells.
+    edges : str or None
+        Of a corner: the letters of the edge at the fence and of the fresh cut, ``"a,b"``, as the picture names them.
     nominal_deg : float or None
         Of an offcut or strip: the angle that the cut should have made with the edge at the fence; None: the sled's. Of
         a bevel: that with the face on the table; None: 90.
@@ -65,6 +68,7 @@ class PieceOptions:
     cut_edge: str | None = None
     recut: Recut | None = None
     cut: str | None = None
+    edges: str | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -91,6 +95,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         cut_edge=told.get("cut_edge"),
         recut=told.get("recut"),
         cut=told.get("cut"),
+        edges=told.get("edges"),
     )
 
 
@@ -105,6 +110,7 @@ def read_piece_options(
     cut_edge: str | None = None,
     recut: str | None = None,
     cut: str | None = None,
+    edges: str | Sequence[str] | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -122,7 +128,23 @@ def read_piece_options(
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     again = None if recut is None else RECUTS[RECUTS.index(recut)]
     thick = None if thickness is None else _thickness(thickness, units)
-    return PieceOptions(thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut)
+    return PieceOptions(
+        thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut, _edges(edges)
+    )
+
+
+def _edges(given: str | Sequence[str] | None) -> str | None:
+    """Two letters, typed ``a,b``, ``ab`` or ``A B``, or two of them."""
+    if given is None:
+        return None
+    letters = [each for each in "".join(given).lower() if each not in ", -/"]
+    if len(letters) != 2 or letters[0] == letters[1] or not all(each in ascii_lowercase for each in letters):
+        raise InputError(
+            "edges",
+            f"<edges> {given!r} does not name two edges; give the letters of the edge at the fence and of the fresh"
+            " cut, as the picture names them: a,b",
+        )
+    return ",".join(letters)
 
 
 def _thickness(text: str, units: UnitWorld | None) -> Quantity:

@@ -13,7 +13,7 @@ from visioncheck.codes import in_order
 from visioncheck.errors import InputError, UserError
 from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.kind import edge_doubts, tell_piece
-from visioncheck.measuring.piece import SeenPiece, pointed_edge, see_piece
+from visioncheck.measuring.piece import SeenPiece, pointed_edge, require_four_sides, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS
 from visioncheck.measuring.straight import measure_straight, measure_two_cuts
@@ -81,6 +81,8 @@ def see_turned(paths: tuple[Path, Path], rig: Rig, thickness: Quantity | None) -
 def quarter_turn(first: SeenPiece, second: SeenPiece, print_covariance: Array) -> Match:
     """How the second photo's piece is the first's, turned; the tag tells where the shape leaves it open."""
     names = (first.photo.path.name, second.photo.path.name)
+    for seen in (first, second):
+        require_four_sides(seen)
     if first.tag and second.tag and first.tag.id != second.tag.id:
         raise UserError(
             f"the two photos show pieces with tags {first.tag.id} and {second.tag.id}; take both photos of one piece"

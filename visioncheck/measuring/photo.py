@@ -11,7 +11,7 @@ from visioncheck.measuring.bevel import measure_bevel
 from visioncheck.measuring.detect import Detection, Measured, detect
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import tell_piece
-from visioncheck.measuring.piece import agreed_fence_edge, see_piece
+from visioncheck.measuring.piece import agreed_fence_edge, require_four_sides, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS, Scene
 from visioncheck.measuring.straight import measure_straight
@@ -56,7 +56,8 @@ def measure_photo(request: MeasureRequest, detection: Detection | None = None) -
         raise InputError("cut_edge", "<cut_edge> goes with a board on its edge; say <piece=bevel> too, or leave it out")
     if options.piece in SLOT_KINDS:
         return measure_slot(request, options.piece, detection)
-    seen = see_piece(detection or request.photo, request.rig, options.thickness)
+    corner_only = options.edges is not None
+    seen = see_piece(detection or request.photo, request.rig, options.thickness, corner_only=corner_only)
     return tell_piece(seen, seen.shape, request)
 
 
@@ -79,6 +80,7 @@ def see_board(path: Path, rig: Rig | None, thickness: Quantity | None, fence_edg
     """
     detection = detect(path, rig)
     seen = see_piece(detection, rig, thickness)
+    require_four_sides(seen)
     edge = agreed_fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
         raise InputError(
@@ -100,6 +102,7 @@ def see_panel(path: Path, rig: Rig, thickness: Quantity | None, fence_edge: str 
         As for `measure_photo`; or nothing tells which edge was cut first.
     """
     seen = see_piece(path, rig, thickness)
+    require_four_sides(seen)
     edge = agreed_fence_edge(seen, seen.shape, fence_edge)
     if edge is None:
         raise UserError("nothing tells which edge of the panel was cut first").of(path.name)

@@ -28,17 +28,21 @@ from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import DetectedTag, TargetPoints
 from visioncheck.quantity import Quantity
+from visioncheck.reading.chain import Chain
 from visioncheck.reading.covers import edge_covers
 from visioncheck.reading.model import EdgeCover
 from visioncheck.reading.piece import Piece, read_piece
-from visioncheck.reading.sides import EVERY_EDGE, agreed_edge, edge_on_side, edge_ways
+from visioncheck.reading.sides import agreed_edge, edge_names, edge_on_side, edge_ways, sides_of
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class SeenPiece:
-    """The piece of a photo, before anything is told of it; `sheet` is the one that most of its points are on."""
+    """The piece of a photo, before anything is told of it.
+
+    `sheet` is the one that most of its points are on; `names` are its edges' letters.
+    """
 
     photo: Photo
     sheet: tuple[str, str, int]
@@ -48,10 +52,13 @@ class SeenPiece:
     doubts: tuple[Doubt, ...]
     seam: Seam | None = None
     covers: tuple[EdgeCover, ...] = ()
+    names: tuple[str, ...] = ()
 
 
-def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | None) -> SeenPiece:
-    """Find the piece in a photo and its four edges.
+def see_piece(
+    path: Path | Detection, rig: Rig | None, thickness: Quantity | None, *, corner_only: bool = False
+) -> SeenPiece:
+    """Find the piece in a photo and its straight edges.
 
     Parameters
     ----------
@@ -61,6 +68,8 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
         The survey of this phone and sheet.
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
+    corner_only : bool
+        Whether two edges that meet will do, also of work that has four.
 
     Raises
     ------
@@ -69,6 +78,7 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     """
     detection = path if isinstance(path, Detection) else detect(path, rig)
     photo, points = detection.photo, detection.points
+    orientation = photo.exif.orientation
     refuse_another_phone(photo, rig)
     fit = fit_view(detection, rig)
     glare = glare_doubts(photo, points)
@@ -77,18 +87,39 @@ def see_piece(path: Path | Detection, rig: Rig | None, thickness: Quantity | Non
     tag = tag_on(points, fit.view, found)
     thick, thick_doubts = read_thickness(tag, thickness, fit.view, rig)
     known = None if thick is UNKNOWN_THICKNESS else thick
-    seam = find_seam(photo.bgr, fit.view, found, (*tag_papers(points, fit.view), *outline.hidden_mm))
+    papers = tag_papers(points, fit.view)
+    seam = find_seam(photo.bgr, fit.view, found, (*papers, *outline.hidden_mm)) if outline.is_four_sided else None
     try:
-        traces = trace_outline(detection, fit.view, outline, known.value if known else None, glare=bool(glare))
+        traces = _traces(
+            detection, fit.view, outline, known.value if known else None, glare=bool(glare), corner_only=corner_only
+        )
     except Refusal as problem:
         raise problem if seam is None else _broken_edge(photo.path.name, seam, fit.view, found) from None
-    shape = read_piece(fit.view, traces, thick)
+    chain, corners = Chain.of([trace is not None for trace in traces])
+    read = tuple(trace for trace in traces if trace is not None)
+    shape = read_piece(fit.view, read, thick, chain=chain, rough_mm=found[list(corners)])
     sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
-    covers = edge_covers(outline.covers, found, fit.view, photo.exif.orientation)
+    numbers = [side for side, trace in enumerate(traces) if trace is not None]
+    covers = edge_covers([outline.covers[side] for side in numbers], sides_of(found)[numbers], fit.view, orientation)
     # a slot's mouth is no thing that lies there
     covers = tuple(cover for cover in covers if seam is None or cover.edge != seam.edge)
     doubts = (*view_doubts(points, fit, rig), *glare, *thick_doubts)
-    return SeenPiece(photo, sheet, shape, tag, known, doubts, seam, covers)
+    names = _names(outline, fit.view, orientation)
+    return SeenPiece(photo, sheet, shape, tag, known, doubts, seam, covers, tuple(names[side] for side in numbers))
+
+
+def require_four_sides(seen: SeenPiece) -> None:
+    """Refuse work of another shape where four edges that meet are needed."""
+    if not seen.shape.is_four_sided:
+        refusal = Refusal("other-kind", seen.photo.path.name, "four sides", count=len(seen.shape.lines))
+        raise refusal.showing(Marks(tuple(seen.shape.sides_px)))
+
+
+def _names(outline: Outline, view: View, orientation: int) -> dict[int, str]:
+    """Letters of an outline's straight sides, by their numbers; one that is not traced keeps its letter."""
+    straight = [side for side, is_straight in enumerate(outline.straight) if is_straight]
+    sides_px = sides_of(view.to_image(outline.corners_mm))[straight]
+    return dict(zip(straight, edge_names(sides_px, orientation), strict=True))
 
 
 def _broken_edge(name: str, seam: Seam, view: View, corners_mm: Array) -> Refusal:
@@ -145,6 +176,9 @@ def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: boo
     if is_second_piece(outlines):
         every = _seen_px(view, [each.corners_mm for each in outlines])
         raise Refusal("two-pieces", name).showing(Marks(every[:1], tuple(_closed(each) for each in every[1:])))
+    if glare and not outlines[0].is_four_sided:
+        # what looks like another shape may be what the glare leaves of four sides
+        raise Refusal("glare", name, "piece").showing(Marks((view.to_image(outlines[0].corners_mm),)))
     corners = outlines[0].corners_mm
     height, width = photo.bgr.shape[:2]
     seen = view.to_image(corners)
@@ -158,21 +192,46 @@ def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: boo
     return outlines[0]
 
 
+def _traces(
+    detection: Detection,
+    view: View,
+    outline: Outline,
+    thickness_mm: float | None,
+    *,
+    glare: bool,
+    corner_only: bool,
+) -> tuple[Trace | None, ...]:
+    """One for each side; None for one that is not straight, and where a corner will do for one that is not seen."""
+    seen = tuple(
+        _trace(detection, view, outline, side, thickness_mm) if straight else None
+        for side, straight in enumerate(outline.straight)
+    )
+    # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
+    softest = 2 * detection.points.blur_px + checks.EDGE_SOFTER_PX
+    traces = tuple(None if trace is None or trace.blur_px > softest else trace for trace in seen)
+    lost = [side for side, straight in enumerate(outline.straight) if straight and traces[side] is None]
+    # of work of another shape two edges that meet are always enough
+    enough = (corner_only or not outline.is_four_sided) and Chain.of([trace is not None for trace in traces])[
+        0
+    ].meetings
+    if lost and not enough:
+        soft = seen[lost[0]] is not None
+        raise _lost_edge(detection.photo, view, outline, lost[0], thickness_mm, glare=glare, soft=soft)
+    return traces
+
+
+def _trace(detection: Detection, view: View, outline: Outline, side: int, thickness_mm: float | None) -> Trace | None:
+    start, end = _side(outline.corners_mm, side)
+    guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in outline.covers[side]))
+    return trace_edge(detection.photo.bgr, view, guide, thickness_mm)
+
+
 def trace_outline(
     detection: Detection, view: View, outline: Outline, thickness_mm: float | None, *, glare: bool
 ) -> tuple[Trace, ...]:
-    """Trace every edge of an outline to a fraction of a pixel; raises Refusal where one cannot be followed."""
-    photo, sharpness_px = detection.photo, detection.points.blur_px
-    traces = []
-    for k, covers in enumerate(outline.covers):
-        start, end = _side(outline.corners_mm, k)
-        guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in covers))
-        trace = trace_edge(photo.bgr, view, guide, thickness_mm)
-        # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
-        if trace is None or trace.blur_px > 2 * sharpness_px + checks.EDGE_SOFTER_PX:
-            raise _lost_edge(photo, view, outline, k, thickness_mm, glare=glare)
-        traces.append(trace)
-    return tuple(traces)
+    """Trace every edge of a four-sided outline to a fraction of a pixel; raises Refusal where one is lost."""
+    traces = _traces(detection, view, outline, thickness_mm, glare=glare, corner_only=False)
+    return tuple(trace for trace in traces if trace is not None)
 
 
 def _closed(outline: Array) -> Array:
@@ -180,12 +239,12 @@ def _closed(outline: Array) -> Array:
 
 
 def _lost_edge(
-    photo: Photo, view: View, outline: Outline, edge: int, thickness_mm: float | None, *, glare: bool
+    photo: Photo, view: View, outline: Outline, edge: int, thickness_mm: float | None, *, glare: bool, soft: bool
 ) -> Refusal:
     """Say why an edge cannot be followed, and show which."""
     name, line = photo.path.name, _side(outline.corners_mm, edge)
     corners_px = view.to_image(outline.corners_mm)
-    side = edge_ways(corners_px, photo.exif.orientation)[edge]
+    side = edge_ways(sides_of(corners_px), photo.exif.orientation)[edge]
     hidden_mm = sum(cover.end_mm - cover.start_mm for cover in outline.covers[edge])
     if hidden_mm > checks.EDGE_HIDDEN * float(np.linalg.norm(line[1] - line[0])):
         refusal = Refusal("covered-edge", name, side=side)
@@ -193,21 +252,22 @@ def _lost_edge(
         refusal = Refusal("glare", name, "edge", side=side)
     else:
         # a side face is looked for where the thickness says
-        refusal = Refusal("low-contrast", name, side=side, thickness_mm=thickness_mm)
+        refusal = Refusal("low-contrast", name, "soft" if soft else "", side=side, thickness_mm=thickness_mm)
     return refusal.showing(Marks((corners_px,), _seen_px(view, [line])))
 
 
-def pointed_edge(seen: SeenPiece, shape: Piece, ends: Sequence[int] = EVERY_EDGE) -> int | None:
+def pointed_edge(seen: SeenPiece, shape: Piece, ends: Sequence[int] | None = None) -> int | None:
     """Number of the edge that the tag's arrow points to; None without a tag, or where it points to none of `ends`."""
     if seen.tag is None:
         return None
     outwards = np.array([trace.outward for trace in shape.traces])
-    return Arrow(seen.tag, shape.view, shape.thickness_mm).among(outwards, ends)
+    among = range(len(outwards)) if ends is None else ends
+    return Arrow(seen.tag, shape.view, shape.thickness_mm).among(outwards, among)
 
 
-def agreed_fence_edge(seen: SeenPiece, shape: Piece, told: str | None, ends: Sequence[int] = EVERY_EDGE) -> int | None:
+def agreed_fence_edge(seen: SeenPiece, shape: Piece, told: str | None, ends: Sequence[int] | None = None) -> int | None:
     """Number of the edge at the fence, from what was told and from the tag's arrow; None where neither tells."""
     orientation = seen.photo.exif.orientation
-    said = None if told is None else edge_on_side(shape.corners_px, orientation, told)
-    ways = edge_ways(shape.corners_px, orientation)
+    said = None if told is None else edge_on_side(shape.sides_px, orientation, told)
+    ways = edge_ways(shape.sides_px, orientation)
     return agreed_edge(seen.photo.path.name, ways, said, pointed_edge(seen, shape, ends))

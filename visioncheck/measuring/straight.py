@@ -85,7 +85,8 @@ def _bare(seen: SeenPiece, edge: int | None) -> Reading:
         corners=read_corners(shape),
         thickness=seen.thickness,
         fence_edge=edge,
-        ways=edge_ways(shape.corners_px, seen.photo.exif.orientation),
+        ways=edge_ways(shape.sides_px, seen.photo.exif.orientation),
+        names=seen.names,
         tag_id=None if seen.tag is None else seen.tag.id,
         covers=seen.covers,
     )

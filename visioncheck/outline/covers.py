@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -27,6 +27,9 @@ _LEAST_LOOK = 0.15
 """... where it has one."""
 _BLACK = 1.8
 """Natural log of light below paper's: darker than a shadow, such as iron."""
+_PALE = 0.9
+"""Natural log of light below paper's: paler than a dark field under a lamp."""
+_MARK_MM = 4.0
 _JAW_MM = 8.0
 _SHARE = 0.5
 _LEAST_MM = 3.0
@@ -58,21 +61,23 @@ def near_piece(overview: Overview, corners_mm: Array) -> Overview:
     low = np.clip(np.floor(corners.min(axis=0) - margin).astype(int), 0, size - 1)
     high = np.clip(np.ceil(corners.max(axis=0) + margin).astype(int), low + 1, size)
     part = np.s_[low[1] : high[1], low[0] : high[0]]
-    return Overview(
-        overview.tint[part],
-        overview.light[part],
-        overview.on_sheet[part],
-        overview.between[part],
-        overview.origin_mm + low / PIXELS_PER_MM,
+    return replace(
+        overview,
+        tint=overview.tint[part],
+        light=overview.light[part],
+        on_sheet=overview.on_sheet[part],
+        between=overview.between[part],
+        origin_mm=overview.origin_mm + low / PIXELS_PER_MM,
+        in_field=overview.in_field[part],
     )
 
 
 def find_covers(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...], ...]:
-    """What lies against or over each of a piece's four sides.
+    """What lies against or over each of a piece's sides.
 
     Parameters
     ----------
-    corners_mm : (4, 2) ndarray
+    corners_mm : (n, 2) ndarray
         On the plane of the paper; the outside of each side at the direction (x, y) turned to (-y, x).
     """
     tint = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
@@ -80,10 +85,10 @@ def find_covers(overview: Overview, corners_mm: Array) -> tuple[tuple[Cover, ...
     # where a side face shows, an outline's corner lies beyond the wood: the sheet that is seen there lies over nothing
     strange = _is_strange(tint)
     above = _is_unlike(tint, look) & (strange | (cv2.blur(overview.light, (3, 3)) < -_BLACK))
+    # the bench between two sheets is no thing that lies there
+    beyond = (strange & overview.on_sheet) | _is_neutral_thing(overview)
     return tuple(
-        _covers(
-            strange, above, (start - overview.origin_mm) * PIXELS_PER_MM, (end - overview.origin_mm) * PIXELS_PER_MM
-        )
+        _covers(beyond, above, (start - overview.origin_mm) * PIXELS_PER_MM, (end - overview.origin_mm) * PIXELS_PER_MM)
         for start, end in zip(corners_mm, np.roll(corners_mm, -1, axis=0), strict=True)
     )
 
@@ -118,7 +123,7 @@ def _look(tint: NDArray[np.float32], overview: Overview, corners_mm: Array) -> A
 def _within(overview: Overview, corners_mm: Array, deep_mm: float) -> NDArray[np.bool_]:
     mask = np.zeros(overview.light.shape, np.uint8)
     drawn = np.round((corners_mm - overview.origin_mm) * PIXELS_PER_MM).astype(np.int32)
-    cv2.fillConvexPoly(mask, drawn, 1)
+    cv2.fillPoly(mask, [drawn], 1)
     size = 2 * round(deep_mm * PIXELS_PER_MM) + 1
     return np.asarray(cv2.erode(mask, np.ones((size, size), np.uint8), borderValue=0), bool)
 
@@ -132,6 +137,15 @@ def _is_broad_and_black(overview: Overview) -> NDArray[np.bool_]:
     size = 2 * round(_JAW_MM * PIXELS_PER_MM / 2) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     return np.asarray(cv2.morphologyEx((overview.light < -_BLACK).astype(np.uint8), cv2.MORPH_OPEN, disc), bool)
+
+
+def _is_neutral_thing(overview: Overview) -> NDArray[np.bool_]:
+    """What is black on a light field or pale on a dark one, and broader than the field's marks; shadows are neither."""
+    other = overview.light > -_PALE if overview.is_dark else overview.light < -_BLACK
+    size = 2 * round(_MARK_MM * PIXELS_PER_MM / 2) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    broad = cv2.morphologyEx((other & overview.in_field).astype(np.uint8), cv2.MORPH_OPEN, disc)
+    return np.asarray(broad, bool)
 
 
 def _is_unlike(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:

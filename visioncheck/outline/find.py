@@ -1,8 +1,8 @@
-"""Find the workpiece: a rough quadrilateral of what lies on the sheet, by its tint, or else by its light."""
+"""Find the workpiece: the rough outline of what lies on the sheet, by its tint, or else by its light."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +13,8 @@ from visioncheck.camera.view import View
 from visioncheck.errors import Marks, Refusal
 from visioncheck.outline.covers import Cover, find_covers, hidden_parts_mm, near_piece
 from visioncheck.outline.overview import PIXELS_PER_MM, Overview, look_from_above
-from visioncheck.outline.quads import best_quad
+from visioncheck.outline.polygon import Polygon, polygon_of
+from visioncheck.outline.quads import Quad, best_quad
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import TargetPoints
 
@@ -47,6 +48,9 @@ _MARK_MM2 = 400.0
 _ROUND_MARK_MM = 10.0
 _IN_ONE = 0.9
 _SAME = 0.5
+_QUAD_SEEN, _QUAD_WORTH = 0.7, 0.97
+"""Four sides of which one is seen less, while they enclose what looks like the piece worse, may be another shape; a
+clamp takes the first alone."""
 
 
 @dataclass(frozen=True)
@@ -55,16 +59,19 @@ class Outline:
 
     Attributes
     ----------
-    corners_mm : (4, 2) ndarray
+    corners_mm : (n, 2) ndarray
         Table frame; side i runs from corner i to corner i + 1, anticlockwise as seen from above, so that a side's
         direction (x, y) has the outside at (-y, x).
-    covers : (4,) tuple of tuple of Cover
+    straight : (n,) tuple of bool
+        Whether a side is straight; all four of most work are. One that is bent or broken has its ends alone.
+    covers : (n,) tuple of tuple of Cover
         Of each side, where something lies against it or over it.
     hidden_mm : tuple of (m, 2) ndarray
         Convex outlines of what lies on it.
     """
 
     corners_mm: Array
+    straight: tuple[bool, ...] = (True,) * 4
     covers: tuple[tuple[Cover, ...], ...] = ((), (), (), ())
     hidden_mm: tuple[Array, ...] = ()
 
@@ -74,6 +81,11 @@ class Outline:
         return float(cv2.contourArea(self.corners_mm.astype(np.float32)))
 
     @property
+    def is_four_sided(self) -> bool:
+        """Whether it has four sides, all straight."""
+        return self.straight == (True,) * 4
+
+    @property
     def width_mm(self) -> float:
         """Width across its longest side."""
         sides = np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1)
@@ -81,7 +93,9 @@ class Outline:
 
 
 def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
-    """Every four-sided thing on the sheet, largest first, as seen on the plane of the paper.
+    """Every thing with straight sides on the sheet, largest first, as seen on the plane of the paper.
+
+    Four-sided things come first; what is of another shape is looked for where there are none.
 
     Raises
     ------
@@ -90,13 +104,18 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
     """
     overview = look_from_above(photo, points, view)
     seen = (view.to_table(points.xy_px) - overview.origin_mm) * PIXELS_PER_MM
-    found = _distinct(_candidates(_tinted(overview), seen))
+    beyond = (~overview.on_sheet).astype(np.uint8)
+    found: list[Polygon] = []
     # work without a tint of its own (painted grey) shows by its light alone, and so does every shadow
-    found = found or _distinct(_candidates(_shaded(overview), seen))
+    for look in (_tinted, _shaded):
+        looks = list(look(overview))
+        found = _distinct(_candidates(looks, seen, beyond)) or _distinct(_of_other_shape(looks, seen, beyond))
+        if found:
+            break
     if not found:
         strange = tuple(_closed(view.to_image(part)) for part in _strange_parts(overview))
         raise Refusal("no-piece", photo.path.name, "shape" if strange else "").showing(Marks(trouble=strange))
-    return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
+    return [_outline(overview, _as_outlines_run(polygon)) for polygon in found]
 
 
 def find_laid_apart(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
@@ -114,7 +133,7 @@ def find_laid_apart(photo: Photo, points: TargetPoints, view: View) -> list[Outl
     )
     if not found:
         raise Refusal("no-piece", photo.path.name)
-    return [_outline(overview, _as_outlines_run(overview.to_table(corners))) for corners in found]
+    return [_outline(overview, _as_outlines_run(polygon)) for polygon in found]
 
 
 def _apart(looks: Iterator[tuple[Mask, Mask]]) -> Iterator[tuple[Mask, Mask]]:
@@ -126,13 +145,16 @@ def _apart(looks: Iterator[tuple[Mask, Mask]]) -> Iterator[tuple[Mask, Mask]]:
                 yield (parts == part).astype(look.dtype) * look, covered
 
 
-def _outline(overview: Overview, corners_mm: Array) -> Outline:
+def _outline(overview: Overview, polygon: Polygon) -> Outline:
+    corners_mm = overview.to_table(polygon.corners)
     near = near_piece(overview, corners_mm)
-    return Outline(corners_mm, find_covers(near, corners_mm), hidden_parts_mm(near, corners_mm))
+    covers = zip(find_covers(near, corners_mm), polygon.straight, strict=True)
+    told = tuple(each if straight else () for each, straight in covers)
+    return Outline(corners_mm, polygon.straight, told, hidden_parts_mm(near, corners_mm))
 
 
 def _strange_parts(overview: Overview) -> list[Array]:
-    """Outlines, mm, of what is no sheet by its tint, but has no four straight sides."""
+    """Outlines, mm, of what is no sheet by its tint, but has no straight sides that meet."""
     strong = cv2.magnitude(*cv2.split(cv2.blur(overview.tint, (3, 3)))) > _TINT_STEP
     contours, _ = cv2.findContours(
         _without_crumbs(_clean(strong & overview.on_sheet)), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
@@ -144,8 +166,13 @@ def _closed(outline: Array) -> Array:
     return np.concatenate([outline, outline[:1]])
 
 
-def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tuple[float, Array]]:
-    """Worth, px², and corners of the quadrilaterals that each look gives, one after the other."""
+def _candidates(
+    looks: Iterable[tuple[Mask, Mask]], seen: Array, beyond: Mask | None = None
+) -> Iterator[tuple[float, Polygon]]:
+    """Worth, px², and outlines of the four-sided things that each look gives, one after the other.
+
+    Without what is `beyond` the sheet they are four-sided, whatever else they may be.
+    """
     least = _SMALLEST_MM2 * PIXELS_PER_MM**2
     for look, covered in looks:
         left = look.copy()
@@ -154,22 +181,48 @@ def _candidates(looks: Iterator[tuple[Mask, Mask]], seen: Array) -> Iterator[tup
             quad = best_quad(left, covered) if total > least else None
             if quad is None:
                 break
-            area = cv2.contourArea(quad.corners.astype(np.float32))
+            area = _area(quad.corners)
             if area > least and not _shows_marks(quad.corners, area, seen, look):
-                yield quad.worth * total, quad.corners
+                yield quad.worth * total, _as_it_is(quad, left, beyond)
             cv2.fillConvexPoly(left, np.round(quad.corners).astype(np.int32), 0)
             left = _without_crumbs(left)
 
 
-def _distinct(candidates: Iterator[tuple[float, Array]]) -> list[Array]:
+def _as_it_is(quad: Quad, look: Mask, beyond: Mask | None) -> Polygon:
+    """Four sides, or what fits better where a side of the four is little seen and nothing hides it."""
+    little = quad.seen < _QUAD_SEEN and quad.worth < _QUAD_WORTH
+    other = polygon_of(look, beyond) if little and beyond is not None else None
+    return other or Polygon.of_straight_sides(quad.corners)
+
+
+def _of_other_shape(looks: list[tuple[Mask, Mask]], seen: Array, beyond: Mask) -> Iterator[tuple[float, Polygon]]:
+    for look, _ in looks:
+        polygon = polygon_of(look, beyond)
+        if polygon is None:
+            continue
+        area = _area(polygon.corners)
+        if area > _SMALLEST_MM2 * PIXELS_PER_MM**2 and not _shows_marks(polygon.corners, area, seen, look):
+            yield area, polygon
+
+
+def _distinct(candidates: Iterator[tuple[float, Polygon]]) -> list[Polygon]:
     """Those that are not the same thing as a better one, largest first."""
-    kept: list[Array] = []
-    for _, corners in sorted(candidates, key=lambda pair: -pair[0]):
-        area = cv2.contourArea(corners.astype(np.float32))
-        shared = [cv2.intersectConvexConvex(corners.astype(np.float32), other.astype(np.float32))[0] for other in kept]
-        if all(common < _SAME * area for common in shared):
-            kept.append(corners)
-    return sorted(kept, key=lambda corners: -cv2.contourArea(corners.astype(np.float32)))
+    kept: list[Polygon] = []
+    for _, polygon in sorted(candidates, key=lambda pair: -pair[0]):
+        area = _area(polygon.corners)
+        if all(_shared(polygon.corners, other.corners) < _SAME * area for other in kept):
+            kept.append(polygon)
+    return sorted(kept, key=lambda polygon: -_area(polygon.corners))
+
+
+def _area(corners: Array) -> float:
+    return float(cv2.contourArea(corners.astype(np.float32)))
+
+
+def _shared(corners: Array, others: Array) -> float:
+    """Area that two things have in common; of hollow ones that of their hulls."""
+    one, other = (cv2.convexHull(each.astype(np.float32)) for each in (corners, others))
+    return float(cv2.intersectConvexConvex(one, other)[0])
 
 
 def _shows_marks(corners: Array, area: float, seen: Array, look: Mask) -> bool:
@@ -193,7 +246,7 @@ def _shows_marks(corners: Array, area: float, seen: Array, look: Mask) -> bool:
 def _is_in_one(corners: Array, look: Mask) -> bool:
     """Whether what has this look within a quadrilateral hangs together."""
     within = np.zeros(look.shape, np.uint8)
-    cv2.fillConvexPoly(within, np.round(corners).astype(np.int32), 1)
+    cv2.fillPoly(within, [np.round(corners).astype(np.int32)], 1)
     parts = cv2.connectedComponentsWithStats(within & (look > 0).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
     return bool(len(parts) and parts.max() > _IN_ONE * parts.sum())
 
@@ -261,9 +314,9 @@ def _without_crumbs(mask: Mask) -> Mask:
     return np.asarray(np.isin(labels, large[large > 0]), np.uint8)
 
 
-def _as_outlines_run(corners: Array) -> Array:
-    x, y = corners.T
-    return corners[::-1] if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0 else corners
+def _as_outlines_run(polygon: Polygon) -> Polygon:
+    x, y = polygon.corners.T
+    return polygon.reversed() if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0 else polygon
 
 
 def _clean(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:

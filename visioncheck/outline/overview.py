@@ -7,13 +7,13 @@ from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from visioncheck.camera.view import View
 from visioncheck.photo.light import linear_light
 from visioncheck.photo.load import QUARTER, Photo
 from visioncheck.points.model import TargetPoints
-from visioncheck.printed.layout import target_layout
+from visioncheck.printed.layout import BAND, target_layout
 
 Array = NDArray[np.float64]
 
@@ -40,6 +40,10 @@ class Overview:
         Well inside the hull of all pages: `on_sheet` and what lies between two sheets.
     origin_mm : (2,) ndarray
         Table place of the pixel (0, 0).
+    in_field : (h, w) bool ndarray
+        Well inside a field, where the sheet is of one colour but for its small marks.
+    is_dark : bool
+        Whether that colour is black.
     """
 
     tint: NDArray[np.float32]
@@ -47,6 +51,8 @@ class Overview:
     on_sheet: NDArray[np.bool_]
     between: NDArray[np.bool_]
     origin_mm: Array
+    in_field: NDArray[np.bool_]
+    is_dark: bool = False
 
     def to_table(self, pixels: Array) -> Array:
         """Table mm (n, 2) of overview pixels (n, 2)."""
@@ -55,9 +61,22 @@ class Overview:
 
 def page_corners_mm(points: TargetPoints, view: View) -> list[Array]:
     """The four corners of each sheet in the picture, (4, 2) each, table frame."""
+    paper = target_layout(points.paper).paper
+    return _placed(points, view, (0.0, 0.0), (paper.width_mm, paper.height_mm))
+
+
+def _field_corners_mm(points: TargetPoints, view: View) -> list[Array]:
+    """The four corners of each sheet's field, (4, 2) each, table frame."""
     layout = target_layout(points.paper)
-    paper = layout.paper
-    page = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [paper.width_mm, paper.height_mm]
+    low = np.array(layout.origin_mm) + BAND * layout.paper.square_mm
+    return _placed(points, view, low, np.array([layout.paper.width_mm, layout.paper.height_mm]) - low)
+
+
+def _placed(points: TargetPoints, view: View, low: ArrayLike, high: ArrayLike) -> list[Array]:
+    """A rectangle of the layout, mm, as it lies on the table with each sheet in the picture."""
+    layout = target_layout(points.paper)
+    corner = np.asarray(low, float)
+    box = corner + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (np.asarray(high, float) - corner)
     corners = []
     for sheet in np.unique(points.sheet):
         here = points.sheet == sheet
@@ -66,7 +85,7 @@ def page_corners_mm(points: TargetPoints, view: View) -> list[Array]:
         nominal = layout.saddles_mm[points.index[here]]
         placed = view.to_table(points.xy_px[here])
         affine = np.linalg.lstsq(np.column_stack([nominal, np.ones(len(nominal))]), placed, rcond=None)[0]
-        corners.append(page @ affine[:2] + affine[2])
+        corners.append(box @ affine[:2] + affine[2])
     return corners
 
 
@@ -86,7 +105,11 @@ def look_from_above(photo: Photo, points: TargetPoints, view: View) -> Overview:
     tint = cv2.merge([red - green, blue - green])
     paper_tint, paper_light = _paper(tint, green, on_sheet)
     tint -= paper_tint
-    return Overview(tint, green - np.float32(paper_light), on_sheet, between, low)
+    in_field = np.zeros((height, width), bool)
+    for field in _field_corners_mm(points, view):
+        in_field |= _well_inside(((field - low) * PIXELS_PER_MM).astype(np.float32), in_field.shape, 0.5)
+    light = green - np.float32(paper_light)
+    return Overview(tint, light, on_sheet, between, low, in_field, points.field == "dark")
 
 
 @cache
@@ -102,11 +125,11 @@ def room_on_sheet_mm(points: TargetPoints, view: View, places_mm: Array) -> Arra
     return np.array(inside) - _MARGIN_MM
 
 
-def _well_inside(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def _well_inside(corners: Array, shape: tuple[int, ...], margin_mm: float = _MARGIN_MM) -> NDArray[np.bool_]:
     mask = np.zeros(shape, np.uint8)
     hull = cv2.convexHull(corners.astype(np.float32)).round().astype(np.int32)
     cv2.fillConvexPoly(mask, hull, 1)
-    margin = 2 * int(_MARGIN_MM * PIXELS_PER_MM) + 1
+    margin = 2 * int(margin_mm * PIXELS_PER_MM) + 1
     return cv2.erode(mask, np.ones((margin, margin), np.uint8), borderValue=0).astype(bool)
 
 

@@ -42,10 +42,14 @@ _LEAST_MEAN = 0.6
 
 @dataclass(frozen=True)
 class Quad:
-    """Corners (4, 2), px, in order round it, and how well it stands: 1 where piece and quadrilateral are one."""
+    """Corners (4, 2), px, in order round it, and how well it stands: 1 where piece and quadrilateral are one.
+
+    `seen` is the least share of a side along which the border runs.
+    """
 
     corners: Array
     worth: float
+    seen: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -85,7 +89,9 @@ def best_quad(piece: Mask, covered: Mask) -> Quad | None:
     if best is None:
         return None
     corners = _snapped(best.corners, places, directions)
-    return Quad(corners, best.worth) if _is_seen(corners, places) else None
+    seen = [_seen_share(start, end, places) for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    enough = min(seen) >= _LEAST_SIDE and float(np.mean(seen)) >= _LEAST_MEAN
+    return Quad(corners, best.worth, min(seen)) if enough else None
 
 
 def _border(piece: Mask) -> tuple[Array, Array]:
@@ -211,12 +217,6 @@ def _snapped(corners: Array, places: Array, directions: Array) -> Array:
         line = _fitted(places[near], along) if near.sum() > _LEAST_PX else _Line(start, along, 0)
         lines.append((line.point, line.along))
     return np.array([intersection(*lines[k - 1], *lines[k]) for k in range(4)])
-
-
-def _is_seen(corners: Array, places: Array) -> bool:
-    """Whether enough of every side is seen, and most of all four."""
-    shares = [_seen_share(start, end, places) for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
-    return min(shares) >= _LEAST_SIDE and float(np.mean(shares)) >= _LEAST_MEAN
 
 
 def _seen_share(start: Array, end: Array, places: Array) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
@@ -73,6 +73,8 @@ class Form:
         Ask for the angle that the cut should have made.
     ways : tuple of str
         The sides of the picture to choose from.
+    pairs : mapping of str to str
+        The pairs of edges to choose from, and how each is said.
     """
 
     text: str
@@ -84,6 +86,7 @@ class Form:
     straightedge: bool = False
     table: bool = False
     nominal: bool = False
+    pairs: Mapping[str, str] = field(default_factory=dict)
     ways: tuple[str, ...] = WAYS
 
 
@@ -300,6 +303,12 @@ def _sides(question: Question) -> tuple[str, ...]:
     return tuple(way for way in WAYS if way in question.choices)
 
 
+def _pairs(question: Question) -> dict[str, str]:
+    """The pairs of edges that are offered, in words."""
+    said = {pair: pair.split(",") for pair in question.choices}
+    return {pair: f"{fence} lay on the fence, {cut} is the fresh cut" for pair, (fence, cut) in said.items()}
+
+
 _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
     "kind": _which_kind,
     "fence edge": lambda *_: Form("Which edge lay on the fence?", edge=True),
@@ -307,6 +316,7 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
     "nominal": lambda asked, _: Form(
         f"The corner between fence edge and cut is {asked.choices[0]}°. What angle should it have had?", nominal=True
     ),
+    "edges": lambda asked, _: Form("Which edges, as the picture names them, are it?", pairs=_pairs(asked)),
     "first edge": lambda *_: Form("Which edge was cut first?", edge=True),
     "cuts": lambda asked, _: Form(
         "How many successive cuts made this strip" + (", and which end was at the fence?" if asked.choices else "?"),

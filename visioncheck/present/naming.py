@@ -15,6 +15,7 @@ _LABELS = {
     "cuts": "successive cuts",
     "thickness": "thickness",
     "turned_half": "the half turned over",
+    "edges": "the two edges",
     "turned": "the second photo",
     "nominal": "the angle of the cut",
     "cut": "fresh cut, or the piece of before",

@@ -125,7 +125,7 @@ def render_reading(
         photo.bgr, frame.matrix, (frame.width, frame.height), flags=cv2.INTER_AREA, borderValue=(40, 40, 40)
     )
     axes = photo_axes(shown)
-    centre = frame(np.array([corner.at_px for corner in reading.corners])).mean(axis=0)
+    centre = frame(_ends_px(reading)).mean(axis=0)
     exaggeration = _exaggeration(reading, frame)
     for k, edge in enumerate(reading.edges):
         if reading.piece in _SLOTS and k % 2:
@@ -152,7 +152,7 @@ def render_reading(
 def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     height, width = photo.bgr.shape[:2]
     matrix, width, height = upright(width, height, photo.exif.orientation)
-    corners = np.array([corner.at_px for corner in reading.corners]) @ matrix[:, :2].T + matrix[:, 2]
+    corners = _ends_px(reading) @ matrix[:, :2].T + matrix[:, 2]
     low, high = corners.min(axis=0), corners.max(axis=0)
     margin = _MARGINS.get(reading.piece, _MARGIN) * float((high - low).max())
     low, high = low - margin, high + margin
@@ -164,6 +164,11 @@ def _frame(photo: Photo, reading: Reading, long_side_px: int) -> _Frame:
     matrix = scale * np.column_stack([matrix[:, :2], matrix[:, 2] - low])
     size = np.round(scale * (high - low)).astype(int)
     return _Frame(matrix, int(size[0]), int(size[1]))
+
+
+def _ends_px(reading: Reading) -> Array:
+    """Where the edges end in the stored picture, (2 n, 2)."""
+    return np.array([end for edge in reading.edges for end in (edge.start_px, edge.end_px)])
 
 
 def photo_axes(shown: NDArray[Any]) -> Any:
@@ -271,14 +276,28 @@ def _residual_line(
 
 
 def _edge_label(reading: Reading, k: int, out: Array) -> str:
+    """Its letter, where letters may be asked for, and what it was or is asked as."""
+    lettered = reading.names and (reading.question or not reading.is_four_sided)
+    part = _edge_part(reading, k)
+    if not part and reading.is_four_sided:
+        part = _edge_choice(reading, k, out)
+    return ": ".join(word for word in (reading.names[k] if lettered else "", part) if word)
+
+
+def _edge_part(reading: Reading, k: int) -> str:
+    """What it was at the saw."""
     if k in {reading.fence_edge, reading.cut_edge}:
         if reading.piece == "strip" and reading.fence_error:
             return ""  # the bar of the fence stands right there
         names = _EDGE_NAMES.get(reading.piece, ("was at the fence", "fresh cut"))
         return names[0 if k == reading.fence_edge else 1]
+    return ""
+
+
+def _edge_choice(reading: Reading, k: int, out: Array) -> str:
+    """The side of the picture that it lies on, where the question offers that."""
     ends_only = reading.piece == "strip" and reading.edges[k].length_mm > reading.edges[k - 1].length_mm
     if reading.fence_edge is None and reading.question and not ends_only:
-        # what the question offers as answers
         if abs(out[1]) > abs(out[0]):
             return "top" if out[1] < 0 else "bottom"
         return "left" if out[0] < 0 else "right"

@@ -23,6 +23,10 @@ _STRAIGHTEDGE = "at which end of the gap was the straightedge, as the picture sh
 _NO_SIGN = "The reading does not say which way the fence leans"
 _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "kind": format_which_kind,
+    "edges": (
+        "Which edge lay on the fence, and which is the fresh cut? Say <edges>, their letters in the picture, the one at"
+        " the fence first, such as {0}; a is the top edge, the others follow clockwise."
+    ),
     "fence edge": "Which edge lay on the fence? Say <fence_edge> top, bottom, left or right, as in the picture.",
     "nominal": (
         "What angle should the cut have made with the fence? The corner between them is {0}°, and with the {1}° that it"

@@ -22,7 +22,7 @@ from visioncheck.units import MM_PER_IN, format_error, format_run
 
 if TYPE_CHECKING:
     from visioncheck.quantity import Quantity
-    from visioncheck.reading.model import EdgeCover, PanelFit, Reading
+    from visioncheck.reading.model import CornerReading, EdgeCover, PanelFit, Reading
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
     from visioncheck.units import UnitWorld
@@ -82,7 +82,7 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
         return lines + slot_lines(reading, reading.slot, sled)
     lines += _strip_lines(reading, units)
     if reading.piece == "panel" or reading.open_kinds:
-        lines.append(LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners)))
+        lines.append(LabelledLine("Corners", format_corners(reading)))
     elif reading.piece in {"corner", "bevel"}:
         lines += _corner_lines(reading)
     if reading.perpendicularity:
@@ -102,11 +102,24 @@ def _piece_lines(reading: Reading, units: UnitWorld, sled: Sled | None) -> list[
     return lines
 
 
+def format_corners(reading: Reading) -> str:
+    """Write every corner; of work that is not four-sided with the letters of its edges."""
+    if reading.is_four_sided or not reading.names:
+        return ", ".join(degrees(each.angle) for each in reading.corners)
+    return ", ".join(f"{corner_name(reading, each)} {degrees(each.angle)}" for each in reading.corners)
+
+
+def corner_name(reading: Reading, corner: CornerReading) -> str:
+    """Name a corner by the letters of its edges: ``a-b``."""
+    return "-".join(sorted(reading.names[edge] for edge in corner.edges))
+
+
 def format_cover(reading: Reading, cover: EdgeCover) -> str:
     """Name what lies at an edge: ``something lies against the piece's top edge, near its right end``."""
     where = "in its middle" if cover.near == "middle" else f"near its {cover.near}"
     which = "against the piece's" if cover.lies == "against" else "over the piece's"
-    return f"something lies {which} {reading.ways[cover.edge]} edge, {where}"
+    edge = f"{reading.ways[cover.edge]} edge" if reading.is_four_sided else f"edge {reading.names[cover.edge]}"
+    return f"something lies {which} {edge}, {where}"
 
 
 def _closure(fit: PanelFit) -> str:
@@ -133,11 +146,13 @@ def _corner_lines(reading: Reading) -> list[LabelledLine]:
         if set(corner.edges) == wanted:
             wanted_deg = "" if reading.nominal_deg == 90 else f", meant for {format_nominal(reading.nominal_deg)}"
             between = "the face on the table" if reading.piece == "bevel" else "fence edge"
-            lines = [LabelledLine("Angle", f"{degrees(corner.angle)} between {between} and cut{wanted_deg}")]
+            named = "" if reading.is_four_sided else f" ({corner_name(reading, corner)})"
+            said = f"{degrees(corner.angle)} between {between} and cut{named}{wanted_deg}"
+            lines = [LabelledLine("Angle", said)]
             if reading.other_half:
                 lines.append(LabelledLine("Cut", format_other_half(reading.other_half, reading.nominal_deg)))
             return lines
-    return [LabelledLine("Corners", ", ".join(degrees(each.angle) for each in reading.corners))]
+    return [LabelledLine("Corners", format_corners(reading))]
 
 
 def _tilt_lines(reading: Reading, sled: Sled | None, door: Door) -> list[LabelledLine]:

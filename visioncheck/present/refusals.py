@@ -36,12 +36,23 @@ _NOT_SO_LONG = {
 
 
 def _edge_lost(fields: Fields) -> str:
-    thickness = fields.get("thickness_mm")
-    doubt = "" if thickness is None else f", or check the thickness, {thickness:.1f} mm"
     return (
         f"the piece's {fields['side']} edge hardly differs from what lies beside it; turn the light so that no shadow"
-        f" falls there, or use the other field{doubt}."
+        f" falls there, or use the other field{_check_thickness(fields)}."
     )
+
+
+def _edge_soft(fields: Fields) -> str:
+    return (
+        f"what is seen at the piece's {fields['side']} edge is far softer than the print beside it, as a shadow's"
+        " border, a stain or a rounding is and no sawn edge; turn the light so that no shadow falls there, or use the"
+        f" other field{_check_thickness(fields)}."
+    )
+
+
+def _check_thickness(fields: Fields) -> str:
+    thickness = fields.get("thickness_mm")
+    return "" if thickness is None else f", or check the thickness, {thickness:.1f} mm"
 
 
 def _broken_edge(fields: Fields) -> str:
@@ -56,6 +67,13 @@ def _halves(fields: Fields) -> str:
     return (
         f"{format_seam(0.0, crosses=True)}, so this is not {KIND_WORDS[fields['told']]}; measure two butted halves"
         f" together (<piece=gap>). {RUB_OUT}."
+    )
+
+
+def _edges(fields: Fields) -> str:
+    return (
+        f"{fields['count']} straight edges are seen on the piece, and {KIND_WORDS[fields['told']]} has four; if one is"
+        " hidden, clear it, else measure the corner between two of them (<piece=corner>)."
     )
 
 
@@ -144,12 +162,12 @@ _NO_SLOT = (
 # by code and case; with the fields put in, or made by a function where they change the words
 _SENTENCES: dict[tuple[str, str], str | Words] = {
     ("no-piece", ""): (
-        "no four-sided workpiece stands out from the sheet; lay the piece inside the band with all its corners in the"
-        " picture, or use the other field (dark for pale work, light for dark work)."
+        "no workpiece with straight edges stands out from the sheet; lay the piece inside the band with all its corners"
+        " in the picture, or use the other field (dark for pale work, light for dark work)."
     ),
     ("no-piece", "shape"): (
-        "something lies on the sheet, but no four straight sides are seen on it; take away what hides its edges, or lay"
-        " a piece with four straight sides there."
+        "something lies on the sheet, but no two straight edges of it are seen to meet; take away what hides its edges,"
+        " or lay a piece with straight edges there, well inside the sheet."
     ),
     ("covered-edge", ""): (
         "too little of the piece's {side} edge is seen beside what lies there; clear the sheet around the piece, and"
@@ -191,6 +209,11 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
     ("seam", ""): _broken_edge,
     ("other-kind", "halves"): _halves,
     ("other-kind", "shape"): _shape,
+    ("other-kind", "edges"): _edges,
+    ("other-kind", "four sides"): (
+        "{count} straight edges are seen on the piece, and four that meet in four corners are needed; clear what hides"
+        " them, or lay a piece with four straight edges there."
+    ),
     ("other-kind", "misfit"): _misfit,
     ("other-kind", "corners"): _corners,
     ("glare", "sheet"): (
@@ -209,6 +232,7 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         " beside it."
     ),
     ("low-contrast", ""): _edge_lost,
+    ("low-contrast", "soft"): _edge_soft,
     ("no-slot", "slot"): _NO_SLOT.format("saw slot"),
     ("no-slot", "gap"): _NO_SLOT.format("gap between two halves"),
     ("no-slot", "groove"): (

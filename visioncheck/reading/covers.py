@@ -22,22 +22,22 @@ _MIDDLE = 0.25
 
 
 def edge_covers(
-    covers: Sequence[Sequence[Cover]], corners_mm: Array, view: View, orientation: int
+    covers: Sequence[Sequence[Cover]], sides_mm: Array, view: View, orientation: int
 ) -> tuple[EdgeCover, ...]:
     """Place what lies at a piece's sides in the picture.
 
     Parameters
     ----------
-    covers : (4,) sequence
-        Of each side, from `visioncheck.outline.covers.find_covers`.
-    corners_mm : (4, 2) ndarray
-        Of the outline, on the plane of the paper.
+    covers : (n,) sequence
+        Of each edge, from `visioncheck.outline.covers.find_covers`.
+    sides_mm : (n, 2, 2) ndarray
+        Beginning and end of each edge by the outline, on the plane of the paper.
     orientation : int
         The picture's EXIF orientation.
     """
     turn = upright(1, 1, orientation)[0][:, :2]
     found = []
-    for edge, (start, end) in enumerate(zip(corners_mm, np.roll(corners_mm, -1, axis=0), strict=True)):
+    for edge, (start, end) in enumerate(sides_mm):
         length = float(np.linalg.norm(end - start))
         way = turn @ (view.to_image(end[None])[0] - view.to_image(start[None])[0])
         for cover in covers[edge]:

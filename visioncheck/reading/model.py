@@ -233,9 +233,9 @@ class Reading:
     open_kinds : tuple of str
         The kinds that it may be, the likeliest first, where the photo does not tell; empty otherwise.
     edges : tuple of EdgeReading
-        In order round the piece; edge i runs from corner i to corner i + 1.
+        The straight ones, in order round the piece; of four-sided work edge i runs from corner i to corner i + 1.
     corners : tuple of CornerReading
-        Corner i lies between edge i - 1 and edge i.
+        Where edges meet; of four-sided work corner i lies between edge i - 1 and edge i.
     perpendicularity : Size or None
         Width, mm, of the zone square to the fence edge that holds the cut over its length.
     taper : Quantity or None
@@ -248,6 +248,8 @@ class Reading:
         Numbers of the edges, where known; of a gap the end that the straightedge lay at.
     ways : tuple of str
         The side of the picture as it is shown that each edge lies on: ``"top"``, ``"bottom"``, ``"left"``, ``"right"``.
+    names : tuple of str
+        The letter of each edge: ``"a"`` lies at the top of the picture as it is shown, the others follow clockwise.
     assumed : mapping of str to str
         What was taken for want of a sled and gives `fence_error` its sign: ``"fence"`` (rear or front) and
         ``"piece_side"`` (of the blade, left or right).
@@ -319,6 +321,7 @@ class Reading:
     turned_half: PieceSide | None = None
     left_half: int | None = None
     ways: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
     assumed: Mapping[str, str] = field(default_factory=dict)
     covers: tuple[EdgeCover, ...] = ()
     doubts: tuple[Doubt, ...] = ()
@@ -327,6 +330,11 @@ class Reading:
     def flags(self) -> tuple[str, ...]:
         """The doubts' codes, see `visioncheck.flags`."""
         return tuple(each.code for each in self.doubts)
+
+    @property
+    def is_four_sided(self) -> bool:
+        """Whether four straight edges meet in four corners."""
+        return len(self.edges) == len(self.corners) == 4
 
     @property
     def is_surveyed(self) -> bool:

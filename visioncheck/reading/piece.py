@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.trace import Trace, side_face_mm
 from visioncheck.fitting.line import FittedLine, bow, fit_line
 from visioncheck.geometry import intersection
 from visioncheck.outline.guide import Guide
 from visioncheck.quantity import Quantity
+from visioncheck.reading.chain import FOUR, Chain
 from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
 from visioncheck.uncertainty import jacobian, welch_satterthwaite
 
@@ -35,23 +37,27 @@ _NO_PART = 1e-3
 
 @dataclass(frozen=True)
 class Piece:
-    """Four lines on the plane of the top face and their corners.
+    """Straight lines on the plane of the top face, n of them, and the m places at which they end.
+
+    Of four-sided work n = m = 4, and corner i lies between edges i - 1 and i.
 
     Attributes
     ----------
-    lines : tuple of FittedLine
+    lines : (n,) tuple of FittedLine
         Edge i, on the plane of the paper.
-    corners_mm : (4, 2) ndarray
-        Corner i between edges i - 1 and i, on the plane of the top face.
-    corners_px : (4, 2) ndarray
-    covariances : mapping of str to (8, 8) ndarray
+    corners_mm : (m, 2) ndarray
+        On the plane of the top face: where two edges meet, or a free end of one.
+    corners_px : (m, 2) ndarray
+    covariances : mapping of str to (2 m, 2 m) ndarray
         Covariance of the corners (x0, y0, x1, ...), mm², by source; every reading's budget follows from it.
-    edge_parts : (4, 8, 8) ndarray
+    edge_parts : (n, 2 m, 2 m) ndarray
         Each edge's own part in ``covariances["edge"]``.
-    print_gain : (8, q) ndarray
+    print_gain : (2 m, q) ndarray
         How the corners follow from the print's own numbers, see `View.print_gain`.
-    dofs : (4,) ndarray
+    dofs : (n,) ndarray
         Of each edge's own part.
+    chain : Chain
+        Which edges end at which corner.
     """
 
     view: View
@@ -64,14 +70,30 @@ class Piece:
     edge_parts: Array
     print_gain: Array
     dofs: Array
+    chain: Chain = FOUR
+
+    @property
+    def is_four_sided(self) -> bool:
+        """Whether it has four straight edges that all meet."""
+        return self.chain == FOUR
+
+    @property
+    def runs_mm(self) -> Array:
+        """From the beginning of each edge to its end, (n, 2)."""
+        return _runs(self.corners_mm, self.chain)
+
+    @property
+    def sides_px(self) -> Array:
+        """Beginning and end of each edge in the picture, (n, 2, 2)."""
+        return np.asarray(self.corners_px[np.array(self.chain.ends)])
 
     @property
     def lengths_mm(self) -> Array:
-        """Lengths of the four edges."""
-        return np.asarray(np.linalg.norm(np.roll(self.corners_mm, -1, axis=0) - self.corners_mm, axis=1))
+        """Lengths of the edges."""
+        return np.asarray(np.linalg.norm(self.runs_mm, axis=1))
 
     def propagate(self, slope: Array) -> CombinedUncertainty:
-        """Uncertainty of a number whose derivative by the corners is `slope`, (8,), in its unit per mm."""
+        """Uncertainty of a number whose derivative by the corners is `slope`, (2 m,), in its unit per mm."""
         parts = {source: _root(slope @ matrix @ slope) for source, matrix in self.covariances.items()}
         edges = np.sqrt(np.maximum(np.einsum("i,kij,j->k", slope, self.edge_parts, slope), 0))
         rest = np.array([value for source, value in parts.items() if source != "edge"])
@@ -80,8 +102,8 @@ class Piece:
         return CombinedUncertainty(u, dof, {source: value for source, value in parts.items() if value > _NO_PART * u})
 
     def propagate_directions(self, weights: Array) -> CombinedUncertainty:
-        """Uncertainty, in deg, of a sum of the four edges' directions."""
-        return self.propagate(np.degrees(weights @ direction_slopes(self.corners_mm)))
+        """Uncertainty, in deg, of a sum of the edges' directions, weighted by `weights`, (n,)."""
+        return self.propagate(np.degrees(weights @ direction_slopes(self.corners_mm, self.chain)))
 
 
 @dataclass(frozen=True)
@@ -103,8 +125,10 @@ def read_piece(
     thickness: Quantity,
     edge_bias_mm: float = EDGE_BIAS_MM,
     lean_deg: tuple[float, float] = (0.0, 0.0),
+    chain: Chain = FOUR,
+    rough_mm: Array | None = None,
 ) -> Piece:
-    """Fit the four lines, meet them, and carry every source of uncertainty to the corners.
+    """Fit the lines, meet them, and carry every source of uncertainty to the corners.
 
     Parameters
     ----------
@@ -113,41 +137,55 @@ def read_piece(
     lean_deg : (2,) tuple of float
         Standard uncertainty with which the top face leans along its long sides and across them: of a board that stands
         on its edge, which need not be square to its faces nor parallel to the other edge.
+    chain : Chain
+        How the edges follow each other.
+    rough_mm : (m, 2) ndarray or None
+        Where edges end by the outline, on the plane of the paper; needed for free ends.
     """
     lines = tuple(fit_line(trace.points_mm, trace.weights, 2 * trace.pixel_mm) for trace in traces)
-    ends = [(line.point, line.direction) for line in lines]
-    on_paper = np.array([intersection(*ends[i - 1], *ends[i]) for i in range(4)])
+    on_paper = np.array([
+        _place(lines, edges, None if rough_mm is None else rough_mm[k]) for k, edges in enumerate(chain.through)
+    ])  # fmt: skip
     shrink = 1 - thickness.value / view.height_mm
     corners = view.foot_mm + (on_paper - view.foot_mm) * shrink
     pixels = view.to_image(on_paper)
-    by_lines = shrink * _corners_by_lines(lines, on_paper)
+    by_lines = shrink * _corners_by_lines(lines, on_paper, chain)
     by_view = _corners_by_view(view, pixels, thickness.value)
     edge_parts = np.stack([by_lines[:, k] @ line.covariance @ by_lines[:, k].T for k, line in enumerate(lines)])
     covariances = {
         "edge": edge_parts.sum(axis=0),
-        **_edge_place(view, traces, lines, on_paper, thickness.value, by_lines, edge_bias_mm),
+        **_edge_place(view, traces, lines, _Edges(on_paper, chain), thickness.value, by_lines, edge_bias_mm),
         **{source: by_view @ matrix @ by_view.T for source, matrix in view.covariances.items()},
         **_top_face(view, on_paper, corners, thickness, lean_deg),
     }
     dofs = np.array([max(line.dof, 1.0) for line in lines])
     gain = by_view @ view.print_gain
-    return Piece(view, traces, lines, thickness.value, corners, pixels, covariances, edge_parts, gain, dofs)
+    return Piece(view, traces, lines, thickness.value, corners, pixels, covariances, edge_parts, gain, dofs, chain)
 
 
-def _corners_by_lines(lines: tuple[FittedLine, ...], corners: Array) -> Array:
-    """Derivative of the corners by each line's offset and angle, (8, 4, 2)."""
-    slopes = np.zeros((4, 2, 4, 2))
-    for k in range(4):
-        pair = ((k - 1) % 4, k)
-        back = np.linalg.inv(np.stack([lines[i].normal for i in pair]))
-        for column, i in enumerate(pair):
+def _place(lines: tuple[FittedLine, ...], edges: tuple[int, ...], rough: Array | None) -> Array:
+    """Where two lines meet, or a line is nearest to its rough end."""
+    if len(edges) == 2:
+        one, other = (lines[edge] for edge in edges)
+        return intersection(one.point, one.direction, other.point, other.direction)
+    line = lines[edges[0]]
+    assert rough is not None  # of every free end
+    return np.asarray(line.point + (rough - line.point) @ line.direction * line.direction)
+
+
+def _corners_by_lines(lines: tuple[FittedLine, ...], corners: Array, chain: Chain) -> Array:
+    """Derivative of the corners by each line's offset and angle, (2 m, n, 2); a free end moves square to its line."""
+    slopes = np.zeros((len(corners), 2, len(lines), 2))
+    for k, edges in enumerate(chain.through):
+        back = np.linalg.pinv(np.stack([lines[i].normal for i in edges]))
+        for column, i in enumerate(edges):
             along = float((corners[k] - lines[i].point) @ lines[i].direction)
             slopes[k, :, i] = np.outer(back[:, column], [1.0, along])
-    return slopes.reshape(8, 4, 2)
+    return slopes.reshape(2 * len(corners), len(lines), 2)
 
 
 def _corners_by_view(view: View, pixels: Array, thickness_mm: float) -> Array:
-    """Derivative of the corners by the view's numbers, (8, p), at fixed pixels."""
+    """Derivative of the corners by the view's numbers, (2 m, p), at fixed pixels."""
     theta, here = view.theta, view.to_table(pixels, thickness_mm)
     columns = []
     for k, number in enumerate(theta):
@@ -159,28 +197,48 @@ def _corners_by_view(view: View, pixels: Array, thickness_mm: float) -> Array:
     return np.stack(columns, axis=1)
 
 
+@dataclass(frozen=True)
+class _Edges:
+    """Where the edges end, (m, 2) mm, on the plane of the paper."""
+
+    on_paper: Array
+    chain: Chain
+
+    @property
+    def lengths(self) -> Array:
+        return np.asarray(np.linalg.norm(_runs(self.on_paper, self.chain), axis=1))
+
+    def guide(self, edge: int) -> Guide:
+        start, end = self.chain.ends[edge]
+        return Guide(self.on_paper[start], self.on_paper[end])
+
+
+def _runs(corners: Array, chain: Chain) -> Array:
+    starts, ends = np.array(chain.ends).T
+    return np.asarray(corners[ends] - corners[starts])
+
+
 def _edge_place(
     view: View,
     traces: tuple[Trace, ...],
     lines: tuple[FittedLine, ...],
-    on_paper: Array,
+    edges: _Edges,
     thickness_mm: float,
     by_lines: Array,
     edge_bias_mm: float,
 ) -> dict[str, Array]:
     """What moves an edge as a whole, or one of its ends, without showing in its stations."""
-    lengths = np.linalg.norm(np.roll(on_paper, -1, axis=0) - on_paper, axis=1)
     ends = np.array([trace.recess_gain * RECESS_SD_MM for trace in traces])
-    hollows = np.column_stack([ends / 2, ends / lengths]) ** 2
+    hollows = np.column_stack([ends / 2, ends / edges.lengths]) ** 2
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
     bias = by_lines[:, :, 0] @ outward * edge_bias_mm
     # where the two arrises are not told apart, the line may be either: rectangular over the side face
     sides = np.array([
-        0.0 if trace.arris_clear else side_face_mm(view, Guide(on_paper[k], on_paper[(k + 1) % 4]), thickness_mm)
+        0.0 if trace.arris_clear else side_face_mm(view, edges.guide(k), thickness_mm)
         for k, trace in enumerate(traces)
     ])  # fmt: skip
     arris = by_lines[:, :, 0] * (sides / np.sqrt(12))
-    flat = by_lines.reshape(8, 8)
+    flat = by_lines.reshape(len(by_lines), -1)
     return {
         "hollows": flat @ np.diag(hollows.ravel()) @ flat.T,
         "edge bias": np.outer(bias, bias),
@@ -214,43 +272,73 @@ def _top_face(
     }
 
 
-def direction_slopes(corners: Array) -> Array:
-    """Derivative of the four edges' directions (rad) by the corners, (4, 8)."""
-    run = np.roll(corners, -1, axis=0) - corners
+def direction_slopes(corners: Array, chain: Chain = FOUR) -> Array:
+    """Derivative of the edges' directions (rad) by the corners, (n, 2 m)."""
+    run = _runs(corners, chain)
     across = np.column_stack([-run[:, 1], run[:, 0]]) / np.sum(run**2, axis=1)[:, None]
-    slopes = np.zeros((4, 4, 2))
-    for k in range(4):
-        slopes[k, k], slopes[k, (k + 1) % 4] = -across[k], across[k]
-    return slopes.reshape(4, 8)
+    slopes = np.zeros((len(run), len(corners), 2))
+    for k, (start, end) in enumerate(chain.ends):
+        slopes[k, start], slopes[k, end] = -across[k], across[k]
+    return slopes.reshape(len(run), -1)
 
 
-def corner_weights(corner: int) -> Array:
-    """How the interior angle of a corner follows from the directions of the edges that meet there.
+def turn_weights(first: int, second: int, count: int = 4) -> Array:
+    """How the interior angle between two edges, the second after the first, follows from the directions of all.
 
     Edges run with the outside to the normal (-y, x): the interior angle is 180° plus the turn between them.
     """
-    weights = np.zeros(4)
-    weights[corner - 1], weights[corner] = -1.0, 1.0
+    weights = np.zeros(count)
+    weights[first], weights[second] = -1.0, 1.0
     return weights
 
 
+def corner_weights(corner: int) -> Array:
+    """How the interior angle of a corner of four-sided work follows from the directions of its edges."""
+    return turn_weights((corner - 1) % 4, corner)
+
+
 def read_corners(piece: Piece) -> tuple[CornerReading, ...]:
-    """The four interior angles."""
-    run = np.roll(piece.corners_mm, -1, axis=0) - piece.corners_mm
+    """The interior angles where edges meet."""
+    return tuple(read_corner(piece, first, second) for first, second in piece.chain.meetings)
+
+
+def read_corner(piece: Piece, first: int, second: int) -> CornerReading:
+    """The angle of the work between two edges, the second after the first, wherever their lines meet.
+
+    Raises
+    ------
+    ValueError
+        They are too nearly parallel.
+    """
+    run = piece.runs_mm[[first, second]]
     theta = np.arctan2(run[:, 1], run[:, 0])
-    readings = []
-    for corner in range(4):
-        turn = float(np.degrees(np.mod(theta[corner] - theta[corner - 1] + np.pi, 2 * np.pi) - np.pi))
-        spread = piece.propagate_directions(corner_weights(corner))
-        angle = Quantity(180.0 + turn, spread.u, "deg", spread.dof)
-        readings.append(
-            CornerReading(piece.corners_mm[corner], piece.corners_px[corner], angle, ((corner - 1) % 4, corner))
-        )
-    return tuple(readings)
+    turn = float(np.degrees(np.mod(theta[1] - theta[0] + np.pi, 2 * np.pi) - np.pi))
+    if abs(np.sin(np.radians(turn))) < checks.EDGES_PARALLEL:
+        raise ValueError("the edges are parallel")
+    spread = piece.propagate_directions(turn_weights(first, second, len(piece.lines)))
+    angle = Quantity(180.0 + turn, spread.u, "deg", spread.dof)
+    if (first, second) in piece.chain.through:
+        k = piece.chain.through.index((first, second))
+        return CornerReading(piece.corners_mm[k], piece.corners_px[k], angle, (first, second))
+    on_paper = _place(piece.lines, (first, second), None)
+    at_mm = piece.view.foot_mm + (on_paper - piece.view.foot_mm) * (1 - piece.thickness_mm / piece.view.height_mm)
+    return CornerReading(at_mm, piece.view.to_image(on_paper[None])[0], angle, (first, second))
+
+
+def corner_between(piece: Piece, one: int, other: int) -> CornerReading:
+    """The corner that two edges would make if the work went on to where their lines meet, under 180°.
+
+    Raises
+    ------
+    ValueError
+        They are too nearly parallel.
+    """
+    corner = read_corner(piece, one, other)
+    return corner if corner.angle.value < 180.0 else read_corner(piece, other, one)
 
 
 def angle_covariance_deg2(piece: Piece) -> Array:
-    """Covariance of the four interior angles, deg²."""
+    """Covariance of the four interior angles of four-sided work, deg²."""
     slopes = np.degrees([corner_weights(corner) for corner in range(4)] @ direction_slopes(piece.corners_mm))
     return np.asarray(slopes @ sum(piece.covariances.values()) @ slopes.T)
 
@@ -259,15 +347,15 @@ def read_edges(piece: Piece) -> tuple[EdgeReading, ...]:
     """Each edge with its stations and residuals, positive to the outside."""
     edges = []
     for k, (trace, line) in enumerate(zip(piece.traces, piece.lines, strict=True)):
-        after = (k + 1) % 4
+        start, end = piece.chain.ends[k]
         sign = 1.0 if line.normal @ trace.outward > 0 else -1.0
         sagitta = bow(line)
         edges.append(
             EdgeReading(
-                piece.corners_mm[k],
-                piece.corners_mm[after],
-                piece.corners_px[k],
-                piece.corners_px[after],
+                piece.corners_mm[start],
+                piece.corners_mm[end],
+                piece.corners_px[start],
+                piece.corners_px[end],
                 piece.view.to_image(trace.points_mm),
                 sign * line.residuals,
                 line.robust_weight,

@@ -17,10 +17,13 @@ from visioncheck.results.travel import travel_json
 from visioncheck.uncertainty import absolute_value
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.typed import Inputs, TypedResult
-    from visioncheck.reading.model import CornerReading, PanelFit, Reading, WidthReading
+    from visioncheck.reading.model import CornerReading, EdgeReading, PanelFit, Reading, WidthReading
     from visioncheck.results.model import RefusedResult, WithdrawnResult
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
@@ -45,10 +48,12 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     dict
         ``schema``, ``kind``, ``photo``, ``status``, ``piece``, ``flags``, ``doubts`` (the flags with what was seen),
         ``corners`` (places in mm in the table frame of sheet 0 and in px of the stored picture, angles in deg), then
-        what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1), ``edge_sides`` (the
-        side of the picture that each edge lies on), of a gap ``open_end`` (the end, edge 1 or 3, where it is the
-        wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's) and ``turned_half``, of a bevel
-        ``blade_tilt_deg`` and ``tilt``, ``two_cuts``, ``fence_bow_mm``, ``nominal_deg`` (where the cut was not to be
+        what applies of ``fence_edge`` and ``cut_edge`` (edge i runs from corner i to corner i + 1; of work that is not
+        four-sided ``edges`` gives the straight ones, with their letters and ends, and each corner the numbers of the
+        two that meet there), ``edge_sides`` (the side of the picture that each edge lies on), of a gap ``open_end``
+        (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's)
+        and ``turned_half``, of a bevel ``blade_tilt_deg`` and ``tilt``, ``two_cuts``, ``fence_bow_mm``,
+        ``nominal_deg`` (where the cut was not to be
         square), ``other_half`` (the side of the blade that the piece was on, where its corner tells another than was
         told), ``assumed`` (``fence`` and ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``,
         ``width_mm``, ``thickness_mm``, ``fence_error_deg`` (signed; with ``in_per_ft`` and ``mm_per_m``),
@@ -68,7 +73,7 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         found["open_kinds"] = list(reading.open_kinds)
     found |= {"piece": reading.piece, "flags": list(reading.flags)}
     found["doubts"] = [{"code": each.code, "fields": dict(each.fields)} for each in reading.doubts]
-    found["corners"] = [_corner_json(each) for each in reading.corners]
+    found |= _places_json(reading)
     known: dict[str, Any] = {"fence_edge": reading.fence_edge, "cut_edge": reading.cut_edge}
     known |= {"edge_sides": list(reading.ways) or None, "open_end": reading.open_end}
     known |= {"left_half": reading.left_half, "turned_half": reading.turned_half}
@@ -107,6 +112,15 @@ def _error_json(reading: Reading, sled: Sled | None) -> dict[str, Any]:
     return {"fence_error_size_deg": quantity_json(reading.fence_error_size) | {"low": size.low, "high": size.high}}
 
 
+def _places_json(reading: Reading) -> dict[str, Any]:
+    corners = [_corner_json(each) for each in reading.corners]
+    if reading.is_four_sided or not reading.edges:
+        return {"corners": corners}
+    edges = [_edge_json(name, each) for name, each in zip(reading.names, reading.edges, strict=True)]
+    met = [{"edges": list(each.edges)} for each in reading.corners]
+    return {"corners": [corner | pair for corner, pair in zip(corners, met, strict=True)], "edges": edges}
+
+
 def _sizes_json(reading: Reading) -> dict[str, Any]:
     found: dict[str, Any] = {}
     if reading.taper:
@@ -140,8 +154,17 @@ def _size_json(size: Size) -> dict[str, float]:
 
 
 def _corner_json(corner: CornerReading) -> dict[str, Any]:
-    places = {"x_mm": corner.at_mm[0], "y_mm": corner.at_mm[1], "x_px": corner.at_px[0], "y_px": corner.at_px[1]}
-    return {**{key: float(place) for key, place in places.items()}, "angle_deg": quantity_json(corner.angle)}
+    return _place_json(corner.at_mm, corner.at_px) | {"angle_deg": quantity_json(corner.angle)}
+
+
+def _edge_json(name: str, edge: EdgeReading) -> dict[str, Any]:
+    start, end = _place_json(edge.start_mm, edge.start_px), _place_json(edge.end_mm, edge.end_px)
+    return {"name": name, "start": start, "end": end}
+
+
+def _place_json(at_mm: NDArray[np.float64], at_px: NDArray[np.float64]) -> dict[str, Any]:
+    places = {"x_mm": at_mm[0], "y_mm": at_mm[1], "x_px": at_px[0], "y_px": at_px[1]}
+    return {key: float(place) for key, place in places.items()}
 
 
 def refused_json(result: RefusedResult) -> dict[str, Any]:

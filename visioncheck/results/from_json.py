@@ -23,9 +23,13 @@ from visioncheck.results.model import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from visioncheck.saw import PieceSide
+
+    Array = NDArray[np.float64]
 
 _CORNERS = 4
 
@@ -115,18 +119,19 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
     """
     try:
         corners = tuple(_corner(k, each) for k, each in enumerate(found["corners"]))
-        if len(corners) != _CORNERS:
+        if "edges" not in found and len(corners) != _CORNERS:
             return None
         return Reading(
             photo=str(found.get("photo", "")),
             piece=str(found.get("piece", "")),
-            edges=tuple(_edge(a, b) for a, b in pairwise((*corners, corners[0]))),
+            edges=_edges(found, corners),
+            names=tuple(str(each["name"]) for each in found.get("edges", ())),
             corners=corners,
             taper=quantity_from_json(found.get("taper_deg"), "deg"),
-            fence_edge=_edge_number(found.get("fence_edge")),
-            cut_edge=_edge_number(found.get("cut_edge")),
-            open_end=_edge_number(found.get("open_end")),
-            left_half=_edge_number(found.get("left_half")),
+            fence_edge=_edge_number(found, "fence_edge"),
+            cut_edge=_edge_number(found, "cut_edge"),
+            open_end=_edge_number(found, "open_end"),
+            left_half=_edge_number(found, "left_half"),
             turned_half=_half(found.get("turned_half")),
             nominal_deg=float(found.get("nominal_deg", 90.0)),
             other_half=_half(found.get("other_half")),
@@ -165,19 +170,34 @@ def _straight(found: Mapping[str, Any]) -> StraightReading | None:
 
 
 def _corner(k: int, found: Mapping[str, Any]) -> CornerReading:
-    at_mm, at_px = (np.array([float(found[f"x_{unit}"]), float(found[f"y_{unit}"])]) for unit in ("mm", "px"))
+    at_mm, at_px = _place(found)
     angle = quantity_from_json(found["angle_deg"], "deg")
     if angle is None or not (np.isfinite(at_mm).all() and np.isfinite(at_px).all()):
         raise ValueError("a corner without its angle or place")
-    return CornerReading(at_mm, at_px, angle, ((k - 1) % _CORNERS, k))
+    first, second = (int(each) for each in found.get("edges", ((k - 1) % _CORNERS, k)))
+    return CornerReading(at_mm, at_px, angle, (first, second))
 
 
-def _edge(start: CornerReading, end: CornerReading) -> EdgeReading:
+def _place(found: Mapping[str, Any]) -> tuple[Array, Array]:
+    """On the table, mm, and in the picture, px."""
+    at_mm, at_px = (np.array([float(found[f"x_{unit}"]), float(found[f"y_{unit}"])]) for unit in ("mm", "px"))
+    return at_mm, at_px
+
+
+def _edges(found: Mapping[str, Any], corners: Sequence[CornerReading]) -> tuple[EdgeReading, ...]:
+    """As listed, or from corner to corner."""
+    if "edges" in found:
+        return tuple(_edge(_place(each["start"]), _place(each["end"])) for each in found["edges"])
+    places = [(corner.at_mm, corner.at_px) for corner in corners]
+    return tuple(_edge(a, b) for a, b in pairwise((*places, places[0])))
+
+
+def _edge(start: tuple[Array, Array], end: tuple[Array, Array]) -> EdgeReading:
     return EdgeReading(
-        start_mm=start.at_mm,
-        end_mm=end.at_mm,
-        start_px=start.at_px,
-        end_px=end.at_px,
+        start_mm=start[0],
+        end_mm=end[0],
+        start_px=start[1],
+        end_px=end[1],
         stations_px=np.zeros((0, 2)),
         residuals_mm=np.zeros(0),
         weights=np.zeros(0),
@@ -185,12 +205,13 @@ def _edge(start: CornerReading, end: CornerReading) -> EdgeReading:
     )
 
 
-def _edge_number(found: int | None) -> int | None:
-    if found is None:
+def _edge_number(found: Mapping[str, Any], key: str) -> int | None:
+    number = found.get(key)
+    if number is None:
         return None
-    if found not in range(_CORNERS):
+    if number not in range(len(found.get("edges", range(_CORNERS)))):
         raise ValueError("no such edge")
-    return int(found)
+    return int(number)
 
 
 def _half(found: str | None) -> PieceSide | None:

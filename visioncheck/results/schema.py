@@ -74,6 +74,26 @@ class CornerData(TypedDict):
     x_px: float
     y_px: float
     angle_deg: QuantityData
+    edges: NotRequired[list[int]]
+
+
+@with_config(_OPEN)
+class PlaceData(TypedDict):
+    """A place on the table (mm) and in the stored picture (px)."""
+
+    x_mm: float
+    y_mm: float
+    x_px: float
+    y_px: float
+
+
+@with_config(_OPEN)
+class EdgeData(TypedDict):
+    """A straight edge of work that is not four-sided, with its letter."""
+
+    name: str
+    start: PlaceData
+    end: PlaceData
 
 
 @with_config(_OPEN)
@@ -125,6 +145,7 @@ class _Measured(_Common):
     flags: list[FlagCode]
     doubts: NotRequired[list[DoubtData]]
     corners: NotRequired[list[CornerData]]
+    edges: NotRequired[list[EdgeData]]
     question: NotRequired[QuestionData]
     nominal_deg: NotRequired[float]
     other_half: NotRequired[Literal["left", "right"]]
