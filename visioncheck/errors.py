@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Self
@@ -47,8 +47,13 @@ class UserError(Exception):
 
     @property
     def named(self) -> str:
-        """The sentence below the names of its photos, parameters as they stand in it."""
-        return self._below_names(super().__str__())
+        """The sentence below the names of its photos, parameters as they stand in it.
+
+        It is kept and handed on, so the folders, which are this machine's own, are left out.
+        """
+        return self._below_names(
+            super().__str__(), [photo.replace("\\", "/").rpartition("/")[2] for photo in self.photos]
+        )
 
     def said(self, naming: Naming) -> str:  # noqa: ARG002 - it names no parameter
         """Say it as a surface names the parameters, without the photos' names."""
@@ -56,10 +61,10 @@ class UserError(Exception):
 
     def __str__(self) -> str:
         """Say it to who calls from Python."""
-        return self._below_names(self.said(in_python))
+        return self._below_names(self.said(in_python), self.photos)
 
-    def _below_names(self, sentence: str) -> str:
-        return f"{' and '.join(self.photos)}: {sentence}" if self.photos else sentence
+    def _below_names(self, sentence: str, names: Sequence[str]) -> str:
+        return f"{' and '.join(names)}: {sentence}" if names else sentence
 
 
 class InputError(UserError):

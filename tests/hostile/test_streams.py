@@ -9,11 +9,15 @@ import sys
 from pathlib import Path
 
 import pytest
+from matplotlib.figure import Figure
 
 from tests.conftest import PHOTOS
+from visioncheck.batch.jobs import Known, folder_jobs
 from visioncheck.cli import main
 from visioncheck.errors import UserError
 from visioncheck.files import as_cell, bounded_bytes, from_cell, write_text, write_whole
+from visioncheck.measuring.options import PieceOptions
+from visioncheck.photo.load import DRAWN, load_photo
 
 SLED = PHOTOS.parents[1] / "sleds" / "alder-lane.toml"
 SAYS = ["reckon", "--angle", "90.1", "--u", "0.05", "--sled", str(SLED)]
@@ -107,3 +111,20 @@ def test_a_cell_is_no_formula_and_comes_back(text):
     assert cell[:1] not in {"=", "+", "-", "@", "\t", "\r"}
     assert from_cell(cell) == text
     assert as_cell(-0.1) == -0.1
+
+
+def test_a_picture_that_was_drawn_is_no_photo(tmp_path):
+    drawn, photo = tmp_path / "a.png", tmp_path / "b.png"
+    Figure(figsize=(4, 3)).savefig(drawn, metadata=DRAWN)
+    Figure(figsize=(4, 3)).savefig(photo)
+    with pytest.raises(UserError, match="visioncheck drew"):
+        load_photo(drawn)
+    load_photo(photo)
+    jobs = folder_jobs(tmp_path, Known({}, {}, {}), PieceOptions(), "", tmp_path / "log")
+    assert [job.label for job in jobs] == ["b.png"]
+
+
+def test_a_reason_that_is_kept_names_no_folder():
+    problem = UserError("is odd").of(Path("/home/somebody/a.jpg"), "b/c.jpg")
+    assert problem.named == "a.jpg and c.jpg: is odd"
+    assert str(problem) == "/home/somebody/a.jpg and b/c.jpg: is odd"

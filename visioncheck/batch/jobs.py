@@ -16,7 +16,7 @@ from visioncheck.errors import UserError
 from visioncheck.files import read_text
 from visioncheck.measuring.options import PieceOptions, read_piece_options
 from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
-from visioncheck.photo.load import PHOTO_SUFFIXES
+from visioncheck.photo.load import PHOTO_SUFFIXES, is_drawn
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -157,12 +157,24 @@ def folder_jobs(folder: Path, known: Known, told: PieceOptions, person: str, lea
             or hidden
             or path.is_dir()
             or leave_out.absolute() in path.absolute().parents
+            or _is_drawn(path)
         ):
             continue
         jobs.append(BatchPhoto(path.absolute(), str(below), told, _sled_of_folders(below, known), person=person))
     if not jobs:
         raise UserError(f"{folder} holds no photos ({', '.join(sorted(PHOTO_SUFFIXES))}); name the folder they are in")
     return jobs
+
+
+def _is_drawn(path: Path) -> bool:
+    """Whether it is a picture of ours that stands beside the photos."""
+    if path.suffix.lower() != ".png" or not path.is_file():
+        return False
+    try:
+        with path.open("rb") as file:
+            return is_drawn(file.read(200))
+    except OSError:
+        return False  # why it cannot be read is said where it is measured
 
 
 def _sled_of_folders(below: Path, known: Known) -> str | None:

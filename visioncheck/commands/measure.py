@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from visioncheck.commands.log_attach import TIME_HELP, parse_time
 from visioncheck.errors import Refusal, UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
 
@@ -112,6 +113,9 @@ def measure(
             "--taken-after", help="With --adjusted: taken after it for certain, whatever the photo's time says."
         ),
     ] = False,
+    time: Annotated[
+        str | None, typer.Option(help=f"With --log: when it was read, {TIME_HELP}; else the photo's own time, or now.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
@@ -122,7 +126,8 @@ def measure(
         refuse_idle({"--nominal": nominal, "--edges": edges}, f"on --piece {piece}")
     if piece == "strip" or cuts is not None:
         refuse_idle({"--edges": edges}, "on a strip")
-    _check_log(log, sled, person or note or adjusted)
+    _check_log(log, sled, person or note or adjusted or time or "")
+    read_at = _read_time(time, len(photos) > 1 and not (turned or recut is not None))
     if taken_after and not adjusted:
         raise UserError("--taken-after is about --adjusted; say what you changed with it, or leave it out")
 
@@ -150,7 +155,9 @@ def measure(
                 # what was adjusted came before the first of these readings
                 before = "" if entries else adjusted
                 now = Moment(is_sure=taken_after)
-                entries.append(attach_outcome(open_log, outcome, person=person, note=note, adjusted=before, now=now))
+                entries.append(
+                    attach_outcome(open_log, outcome, person=person, note=note, adjusted=before, time=read_at, now=now)
+                )
                 outcome = _as_it_stands(open_log, outcome)
             _draw(outcome, picture, owner, budget=budget)
             outcomes.append(outcome.without_pixels())
@@ -168,6 +175,12 @@ def measure(
     refused = sum(1 for outcome in outcomes if outcome.problem)
     if refused:
         raise typer.Exit(_ALL_REFUSED if refused == len(outcomes) else _SOME_REFUSED)
+
+
+def _read_time(time: str | None, several: bool) -> datetime | None:
+    if time is not None and several:
+        raise UserError("--time is of one photo; measure them one by one, or leave it out")
+    return None if time is None else parse_time("--time", time)
 
 
 def _say_kept(entries: Sequence[Entry], log: Path | None, rig: Path | None) -> None:
@@ -215,7 +228,7 @@ def _bars_path(picture: Path) -> Path:
 
 def _check_log(log: Path | None, sled: Path | None, said: str) -> None:
     if log is None and said:
-        raise UserError("--person, --note and --adjusted go into a log; name it with --log")
+        raise UserError("--person, --note, --adjusted and --time go into a log; name it with --log")
     if log is not None and sled is None:
         raise UserError("--log keeps readings by sled; say which with --sled SLED.toml")
 

@@ -37,6 +37,9 @@ _CORRUPT = ("Corrupt JPEG data", "Premature end")
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """In coded data 0xFF is followed by 0 or a restart number; anything else is the next marker."""
 
+DRAWN = {"Software": "visioncheck"}
+"""What a picture that we drew says of itself (PNG, ISO/IEC 15948, 11.3.4.2), so that nobody measures it as a photo."""
+
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff"}
 
 
@@ -112,6 +115,8 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
     """
     data = _read_bytes(path) if data is None else data
     exif, size, kind, profile = _header(path, data)
+    if is_drawn(data):
+        raise UserError("this is a picture that visioncheck drew; give the photo itself").of(path)
     _check_size(path, *size)
     if kind in _JPEGS and not jpeg_is_whole(data):
         raise UserError("the JPEG is cut short or damaged; copy it from the phone again").of(path)
@@ -123,6 +128,11 @@ def load_photo(path: Path, data: bytes | None = None) -> Photo:
     if profile:
         bgr = to_srgb(bgr, profile)
     return Photo(path, bgr, exif, hashlib.sha256(data).hexdigest())
+
+
+def is_drawn(data: bytes) -> bool:
+    """Whether a file's first bytes are those of a picture of ours, see `DRAWN`."""
+    return data.startswith(b"\x89PNG") and b"\0".join(word.encode() for word in next(iter(DRAWN.items()))) in data[:200]
 
 
 def _read_bytes(path: Path) -> bytes:

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from visioncheck.files import write_whole
+from visioncheck.photo.load import DRAWN
 from visioncheck.photo.orientation import upright
 from visioncheck.present.picture import photo_axes
 from visioncheck.present.picture_caption import DPI
@@ -87,7 +88,7 @@ def render_refusal(
     _caption(axes, _lines(sentence, found, trouble), size[0])
     canvas = io.BytesIO()
     how = {"quality": 82} if kind == "jpg" else {"compress_level": 4}
-    axes.figure.savefig(canvas, format=kind, dpi=DPI, pil_kwargs=how)
+    axes.figure.savefig(canvas, format=kind, dpi=DPI, pil_kwargs=how, metadata=DRAWN if kind == "png" else None)
     return canvas.getvalue()
 
 

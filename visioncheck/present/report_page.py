@@ -134,6 +134,7 @@ class ReportPage:
     overview: bool
     cautions: tuple[str, ...]
     sleds: tuple[SledReport, ...]
+    passed_over: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +195,7 @@ def report_page(log: Log, sled: str | None = None, made: datetime | None = None)
         overview=sled is None,
         cautions=CAUTIONS,
         sleds=tuple(views),
+        passed_over=tuple(log.passed_over.values()),
     )
     return render_page("report.html.j2", report=report)
 
