@@ -114,7 +114,7 @@ def tolerance(
     plus_minus : str
         Its ±, at 95 %.
     log : str or Path
-        A log: the newest reading of the sled in it is taken for the error.
+        A log: the sled's readings in it since it was last changed, as one, are taken for the error.
 
     Raises
     ------
@@ -192,20 +192,19 @@ def _slope_deg(name: str, text: str) -> float:
 
 
 def _error_in_log(folder: StrPath, sled: Sled | None) -> Quantity:
-    """Take the newest reading of the sled that stands, unless the sled was adjusted since."""
-    from visioncheck.log.standing import newest_reading, pending_adjustment
+    """Take how the sled stands: its readings since it was last changed, as one; InputError where it is not known."""
+    from visioncheck.log.now import sled_now
     from visioncheck.log.store import Log
 
     if sled is None:
         raise InputError("sled", "<log> has readings by sled; say which with <sled>")
     with Log.open(as_path("log", folder, "a log's folder"), readonly=True) as opened:
-        entries = list(opened.entries(sled=sled.name))
-    newest = newest_reading(entries)
-    if newest is None or newest.fence_error is None:
+        now = sled_now(opened, sled.name)
+    if now.state is None:
         raise InputError("log", f"<log> {folder} has no reading of {sled.name}; measure it first")
-    if adjusted := pending_adjustment(entries):
+    if now.pending:
         raise InputError(
             "log",
-            f"{sled.name} was adjusted ({adjusted:.80}) since its newest reading; measure a fresh test piece first",
+            f"{sled.name} was adjusted ({now.pending:.80}) since its newest reading; measure a fresh test piece first",
         )
-    return newest.fence_error
+    return now.state.error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from datetime import UTC, datetime, timedelta
 from statistics import NormalDist
 
 import numpy as np
@@ -13,6 +14,9 @@ from PIL import Image
 import visioncheck
 from visioncheck.cli import main
 from visioncheck.fence.decision import Verdict
+from visioncheck.log.entry import EntryDraft
+from visioncheck.log.now import sled_now
+from visioncheck.log.store import Log
 from visioncheck.present.work import tolerance_text
 from visioncheck.quantity import Quantity
 from visioncheck.sled.file import load_sled
@@ -94,16 +98,31 @@ def test_the_stated_interval_of_a_fault_holds_the_truth():
     assert 0.92 <= held / total <= 0.99
 
 
-def test_the_newest_reading_in_a_log_is_the_fence_now(capsys, tmp_path):
+def test_the_sled_as_its_log_has_it_is_the_fence_now(capsys, tmp_path):
+    day = datetime(2026, 3, 1, 12, tzinfo=UTC)
     with visioncheck.open_log(tmp_path / "log", create=True) as log:
-        log.add(visioncheck.compute(angle=90.2, sled=SLED, u="0.01deg"))
-        log.add(visioncheck.compute(angle=90.08, sled=SLED, u="0.01deg"))
+        for k, angle in enumerate((90.08, 90.085, 90.075)):
+            log.add(visioncheck.compute(angle=angle, sled=SLED, u="0.01deg"), time=day + timedelta(hours=k))
     arguments = ("joint", "--width", "100mm", "--sled", SLED, "--log", str(tmp_path / "log"))
-    found = json.loads(told(capsys, *arguments, "--json"))
-    assert found["today"]["fence_error_deg"]["value"] == pytest.approx(0.08)
-    with visioncheck.open_log(tmp_path / "log") as log:
-        log.add(visioncheck.compute(angle=90.08, sled=SLED, nominal=90.0), adjusted="half a turn")
-        assert "today" in json.loads(told(capsys, *arguments, "--json"))
+    found = json.loads(told(capsys, *arguments, "--json"))["today"]["fence_error_deg"]
+    with Log.open(tmp_path / "log", readonly=True) as log:
+        state = sled_now(log, "Alder Lane").state
+    assert state is not None
+    assert (found["value"], found["u"]) == pytest.approx((state.error.value, state.error.u))
+    assert found["value"] == pytest.approx(0.08, abs=0.003)
+    with Log.open(tmp_path / "log") as log:
+        refused = {"schema": 2, "kind": "withdrawn", "status": "refused", "withdrawn": "none", "flags": []}
+        log.attach(
+            EntryDraft("Alder Lane", refused, kind="typed", time=day + timedelta(days=1), adjusted="half a turn")
+        )
+    assert "was adjusted (half a turn) since its newest reading" in told(capsys, *arguments, code=2)
+
+
+def test_a_log_without_the_sled_is_said(capsys, tmp_path):
+    with visioncheck.open_log(tmp_path / "log", create=True):
+        pass
+    arguments = ("joint", "--width", "100mm", "--sled", SLED, "--log", str(tmp_path / "log"))
+    assert "has no reading of Alder Lane" in told(capsys, *arguments, code=2)
 
 
 @pytest.mark.parametrize(

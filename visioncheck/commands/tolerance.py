@@ -36,7 +36,7 @@ def tolerance(
     error: Annotated[str | None, typer.Option(help="The fence's error now: 0.05deg, 0.3mm/m, 0.005in/ft.")] = None,
     plus_minus: Annotated[str | None, typer.Option(help="Its ±, at 95 %.")] = None,
     log: Annotated[
-        Path | None, typer.Option(metavar="LOG", help="Instead of --error: the sled's newest reading in this log.")
+        Path | None, typer.Option(metavar="LOG", help="Instead of --error: the sled as this log has it now.")
     ] = None,
     picture: Annotated[Path | None, typer.Option(metavar="OUT.png", help="Draw the gap at the tolerance.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
