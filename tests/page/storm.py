@@ -193,7 +193,11 @@ def weather(folder: Path, photos: int, phones: int, kills: int, *, seed: int = 1
 
 
 def _left(storm: Storm, computer: Computer) -> int:
-    return storm.photos - len(list((computer.log / "page" / "jobs").glob("*/answer.json")))
+    """How many answers are still to come, also of jobs that should not be."""
+    jobs, answers = (
+        len(list((computer.log / "page" / "jobs").glob(f"*/{name}"))) for name in ("job.json", "answer.json")
+    )
+    return max(storm.photos, jobs) - answers
 
 
 def main() -> None:

@@ -6,12 +6,14 @@ import json
 import re
 from concurrent.futures import ThreadPoolExecutor
 
+import anyio
 import pytest
 from page_pictures import picture
 from phone import SLED_KEY, until
 from pretended_work import do, slow_chart
 
 from visioncheck.page import workers
+from visioncheck.page.desk import Desk
 from visioncheck.page.jobs import Spool
 
 PHOTO = f"/sled/{SLED_KEY}/photo"
@@ -224,3 +226,27 @@ def test_old_answers_go_and_young_ones_stay(spool):
     assert again.get(old.id) is None
     assert again.get(young.id) is not None
     assert [job.id for job in again.unfinished()] == [waiting.id]  # however old: it was accepted
+
+
+def test_a_sending_that_comes_again_while_the_first_is_looked_at_waits_for_it(serve, monkeypatch, tmp_path):
+    looked = Desk._ending
+
+    async def slowly(self, photo):
+        await anyio.sleep(0.6)
+        return await looked(self, photo)
+
+    monkeypatch.setattr(Desk, "_ending", slowly)
+    page = serve(do=do)
+    phone = page.phone()
+    gate = tmp_path / "go"
+
+    def sending(mark):
+        sent = {"rig": "none", "note": f"wait for {gate}", **mark}
+        return phone.send(PHOTO, picture(seed=len(mark)), sent).header("location")
+
+    for mark in ({"once": "a-1"}, {}):
+        with ThreadPoolExecutor(3) as several:
+            assert len(set(several.map(sending, [mark] * 3))) == 1, mark
+    assert page.desk._sendings == {}
+    gate.touch()
+    until(lambda: not page.desk.spool.unfinished())

@@ -93,6 +93,7 @@ class Desk:
         self.spool = Spool(settings.places.page)
         self.workers = Workers(self.spool, settings.places)
         self.phones = Phones(settings.phones, settings.key)
+        self._sendings: dict[tuple[str, str], anyio.Lock] = {}
         self._templates = Environment(
             loader=ChoiceLoader([PackageLoader("visioncheck.page"), PackageLoader("visioncheck.present")]),
             autoescape=True,
@@ -160,11 +161,32 @@ class Desk:
         if photo is None and needs_photo:
             raise RefusedForm(400, "There was no photo.", "Take one, then send it.")
         session, once = get_session(request), form.fields.get(ONCE, "")[:_LONGEST_ONCE]
+        async with self._one_by_one(session, once):
+            job = await self._earlier(kind, session, told, photo, once)
+            if job is None:
+                job = await self._new_job(kind, session, told, photo, once)
+        return RedirectResponse(f"/job/{job.id}", 303)
+
+    @asynccontextmanager
+    async def _one_by_one(self, session: str, once: str) -> AsyncIterator[None]:
+        """Let a sending wait for the same one that came before it and is not accepted yet: its answer was lost."""
+        lock = self._sendings.setdefault((session, once), anyio.Lock())
+        try:
+            async with lock:
+                yield
+        finally:
+            if not lock.locked():
+                self._sendings.pop((session, once), None)
+
+    async def _earlier(
+        self, kind: str, session: str, told: dict[str, Any], photo: Path | None, once: str
+    ) -> Job | None:
         earlier = self.spool.sent(session, once)
         if earlier is None and photo is not None and not once:  # a form without script has no mark
             earlier = await anyio.to_thread.run_sync(self.spool.twin, kind, session, told, photo)
-        if earlier is not None:
-            return RedirectResponse(f"/job/{earlier.id}", 303)
+        return earlier
+
+    async def _new_job(self, kind: str, session: str, told: dict[str, Any], photo: Path | None, once: str) -> Job:
         with self.workers.place(session) as free:
             if not free:
                 raise RefusedForm(429, "Enough photos are waiting.", "Wait until some of them are read.")
@@ -174,7 +196,7 @@ class Desk:
             except OSError:
                 raise RefusedForm(507, "The computer cannot keep the photo.", "Free space on its disk.") from None
         self.workers.put(job)
-        return RedirectResponse(f"/job/{job.id}", 303)
+        return job
 
     async def _ending(self, photo: Path) -> str:
         try:
