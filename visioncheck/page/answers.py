@@ -27,13 +27,11 @@ from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import ShownVerdict, choose_tone, verdict_view
 from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import (
-    doubts_from_json,
-    notes_from_json,
     quantity_from_json,
     question_from_json,
     reading_from_json,
 )
-from visioncheck.results.model import blade_tilt, fence_bow, middle_width
+from visioncheck.results.model import TypedReadings, blade_tilt, fence_bow, middle_width, notes_on, seen_doubts
 from visioncheck.sled.file import parse_sled
 from visioncheck.units import format_error
 
@@ -144,7 +142,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
     """Say what an entry of the log says, in these units (None: the sled's own)."""
     sled = _sled(log, entry, units)
     found = entry.reading
-    error, doubts = entry.fence_error, doubts_from_json(found)
+    error, doubts = entry.fence_error, seen_doubts(entry.result)
     size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
     standing = find_standing(entry, log.entries(sled=entry.sled))
     correction = correct(error, sled, basis_of_json(found)) if error is not None and sled is not None else None
@@ -257,7 +255,8 @@ def _format_slot(entry: Entry, sled: Sled | None) -> str:
 
 def _format_heel(entry: Entry) -> str:
     """Say the blade's heel; empty for any other reading."""
-    heel = quantity_from_json(entry.reading.get("travel", {}).get("heel_deg"), "deg")
+    result = entry.result
+    heel = result.heel if isinstance(result, TypedReadings) else None
     if heel is None:
         return ""
     shows = "" if heel.value > heel.expanded() else ": none shows"
@@ -344,11 +343,11 @@ def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Stand
     lines = _piece_lines(reading) if reading else []
     if reading is not None and reading.two_cuts:
         lines += reading_of_two_cuts(reading.two_cuts)
-    tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
+    tilt = blade_tilt(entry.result)
     if tilt is not None:
         about = tilt_lines(tilt, _sled(log, entry, None), float(found["tilt"].get("cut_height_mm", 0.0)))
         lines = [*(line for line in about if line.label != "Do"), *lines]
-    lines += [note_line(note) for note in notes_from_json(found)]
+    lines += [note_line(note) for note in notes_on(entry.result)]
     rig = log.document(entry.rig_sha256)
     if entry.photo_sha256 is not None:
         lines.append(LabelledLine("Survey", "none" if rig is None else _format_rig(rig)))

@@ -233,6 +233,16 @@ def asked(result: Result) -> Question | None:
     return result.question if isinstance(result, TypedReadings) else result.seen.question
 
 
+def seen_doubts(result: Result) -> tuple[Doubt, ...]:
+    """What a photo's reading may suffer from; nothing of any other result."""
+    return () if isinstance(result, TypedReadings | RefusedResult | WithdrawnResult) else result.seen.doubts
+
+
+def notes_on(result: Result) -> tuple[Note, ...]:
+    """What else there is to say of typed readings; nothing of any other result."""
+    return result.notes if isinstance(result, TypedReadings) else ()
+
+
 def signed_error(result: Result) -> Quantity | None:
     """The fence error, deg, where its sign is known."""
     if isinstance(result, RefusedResult | WithdrawnResult):

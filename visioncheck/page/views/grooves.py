@@ -23,7 +23,7 @@ from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.grooves import layout_lines
 from visioncheck.present.naming import error_sentence
 from visioncheck.present.slot import fine_length
-from visioncheck.results.from_json import quantity_from_json
+from visioncheck.results.model import SlotResult, middle_width
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -156,11 +156,10 @@ def _with_unit(text: str, units: UnitWorld) -> str:
 def _slots(folder: Path, units: UnitWorld) -> tuple[Slot, ...]:
     """The newest slots that the log holds."""
     with Log.open(folder, readonly=True) as log:
-        found = [each for each in log.entries() if each.corrected_by is None and each.reading.get("piece") == "slot"]
+        found = [each for each in log.entries() if each.corrected_by is None and isinstance(each.result, SlotResult)]
     slots = []
     for entry in found[::-1][:_MOST_SLOTS]:
-        widths = entry.reading.get("width_mm")
-        width = quantity_from_json(widths[len(widths) // 2], "mm") if widths else None
+        width = middle_width(entry.result)
         if width is not None:
             label = f"{fine_length(width, units)}, {entry.sled}, {entry.time.astimezone():%Y-%m-%d %H:%M}"
             slots.append(Slot(entry.id, label, f"{width.value:.4f}mm", f"{width.expanded():.4f}mm"))
