@@ -143,6 +143,8 @@ def test_inches(capsys):
         (("--read", "300mm,300.1mm", "--log", "x"), "--sled SLED.toml"),
         (("--read", "300mm,300.1mm", "--set", "0mm"), "--set is 0 mm"),
         (("x.jpg", "--u", "0.1mm"), "--u has no effect without --read"),
+        (("x.jpg", "--fence-edge", "bottom", "--cut-edge", "sideways"), "--cut-edge 'sideways' is not known"),
+        (("x.jpg", "--cut-edge", "left"), "--cut-edge needs --fence-edge"),
     ],
 )
 def test_each_slip_is_named(capsys, arguments, says):
@@ -171,6 +173,8 @@ def test_pieces_laid_together_are_read_each(four, rig_file):
         # the middle line of a piece with these corners is as long as it was laid out
         assert each.length_mm == pytest.approx(length, abs=0.15)
         assert each.u_own_mm < 0.05
+    # laid out at 89.9° where the lower edge meets the right end, or at the corner across, as the piece lies
+    assert all(each.angle is not None and abs(each.angle.value - 90) < 0.2 for each in found)
     stop = spread(found)
     assert stop.range_mm == pytest.approx(np.ptp(LENGTHS), abs=0.06)
 

@@ -168,7 +168,7 @@ def _seen(
     from visioncheck.measuring.lengths import measure_all
     from visioncheck.measuring.options import read_piece_options
 
-    told = read_piece_options(thickness, None, fence, None, units)
+    told = read_piece_options(thickness, fence_edge=fence, units=units, cut_edge=cut)
     return measure_all(photos, rig.rig if rig else None, told.thickness, fence, cut)
 
 

@@ -14,7 +14,7 @@ from visioncheck.measuring.piece import fit_view, glare_doubts, trace_outline
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS
 from visioncheck.outline.find import find_laid_apart
 from visioncheck.quantity import Quantity
-from visioncheck.reading.piece import long_edge, read_corners, read_piece, read_widths
+from visioncheck.reading.piece import long_edge, read_corner, read_piece, read_widths
 from visioncheck.reading.sides import edge_on_side
 from visioncheck.uncertainty import jacobian
 from visioncheck.work.lengths import PieceLength
@@ -87,7 +87,7 @@ def measure_lengths(
     lengths = []
     for name, piece in zip(names, pieces, strict=True):
         sides = (fence_edge, cut_edge)
-        edges = [None if side is None else edge_on_side(piece.corners_px, orientation, side) for side in sides]
+        edges = [None if side is None else edge_on_side(piece.sides_px, orientation, side) for side in sides]
         lengths.append(_length(name, piece, *edges))
     return tuple(lengths), tuple(pieces), detection.photo
 
@@ -116,8 +116,8 @@ def _length(name: str, piece: Piece, fence_edge: int | None, cut_edge: int | Non
     if fence_edge is not None and cut_edge is not None:
         if (cut_edge - fence_edge) % 2 == 0:
             raise InputError("cut_edge", "<cut_edge> must be an end of the pieces, beside <fence_edge>")
-        # corner k lies between edges k − 1 and k
-        angle = read_corners(piece)[cut_edge if (fence_edge + 1) % 4 == cut_edge else fence_edge].angle
+        pair = (fence_edge, cut_edge) if (fence_edge + 1) % 4 == cut_edge else (cut_edge, fence_edge)
+        angle = read_corner(piece, *pair).angle
     return PieceLength(name, value, own, scale / value, shared, angle)
 
 
