@@ -16,6 +16,8 @@ CHOSEN = {
     "pencil-across-piece": ("over", None),
     "painted-grey": None,
     "shadow-left-mdf": None,
+    "black-block-oak": ("against", "middle"),
+    "dark-field-birch-pencil": ("against", "middle"),
 }
 """Of what lies at an edge how it lies and where, in the picture."""
 

@@ -48,6 +48,8 @@ _MARK_MM2 = 400.0
 _ROUND_MARK_MM = 10.0
 _IN_ONE = 0.9
 _SAME = 0.5
+_SMALL_MM2, _FAR_LARGER = 3000.0, 2.0
+"""A tinted thing smaller than this may be a clamp, if something without a tint is so many times as large."""
 _QUAD_SEEN, _QUAD_WORTH = 0.7, 0.97
 """Four sides of which one is seen less, while they enclose what looks like the piece worse, may be another shape; a
 clamp takes the first alone."""
@@ -112,10 +114,17 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
         found = _distinct(_candidates(looks, seen, beyond)) or _distinct(_of_other_shape(looks, seen, beyond))
         if found:
             break
+    if found and _area(found[0].corners) < _SMALL_MM2 * PIXELS_PER_MM**2:
+        found = [*_far_larger(_distinct(_candidates(_shaded(overview), seen)), found[0]), *found]
     if not found:
         strange = tuple(_closed(view.to_image(part)) for part in _strange_parts(overview))
         raise Refusal("no-piece", photo.path.name, "shape" if strange else "").showing(Marks(trouble=strange))
     return [_outline(overview, _as_outlines_run(polygon)) for polygon in found]
+
+
+def _far_larger(others: list[Polygon], small: Polygon) -> list[Polygon]:
+    """Work without a tint, where the only thing with one may be what holds it."""
+    return [other for other in others if _area(other.corners) > _FAR_LARGER * _area(small.corners)]
 
 
 def find_laid_apart(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
