@@ -56,6 +56,9 @@ def main() -> None:
         drawer = ("drawer", "--depth", "16in", "--height", "4in", "--gap", "4thou", "--wind", "1/64in")
         run("tolerance", *drawer, "--picture", out / "drawer.png")
         keep(out / "drawer.png", "drawer.png")
+        first, second = "300.02mm,300.05mm,299.99mm,300.10mm,300.04mm", "300.21mm,300.18mm,300.27mm,300.16mm"
+        run("lengths", "--read", first, "--second-read", second, "--picture", out / "lengths.png")
+        keep(out / "lengths.png", "lengths.png")
         run("demo", out / "demo")
         log = next(folder for folder in (out / "demo").rglob("*") if (folder / "log.sqlite").exists())
         run("log", "trend", log, "--sled", "Alder Lane", "-o", out / "trend.png")

@@ -51,9 +51,7 @@ class UserError(Exception):
 
         It is kept and handed on, so the folders, which are this machine's own, are left out.
         """
-        return self._below_names(
-            super().__str__(), [photo.replace("\\", "/").rpartition("/")[2] for photo in self.photos]
-        )
+        return self._below_names(super().__str__(), self._without_folders())
 
     def said(self, naming: Naming) -> str:  # noqa: ARG002 - it names no parameter
         """Say it as a surface names the parameters, without the photos' names."""
@@ -62,6 +60,9 @@ class UserError(Exception):
     def __str__(self) -> str:
         """Say it to who calls from Python."""
         return self._below_names(self.said(in_python), self.photos)
+
+    def _without_folders(self) -> list[str]:
+        return [photo.replace("\\", "/").rpartition("/")[2] for photo in self.photos]
 
     def _below_names(self, sentence: str, names: Sequence[str]) -> str:
         return f"{' and '.join(names)}: {sentence}" if names else sentence
@@ -88,7 +89,7 @@ class InputError(UserError):
     @property
     def named(self) -> str:
         """The sentence below the names of its photos, parameters as they stand in it."""
-        return self._below_names(self.sentence)
+        return self._below_names(self.sentence, self._without_folders())
 
     def said(self, naming: Naming) -> str:
         """Say it as a surface names the parameters, without the photos' names."""
