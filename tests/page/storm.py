@@ -152,7 +152,7 @@ def _phone(computer: Computer, numbers: list[int], storm: Storm, lock: threading
                 job = None
             with lock:
                 storm.sendings += 1
-            time.sleep(chance.uniform(0.05, 0.4))
+            time.sleep(chance.uniform(0.5, 2.0))
         with lock:
             storm.jobs[number] = job
 
