@@ -24,12 +24,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from tests.log.conftest import make_draft, make_photo, make_reading, typed_draft
 from tests.one_photo import measure_photo
 from visioncheck.camera.rig import content_fingerprint
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.cli import main
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
+from visioncheck.log.store import Log
 from visioncheck.measuring.detect import detect
 from visioncheck.photo.load import load_photo
 from visioncheck.present.correction import describe
@@ -90,12 +92,12 @@ def damaged(data: bytes, ways, header: int = 700) -> bytes:
     return data
 
 
-def quietly(*argv: str) -> str:
+def quietly(*argv: str, ends: tuple[int, ...] = (0, 2)) -> str:
     """Run a command: a result, or one sentence and code 2. Returns what it printed."""
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         code = main(argv)
-    assert code in (0, 2), code
+    assert code in ends, code
     if code == 2:
         assert err.getvalue().startswith("visioncheck: "), err.getvalue()
         assert err.getvalue().count("\n") == 1, err.getvalue()
@@ -337,8 +339,51 @@ def plans(data, ways, structured):
     quietly("groove", str(path))
 
 
+@cache
+def kept() -> dict[str, bytes]:
+    """A sled's file, a reading, a manifest, and both exports of a log with a photo and a typed reading."""
+    sled = scratch / "own.toml"
+    sled.write_text(SLED, encoding="utf-8")
+    photo = make_photo(scratch, name="kept.jpg")
+    reading = {key: value for key, value in make_reading().items() if key != "photo"}
+    with Log.open(scratch / "kept", create=True) as log:
+        log.attach(make_draft(note="=first"), photo)
+        log.attach(typed_draft(days=2))
+        log.assign_tag(7, "Long sled")
+    found = {"json": json.dumps(reading).encode(), "csv": b"photo,sled,time,note\nnone.jpg,own.toml,2026-03-01,x\n"}
+    for kind in ("json", "csv"):
+        quietly("log", "export", str(scratch / "kept"), "-o", str(scratch / f"all.{kind}"))
+        found[f"export.{kind}"] = (scratch / f"all.{kind}").read_bytes()
+    return found
+
+
+@steps(40)
+@given(st.sampled_from(["export.json", "export.csv"]), damages)
+def exports(kind, ways):
+    path = scratch / f"damaged.{kind}"
+    path.write_bytes(damaged(kept()[kind], ways, header=4000))
+    quietly("log", "import", str(scratch / "into"), str(path))
+
+
+@steps(40)
+@given(damages)
+def readings(ways):
+    path = scratch / "reading.json"
+    path.write_bytes(damaged(kept()["json"], ways, header=4000))
+    quietly("log", "attach", str(scratch / "into"), "--reading", str(path), "--sled", str(scratch / "own.toml"))
+
+
+@steps(40)
+@given(damages)
+def manifests(ways):
+    path = scratch / "manifest.csv"
+    path.write_bytes(damaged(kept()["csv"], ways))
+    quietly("batch", str(path), "--log", str(scratch / "into"), ends=(0, 1, 2))  # 1: photos were refused
+
+
 KINDS = {each.__name__: each for each in (
-    jpeg, whole_jpeg, other_pictures, exif_blocks, exif_values, rig_bytes, rig_values, sleds, plans,
+    jpeg, whole_jpeg, other_pictures, exif_blocks, exif_values, rig_bytes, rig_values, sleds, plans, exports,
+    readings, manifests,
 )}  # fmt: skip
 
 
