@@ -13,18 +13,20 @@ from typing import TYPE_CHECKING, Any, Literal
 from visioncheck.batch.work import Finding, find
 from visioncheck.errors import InputError, UserError
 from visioncheck.log.entry import sha256_text
+from visioncheck.log.now import sled_now
 from visioncheck.log.photos import read_photo
 from visioncheck.log.rows import short
-from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.measuring.keep import attach_outcome
 from visioncheck.measuring.measure import Outcome, refused
+from visioncheck.results.advice import correction_json
 from visioncheck.results.schema_1 import brought_up
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterator, Sequence
+    from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
     from concurrent.futures import Future
 
     from visioncheck.batch.jobs import BatchPhoto, Known
+    from visioncheck.correction.correct import Correction
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
 
@@ -65,14 +67,22 @@ class Result:
 
 
 def with_standing(log: Log, results: Sequence[Result]) -> list[Result]:
-    """Mark the results that say what to do."""
+    """Mark the results that say what to do; what they say is the decision on all readings of their sled together."""
+    decisions: dict[str, Correction] = {}
     counting = set[str]()
     for name in {result.sled for result in results if result.sled and result.entry}:
-        entries = list(log.entries(sled=name))
-        newest = newest_reading(entries)
-        if newest is not None and not pending_adjustment(entries):
-            counting.add(newest.id)
-    return [replace(result, counts=result.entry in counting) for result in results]
+        now = sled_now(log, name)
+        if now.newest is not None and not now.pending:
+            counting.add(now.newest.id)
+            if now.correction is not None and now.pooled is not None and now.pooled.readings > 1:
+                decisions[now.newest.id] = now.correction
+    return [_with_decision(result, counting, decisions) for result in results]
+
+
+def _with_decision(result: Result, counting: set[str], decisions: Mapping[str, Correction]) -> Result:
+    decision = decisions.get(result.entry or "")
+    reading = result.reading if decision is None else {**result.reading, "correction": correction_json(decision)}
+    return replace(result, counts=result.entry in counting, reading=reading)
 
 
 def settle(log: Log, jobs: Sequence[BatchPhoto], known: Known) -> tuple[list[BatchPhoto], list[Result]]:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
+_BELOW = "go by all readings together, below"
 
 
 def measure(
@@ -163,6 +164,7 @@ def measure(
             outcomes.append(outcome.without_pixels())
         outcomes = [_as_it_stands(open_log, outcome) for outcome in outcomes]
         together = _together(outcomes, open_log, owner)
+        outcomes = outcomes if open_log or not together else [_below(outcome) for outcome in outcomes]
     if as_json:
         _say_json(outcomes, together)
     else:
@@ -262,16 +264,23 @@ def _by_time(photos: Sequence[Path]) -> list[Path]:
 
 def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
     """Take the order to move from a reading that the log has a newer one of, or an adjustment after it."""
-    if log is None or outcome.measured is None or outcome.instead:
+    if log is None or outcome.measured is None:
         return outcome
+    from visioncheck.log.now import sled_now
     from visioncheck.log.standing import SUPERSEDED, find_standing
-    from visioncheck.results.advice import without_move
+    from visioncheck.results.advice import correction_json, without_move
 
     entry = log.standing_entry(outcome.measured.photo.sha256)
     standing = None if entry is None else find_standing(entry, log.entries(sled=entry.sled))
-    if standing is None or standing.counts:
+    if entry is None or standing is None:
         return outcome
     reading = dict(outcome.reading)
+    if standing.counts:
+        now = sled_now(log, entry.sled)
+        if now.correction is None or now.pooled is None or now.pooled.readings == 1:
+            return outcome
+        reading["correction"] = correction_json(now.correction)
+        return replace(outcome, reading=reading, correction=now.correction, instead=_BELOW)
     if "correction" in reading:
         reading["correction"] = without_move(reading["correction"])
     return replace(outcome, reading=reading, correction=None, instead=SUPERSEDED[standing.state])
@@ -303,6 +312,16 @@ def _draw_refusal(outcome: Outcome, picture: Path) -> None:
     from visioncheck.present.refused_picture import draw_refusal
 
     draw_refusal(load_photo(outcome.request.photo), outcome.problem.marks, error_sentence(outcome.problem), picture)
+
+
+def _below(outcome: Outcome) -> Outcome:
+    """Leave the order to move to all readings together."""
+    from visioncheck.results.advice import without_move
+
+    reading = dict(outcome.reading)
+    if "correction" in reading:
+        reading["correction"] = without_move(reading["correction"])
+    return replace(outcome, reading=reading, correction=None, instead=_BELOW)
 
 
 @dataclass(frozen=True)

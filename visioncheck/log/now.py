@@ -206,6 +206,18 @@ def sled_now(log: Log, name: str, today: datetime | None = None) -> SledNow:
     return now_from_entries(name, list(log.entries(sled=name)), kept_sled(log, name), today)
 
 
+def decision_on(log: Log, entry: Entry) -> Correction | None:
+    """The one decision on a sled, where this entry is its newest reading; None where it orders nothing.
+
+    Raises
+    ------
+    UserError
+        The log cannot be read.
+    """
+    now = sled_now(log, entry.sled)
+    return now.correction if now.newest is not None and now.newest.id == entry.id else None
+
+
 def kept_sled(log: Log, name: str) -> Sled | None:
     """Read the sled as it was kept last; one that cannot be read spoils its own verdict and no other sled's."""
     from visioncheck.sled.file import parse_sled

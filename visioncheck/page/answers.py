@@ -18,7 +18,7 @@ from visioncheck.present.correction import format_advice, format_means, with_ran
 from visioncheck.present.flags import format_doubt, remedy
 from visioncheck.present.lengths import format_lengths
 from visioncheck.present.line import LabelledLine
-from visioncheck.present.now import history_line, verdict_of_now
+from visioncheck.present.now import basis_now, history_line, together_lines, verdict_of_now
 from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
+    from visioncheck.correction.learned import Learned
+    from visioncheck.fence.next_step import Basis
     from visioncheck.log.entry import Entry
     from visioncheck.log.now import SledNow
     from visioncheck.log.store import Log
@@ -144,10 +146,18 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
     found = entry.reading
     error, doubts = entry.fence_error, seen_doubts(entry.result)
     size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
-    standing = find_standing(entry, log.entries(sled=entry.sled))
-    correction = correct(error, sled, basis_of_json(found)) if error is not None and sled is not None else None
+    entries = list(log.entries(sled=entry.sled))
+    standing = find_standing(entry, entries)
+    basis, learned, together = basis_of_json(found), None, list[LabelledLine]()
+    if standing.counts and error is not None and sled is not None:
+        # the newest reading says what to do, by all since the sled was changed together
+        now = now_from_entries(entry.sled, entries, sled)
+        if now.state is not None:
+            error, basis, learned = now.state.error, basis_now(now) or basis, now.learned
+            together = together_lines(now)
+    correction = correct(error, sled, basis, learned) if error is not None and sled is not None else None
     # doubts are said in the page's own words below
-    verdict = _verdict(standing, error, sled, size, found)
+    verdict = _verdict(standing, error, sled, size, basis, learned)
     said = {line.label: line.text for line in verdict.lines}
     moves = correction is not None and correction.moves and standing.counts
     reading = reading_from_json(found)
@@ -166,6 +176,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         how=said.get("How", "") if moves else "",
         newer=standing.newer,
         lines=(
+            *together,
             *(line for line in verdict.lines if line.label not in _SAID_LARGE),
             *_read_lines(log, entry, reading, standing),
         ),
@@ -200,11 +211,16 @@ def _is_pair(found: Mapping[str, object]) -> bool:
 
 
 def _verdict(
-    standing: Standing, error: Quantity | None, sled: Sled | None, size: Quantity | None, found: Mapping[str, object]
+    standing: Standing,
+    error: Quantity | None,
+    sled: Sled | None,
+    size: Quantity | None,
+    basis: Basis,
+    learned: Learned | None,
 ) -> ShownVerdict:
     """How the reading stands; what was true before an adjustment is no verdict on the sled as it is now."""
     instead = SUPERSEDED.get(standing.state, "")
-    view = verdict_view(error, sled, (), size, basis=basis_of_json(found), door="page", instead=instead)
+    view = verdict_view(error, sled, (), size, basis=basis, door="page", instead=instead, learned=learned)
     return ShownVerdict("unknown", "Adjusted since", lines=view.lines) if standing.state == "adjusted" else view
 
 

@@ -49,8 +49,8 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
     bool
         False where the entry has no photo, or says too little to draw on it.
     """
-    from visioncheck.correction.correct import correct
     from visioncheck.files import write_whole
+    from visioncheck.log.now import decision_on
     from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.photo.load import load_photo
@@ -62,11 +62,11 @@ def draw_entry(places: Places, entry_id: str, large: bool = False) -> bool:
         entry = log.get(entry_id)
         path, text = log.photo_path(entry), log.document(entry.sled_sha256)
         counts = find_standing(entry, log.entries(sled=entry.sled)).counts
+        correction = decision_on(log, entry) if counts else None
     reading = reading_from_json(entry.reading)
     if path is None or reading is None:
         return False
     sled = None if text is None else parse_sled(text, "the sled file")
-    correction = correct(entry.fence_error, sled) if entry.fence_error and sled and counts else None
     drawn = render_reading(
         load_photo(path),
         reading,
@@ -90,8 +90,8 @@ def draw_closely(places: Places, entry_id: str) -> bool:
     """
     from tempfile import TemporaryDirectory
 
-    from visioncheck.correction.correct import correct
     from visioncheck.files import write_whole
+    from visioncheck.log.now import decision_on
     from visioncheck.log.standing import find_standing
     from visioncheck.log.store import Log
     from visioncheck.measuring.measure import measure_piece
@@ -104,6 +104,7 @@ def draw_closely(places: Places, entry_id: str) -> bool:
         entry = log.get(entry_id)
         text = log.document(entry.sled_sha256)
         counts = find_standing(entry, log.entries(sled=entry.sled)).counts
+        correction = decision_on(log, entry) if counts else None
     if places.picture(entry.id, counts=counts, large=True).exists():
         return True
     sled = None if text is None else SledFile(parse_sled(text, "the sled file"), text)
@@ -118,8 +119,6 @@ def draw_closely(places: Places, entry_id: str) -> bool:
             return False
     photo, reading = outcome.measured.photo, outcome.measured.reading
     owner = sled.sled if sled else None
-    # what the log says stands, also where a later version reads the photo a little otherwise
-    correction = correct(entry.fence_error, owner) if entry.fence_error and owner and counts else None
     for edge, role in edges_to_show(reading):
         write_whole(places.close_up(entry.id, edge), render_edge(photo, reading, edge, role))
     drawn = render_reading(photo, reading, correction, owner, kind="jpg", long_side_px=_LARGE_PX, captioned=False)

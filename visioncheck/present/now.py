@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from visioncheck.fence.next_step import Basis
     from visioncheck.fence.pooled import Pooled
     from visioncheck.log.now import SledNow
-    from visioncheck.log.trend import Move
+    from visioncheck.log.trend import Move, Trend
     from visioncheck.present.naming import Door
     from visioncheck.sled.model import Sled
 
@@ -109,12 +109,19 @@ def now_lines(now: SledNow, door: Door = "command") -> list[LabelledLine]:
         lines += describe(now.state.error, now.sled, basis_now(now), door, learned=now.learned)
     else:
         lines.append(LabelledLine("Fence", format_own(now.state.error, "mm")))
-    lines += _pooling_lines(now.pooled, _entry_names(now))
+    lines += _pooling_lines(now.pooled, _entry_names(now), now.trend)
     if now.last_move is not None and now.sled is not None:
         lines += last_move_lines(now.last_move, now.sled)
     if now.learned is not None and now.sled is not None:
         lines += [LabelledLine("Learnt", text) for text in format_learned(now.learned, now.sled)]
     return lines
+
+
+def together_lines(now: SledNow) -> list[LabelledLine]:
+    """Say what a verdict on several readings rests on; nothing of one reading alone."""
+    if now.pooled is None or now.pooled.readings + len(now.pooled.odd) == 1:
+        return []
+    return [LabelledLine("From", format_pieces(now)), *_pooling_lines(now.pooled, _entry_names(now), now.trend)]
 
 
 def verdict_of_now(now: SledNow, door: Door = "command") -> ShownVerdict:
@@ -172,7 +179,7 @@ def pooled_lines(pooled: Pooled, sled: Sled | None, basis: Basis, door: Door = "
         lines.append(LabelledLine("Fence", format_fence_error(pooled.error)))
     else:
         lines += describe(pooled.error, sled, basis, door)
-    return lines + _pooling_lines(pooled, {})
+    return lines + _pooling_lines(pooled, {}, None)
 
 
 def _same_lines(pooled: Pooled, door: Door) -> list[LabelledLine]:
@@ -184,8 +191,10 @@ def _same_lines(pooled: Pooled, door: Door) -> list[LabelledLine]:
     return [LabelledLine("Assumed", taken)]
 
 
-def _pooling_lines(pooled: Pooled, names: dict[str, str]) -> list[LabelledLine]:
-    lines = [LabelledLine("Scatter", text) for text in format_scatter(pooled)]
+def _pooling_lines(pooled: Pooled, names: dict[str, str], trend: Trend | None) -> list[LabelledLine]:
+    # while nobody knows whether the fence moved, what looks like scatter may be that
+    is_settled = trend is None or trend.hint is None
+    lines = [LabelledLine("Scatter", text) for text in format_scatter(pooled)] if is_settled else []
     return lines + [LabelledLine("Odd", text) for text in _format_odd(pooled, names)]
 
 

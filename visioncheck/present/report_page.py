@@ -212,7 +212,8 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int, made: datetim
     points = trend_points(facts.entries)
     sentences = (*format_trend(facts.now.trend, facts.units), *format_pending(facts.pending), *_blade(facts))
     pooled = facts.now.pooled
-    said = (*format_scatter(pooled), *format_odd(facts.now)) if pooled else ()
+    is_settled = facts.now.trend.hint is None
+    said = (*(format_scatter(pooled) if is_settled else ()), *format_odd(facts.now)) if pooled else ()
     shown = points[-_MOST_POINTS:]
     below = [f"The newest {_MOST_POINTS} of {len(points)} readings."] if len(points) > _MOST_POINTS else []
     below += format_adjustment(shown)[-_MOST_ADJUSTMENTS:]
