@@ -224,6 +224,7 @@ def _scenes() -> Iterator[partial[Scene]]:
     yield partial(_scene, "half-size-shadow", c, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05), half_size=True)
     yield partial(_scene, "portrait-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 0, 0.3)], orientation=6)
     yield partial(_scene, "upside-down-clamp", d, "birch", 18.0, lambda q: [clamp_over(q, 3, 0.6)], orientation=3)
+    yield partial(_scene, "grey-clamp-red", a, "grey", 18.0, lambda q: [clamp_over(q, 0, 0.7, WOODS["red"])])
     yield partial(_scene, "black-block-oak", a, "oak", 18.0, lambda q: [block_against(q, 0, 0.4, IRON)])
     for base, wood, name, more, lamp in (
         (a, "birch", "pencil", lambda q: [pencil_at(q, 0, 0.5)], _SOFT),

@@ -17,6 +17,7 @@ CHOSEN = {
     "painted-grey": None,
     "shadow-left-mdf": None,
     "black-block-oak": ("against", "middle"),
+    "grey-clamp-red": ("over", "middle"),
     "dark-field-birch-pencil": ("against", "middle"),
 }
 """Of what lies at an edge how it lies and where, in the picture."""
