@@ -129,8 +129,8 @@ def test_a_gap_goes_on_to_the_fence_error(rig, fence, turned, straightedge):
     forwards = opens_there == (fence == "front")
     (e,) = (e for e in (half, -half) if (wedge_of(*butted(board(), e, turned, fence)) > 0) == forwards)
     sled = replace(load_sled(SLED), fence_side=fence)
-    told = ("gap", sled, straightedge, None, turned)
-    reading = measure_photo(PHOTOS / "gap-1.jpg", rig, Quantity(19.2, 0.29, "mm"), *told).reading
+    told = ("gap", sled, straightedge)
+    reading = measure_photo(PHOTOS / "gap-1.jpg", rig, Quantity(19.2, 0.29, "mm"), *told, turned_half=turned).reading
     assert reading.ways[reading.open_end] == truly_open(truth)
     assert reading.fence_error.value == pytest.approx(e, abs=0.02)
     assert reading.fence_error.u == pytest.approx(reading.taper.u / 2)

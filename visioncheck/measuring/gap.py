@@ -17,7 +17,7 @@ from visioncheck.measuring.slot import Scene, slot_reading, work_region
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tags_on
 from visioncheck.outline.find import find_outlines
 from visioncheck.reading.model import Reading
-from visioncheck.reading.sides import agreed_edge, edge_on_side, edge_ways
+from visioncheck.reading.sides import agreed_edge, edge_on_side, edge_ways, sides_of
 from visioncheck.saw import PieceSide, Saw
 from visioncheck.sled.model import Sled
 
@@ -59,7 +59,7 @@ def tell_gap(
     saw: Saw | None = None,
 ) -> Reading:
     """What the gap says of the fence, or what it asks."""
-    sides_px = np.array([(edge.start_px, edge.end_px) for edge in reading.edges])
+    sides_px = sides_of(np.array([corner.at_px for corner in reading.corners]))
     runs = np.array([edge.end_mm - edge.start_mm for edge in reading.edges])
     outwards = runs[:, ::-1] * [-1.0, 1.0]  # an outline's side (x, y) has its outside at (-y, x)
     ways = edge_ways(sides_px, orientation)
