@@ -20,12 +20,12 @@ from visioncheck.log.trend import (
     D3,
     SURE,
     Point,
-    _line,
     assess,
     assess_all,
     control_limits,
     individuals_limits,
     known_u,
+    line_change,
     segments,
     trend_points,
 )
@@ -172,7 +172,7 @@ def test_the_change_of_a_steady_fence_is_the_weighted_line():
     days, values = np.array([0.0, 7, 14, 30, 31]), np.array([0.001, 0.004, 0.002, 0.011, 0.009])
     u = np.array([0.001, 0.004, 0.002, 0.003, 0.001])
     coefficients, covariance = np.polyfit(days, values, 1, w=1 / u, cov="unscaled")
-    change = _line(days, values, u)
+    change = line_change(days, values, u)
     assert change.value == pytest.approx(coefficients[0] * days[-1])
     assert change.u == pytest.approx(math.sqrt(covariance[0, 0]) * days[-1])
 
