@@ -22,7 +22,8 @@ from visioncheck.log.entry import EntryDraft
 from visioncheck.log.rows import new_entry
 from visioncheck.log.store import Log
 from visioncheck.present.pages import stylesheet
-from visioncheck.present.report_page import _budget, _facts, _row, _todo, _verdict, report_page
+from visioncheck.present.report_page import _budget, _facts, _todo, _verdict, report_page
+from visioncheck.present.report_rows import row_from_entry
 from visioncheck.quantity import Quantity
 from visioncheck.results.as_json import reading_json
 from visioncheck.results.from_json import reading_from_json
@@ -344,7 +345,7 @@ def test_a_reading_from_elsewhere_is_no_trouble(log, signed):
         verdict = _verdict(facts)
         assert _todo(facts, verdict)
         _budget(entry)
-        assert _row(entry, sled).source.startswith("typed readings")
+        assert row_from_entry(entry, sled).source.startswith("typed readings")
         found = reading_from_json(entry.reading)
         assert found is None or len(found.corners) == 4
     assert "Alder Lane" in report_page(log)

@@ -5,17 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from visioncheck.errors import InputError, UserError
 from visioncheck.log.now import SledNow, kept_sled, now_from_entries
 from visioncheck.log.trend import trend_points
 from visioncheck.photo.load import load_photo
-from visioncheck.present.bevel import format_tilt, tilt_lines
+from visioncheck.present.bevel import tilt_lines
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.correction import format_means, with_range
 from visioncheck.present.figures import ShownBudget, ShownChart, ShownPhoto, budget_view, chart_view, photo_view
-from visioncheck.present.lengths import format_lengths
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.loop import ShownLoop, shown_loop
 from visioncheck.present.now import (
@@ -28,29 +27,23 @@ from visioncheck.present.now import (
 )
 from visioncheck.present.pages import render_page
 from visioncheck.present.questions import missing_reason
-from visioncheck.present.reading import degrees, format_size, length
+from visioncheck.present.report_rows import Row, row_from_entry
 from visioncheck.present.trend import format_date, format_pending, format_signed, format_trend
 from visioncheck.present.trend_chart import chart_alternative, format_adjustment
-from visioncheck.present.typed import format_inputs
-from visioncheck.present.verdict import WORDS, ShownVerdict, Tone, choose_tone, verdict_view
+from visioncheck.present.verdict import ShownVerdict, Tone, verdict_view
 from visioncheck.results.budget import Budget
 from visioncheck.results.from_json import (
     budget_from_json,
-    doubts_from_json,
     flags_from_json,
-    quantity_from_json,
     reading_from_json,
 )
-from visioncheck.results.model import blade_tilt, fence_bow, middle_width
+from visioncheck.results.model import asked, blade_tilt, error_size, seen_doubts
 from visioncheck.sled.model import Sled
-from visioncheck.units import UnitWorld, format_error
+from visioncheck.units import UnitWorld
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
-    from visioncheck.quantity import Quantity
 
 # so that the file stays a few MB and the print a few pages, however long the log
 _MOST_PHOTOS = 12
@@ -67,20 +60,6 @@ _STATES = {
     "moved": "has moved",
     "drifted": "has drifted",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One entry in a sled's history."""
-
-    date: str
-    error: str
-    other: str
-    verdict: ShownVerdict | None
-    adjusted: str
-    source: str
-    notes: tuple[str, ...]
-    corrected_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +217,7 @@ def _sled_view(log: Log, name: str, anchor: str, most_photos: int, made: datetim
         photos=tuple(_photo(log, entry, facts) for entry in photos[:most_photos]),
         photos_left_out=f"{more} older photo{'s' if more > 1 else ''} in the log." if more > 0 else "",
         budget=_budget(newest) if newest else None,
-        history=tuple(_row(entry, facts.sled) for entry in facts.entries[: -_MOST_ROWS - 1 : -1]),
+        history=tuple(row_from_entry(entry, facts.sled) for entry in facts.entries[: -_MOST_ROWS - 1 : -1]),
         history_left_out=f"The newest {_MOST_ROWS} of {len(facts.entries)} entries; the log has them all."
         if len(facts.entries) > _MOST_ROWS
         else "",
@@ -254,24 +233,17 @@ def _verdict(facts: _Facts) -> ShownVerdict:
             lines.append(LabelledLine("Before that", format_signed(newest.fence_error, facts.units)))
         return ShownVerdict("unknown", "Not measured since it was adjusted", lines=tuple(lines))
     if newest is None:
-        last = facts.standing[-1].reading
-        size = _size(last)
-        return verdict_view(None, facts.sled, doubts_from_json(last), size, missing_reason(last) or None)
+        last = facts.standing[-1]
+        reason = missing_reason(last.reading) or None
+        return verdict_view(None, facts.sled, seen_doubts(last.result), error_size(last.result), reason)
     return verdict_of_now(facts.now)
-
-
-def _size(reading: Mapping[str, Any]) -> Quantity | None:
-    """Take the size of an error whose sign is not known, of a photo or of typed readings."""
-    if reading.get("status") == "sign unknown":
-        return quantity_from_json(reading.get("fence_error_deg"), "deg")
-    return quantity_from_json(reading.get("fence_error_size_deg"), "deg")
 
 
 def _blade(facts: _Facts) -> list[str]:
     """Say the newest tilt of the blade, which has no part in the fence's verdict."""
     for entry in reversed(facts.standing):
         tilt = blade_tilt(entry.result)
-        if tilt is not None and entry.reading.get("status") == "measured":
+        if tilt is not None and asked(entry.result) is None:
             height = float(entry.reading["tilt"].get("cut_height_mm", 0.0))
             said = {line.label: line.text for line in tilt_lines(tilt, facts.sled, height)}
             return [
@@ -360,66 +332,3 @@ def _photo(log: Log, entry: Entry, facts: _Facts) -> ShownPhoto:
     still = facts.newest is not None and entry.id == facts.newest.id
     correction = facts.now.correction if still else None
     return photo_view(photo, reading_from_json(entry.reading), correction, facts.sled, caption)
-
-
-def _row(entry: Entry, sled: Sled | None) -> Row:
-    reading, error = entry.reading, entry.fence_error
-    said, other = _format_error(entry, sled)
-    verdict = None
-    if error is not None and sled is not None and entry.corrected_by is None:
-        tone = choose_tone(error, sled.tolerance_deg)
-        verdict = ShownVerdict(tone, WORDS[tone].split()[0] if tone != "open" else WORDS[tone])
-    source = f"photo {entry.file_name}" if entry.photo_sha256 else "typed readings"
-    turned = reading.get("turned")
-    if isinstance(turned, dict):
-        source += f" and {turned.get('photo')}, the piece turned"
-    notes = [entry.note, format_inputs(reading), f"by {entry.person}" if entry.person else ""]
-    if error is None:
-        notes.append(missing_reason(reading))
-    if entry.corrects:
-        notes.append(f"Stands in for entry {entry.corrects[:8]}")
-    if entry.corrected_by:
-        notes.append(f"Corrected by entry {entry.corrected_by[:8]}; no longer counts")
-    return Row(
-        date=f"{entry.time.astimezone():%Y-%m-%d}",
-        error=said,
-        other=other,
-        verdict=verdict,
-        adjusted=entry.adjusted,
-        source=f"{source} ({entry.id[:8]})",
-        notes=tuple(note for note in notes if note),
-        corrected_by=entry.corrected_by or "",
-    )
-
-
-def _format_error(entry: Entry, sled: Sled | None) -> tuple[str, str]:
-    """Say the fence error in degrees, and in the owner's unit."""
-    error = entry.fence_error
-    if error is not None:
-        ways = format_error(error.value)
-        return f"{ways.deg} ± {error.expanded():.3f}°", ways.in_per_ft if sled and sled.units == "in" else ways.mm_per_m
-    size = _size(entry.reading)
-    if size is not None:
-        return format_size(size), "either way"
-    other = _format_other(entry, sled)
-    if other is not None:
-        return other
-    result = entry.result
-    if said := format_lengths(entry.reading, sled.units if sled else "mm"):
-        return "stop", said
-    width = middle_width(result)
-    if width is not None:  # measured for the blade's sake, not for the fence's
-        return result.kind, length(width, sled.units if sled else "mm")
-    return "none", ""
-
-
-def _format_other(entry: Entry, sled: Sled | None) -> tuple[str, str] | None:
-    """Say what was measured for another thing's sake than the fence's angle; None where that is none of these."""
-    tilt = blade_tilt(entry.result)
-    if tilt is not None:
-        return "blade", format_tilt(tilt)
-    bow = fence_bow(entry.result)
-    if bow is not None:
-        return "fence's bow", length(bow, sled.units if sled else "mm")
-    heel = quantity_from_json(entry.reading.get("travel", {}).get("heel_deg"), "deg")
-    return None if heel is None else ("blade's heel", degrees(heel))

@@ -84,15 +84,15 @@ def result_from_json(found: Mapping[str, Any]) -> Result:
     question = question_from_json(found)
     tilt = quantity_from_json(found.get("blade_tilt_deg"), "deg")
     bow = quantity_from_json(found.get("fence_bow_mm"), "mm")
+    heel = quantity_from_json(found.get("travel", {}).get("heel_deg"), "deg")
     if found.get("kind") == "typed":
-        heel = quantity_from_json(found.get("travel", {}).get("heel_deg"), "deg")
         return TypedReadings(error, tilt, bow, heel, question, notes_from_json(found))
     size = quantity_from_json(found.get("fence_error_size_deg"), "deg")
     seen = FromPhoto(str(found.get("photo", "")), error, size, question, doubts_from_json(found))
     taper = quantity_from_json(found.get("taper_deg"), "deg")
     kinds = tuple(str(kind) for kind in found.get("open_kinds", ()))
     kind = str(found.get("piece") or found.get("kind"))
-    return piece_result(kind, seen, taper=taper, widths=_widths(found), open_kinds=kinds, tilt=tilt, bow=bow)
+    return piece_result(kind, seen, taper=taper, widths=_widths(found), open_kinds=kinds, tilt=tilt, bow=bow, heel=heel)
 
 
 def _widths(found: Mapping[str, Any]) -> tuple[Quantity, ...]:

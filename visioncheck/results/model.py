@@ -67,10 +67,11 @@ class StripResult:
 
 @dataclass(frozen=True)
 class SlotResult:
-    """A board with a saw slot: the slot's widths, mm, end to end."""
+    """A board with a saw slot: the slot's widths, mm, end to end; of several slots the blade's heel, deg."""
 
     seen: FromPhoto
     widths: tuple[Quantity, ...] = ()
+    heel: Quantity | None = None
     kind: Literal["slot"] = "slot"
 
 
@@ -187,13 +188,14 @@ def piece_result(
     open_kinds: tuple[str, ...],
     tilt: Quantity | None,
     bow: Quantity | None,
+    heel: Quantity | None = None,
 ) -> PieceResult:
     """Build the result of a kind of piece; a kind that this version does not know is unknown to it."""
     made: dict[str, PieceResult] = {
         "corner": CornerResult(seen),
         "panel": PanelResult(seen),
         "strip": StripResult(seen, taper, widths),
-        "slot": SlotResult(seen, widths),
+        "slot": SlotResult(seen, widths, heel),
         "gap": GapResult(seen, taper, widths),
         "bevel": BevelResult(seen, tilt),
         "straight": StraightResult(seen, bow),
@@ -219,6 +221,11 @@ def middle_width(result: Result) -> Quantity | None:
 def blade_tilt(result: Result) -> Quantity | None:
     """The blade's tilt from upright, deg; None of results that are not about it."""
     return result.tilt if isinstance(result, BevelResult | TypedReadings) else None
+
+
+def blade_heel(result: Result) -> Quantity | None:
+    """The blade's heel against the sled's travel, deg; None of results that are not about it."""
+    return result.heel if isinstance(result, SlotResult | TypedReadings) else None
 
 
 def fence_bow(result: Result) -> Quantity | None:
