@@ -9,7 +9,7 @@ from tests.fence.test_signs_any_shape import offcut, told_edges
 from tests.fence.test_signs_by_photo import lay, sled_of
 from visioncheck.errors import InputError
 from visioncheck.measuring.options import PieceOptions, options_from_json, read_piece_options
-from visioncheck.page.answers import _form
+from visioncheck.page.forms import form_from_reading
 from visioncheck.present.picture import _edge_label
 from visioncheck.present.reading import reading_lines
 from visioncheck.results.as_json import reading_json
@@ -73,6 +73,6 @@ def test_the_picture_names_edges_and_what_they_were(told, asked):
 
 
 def test_the_page_offers_the_pairs(asked):
-    form = _form(reading_json(asked))
+    form = form_from_reading(reading_json(asked))
     assert form.pairs["c,b"] == "c lay on the fence, b is the fresh cut"
     assert set(form.pairs) == set(asked.question.choices)

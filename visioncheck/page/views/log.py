@@ -14,9 +14,9 @@ from visioncheck.log.store import Log
 from visioncheck.log.trend import assess, trend_points
 from visioncheck.measuring.request import sled_in_log
 from visioncheck.page import drawing
-from visioncheck.page.answers import row_from_entry
 from visioncheck.page.desk import get_desk, get_units, in_units
 from visioncheck.page.stock import short_key
+from visioncheck.page.summaries import row_from_entry
 from visioncheck.page.views.news import refused_photos
 from visioncheck.present.loop import shown_loop
 from visioncheck.present.now import history_line, now_lines, verdict_of_now

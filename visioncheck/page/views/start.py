@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.page.answers import summarise_sled
 from visioncheck.page.desk import UNITS, get_desk, get_session, in_units, remember
 from visioncheck.page.stock import find_rigs
+from visioncheck.page.summaries import summarise_sled
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.news import session_news
 from visioncheck.present.naming import error_sentence

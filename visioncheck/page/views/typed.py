@@ -72,6 +72,12 @@ _U = Field(
     "u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.01mm or 0.5thou", needed=False
 )
 _U_DEG = Field("u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.02deg", needed=False)
+# of two butted halves with a gap between them
+_BUTTED = (
+    Field("length", "Distance from there to its tip"),
+    Field("turned", "The half turned over", choices=("left", "right")),
+    Field("opens", "The gap is open at the", choices=("straightedge", "far")),
+)
 WAYS = (
     Way(
         "strip",
@@ -110,9 +116,7 @@ WAYS = (
         " must be parallel: half of any angle between them comes in on top.",
         (
             Field("wedge", "Width of the gap where it is open"),
-            Field("length", "Distance from there to its tip"),
-            Field("turned", "The half turned over", choices=("left", "right")),
-            Field("opens", "The gap is open at the", choices=("straightedge", "far")),
+            *_BUTTED,
             _U,
         ),
     ),
@@ -187,9 +191,7 @@ WAYS = (
         " must be parallel.",
         (
             Field("bevel_wedge", "Width of the gap where it is open"),
-            Field("length", "Distance from there to its tip"),
-            Field("turned", "The half turned over", choices=("left", "right")),
-            Field("opens", "The gap is open at the", choices=("straightedge", "far")),
+            *_BUTTED,
             _U,
         ),
     ),
