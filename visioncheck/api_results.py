@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from visioncheck.codes import Doubt, Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.decision import Verdict
-    from visioncheck.fence.typed import TypedResult
+    from visioncheck.fence.typed_result import TypedResult
     from visioncheck.log.entry import EntryDraft
     from visioncheck.measuring.measure import Outcome
     from visioncheck.measuring.request import SledFile

@@ -18,7 +18,7 @@ from visioncheck.units import format_error
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from visioncheck.fence.typed import TypedResult
+    from visioncheck.fence.typed_result import TypedResult
     from visioncheck.sled.model import Sled
 
 

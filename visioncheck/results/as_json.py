@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
-    from visioncheck.fence.typed import Inputs, TypedResult
+    from visioncheck.fence.typed_result import Inputs, TypedResult
     from visioncheck.reading.model import CornerReading, EdgeReading, PanelFit, Reading, WidthReading
     from visioncheck.results.model import RefusedResult, WithdrawnResult
     from visioncheck.sled.model import Sled
