@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from visioncheck.fence.decision import Verdict, decide
-from visioncheck.fence.pooled import Cuts, Scatter, Seen, paule_mandel, pool
+from visioncheck.fence.pooled import Seen, pool
+from visioncheck.fence.scatter import Cuts, Scatter, paule_mandel
 from visioncheck.quantity import Quantity
 
 

@@ -18,7 +18,8 @@ from visioncheck.correction.learned import Adjustment, Checked, Learned, Level, 
 from visioncheck.correction.means import Turns
 from visioncheck.errors import UserError
 from visioncheck.fence.decision import Verdict, combined, decide
-from visioncheck.fence.pooled import Pooled, Scatter, pool
+from visioncheck.fence.pooled import Pooled, pool
+from visioncheck.fence.scatter import Scatter
 from visioncheck.log.entry import ADJUSTMENT
 from visioncheck.log.standing import newest_reading, pending_adjustment
 from visioncheck.log.trend import Trend, assess_all, line_change, trend_points
