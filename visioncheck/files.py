@@ -28,10 +28,16 @@ def bounded_bytes(path: Path, largest: int) -> bytes:
     """
     # a pipe is opened without waiting for who writes into it
     descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    with os.fdopen(descriptor, "rb") as file:
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+    try:
+        mode = os.fstat(descriptor).st_mode
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        if not stat.S_ISREG(mode):
             raise OSError(errno.EINVAL, "not a file")
-        data = file.read(largest + 1)
+        with os.fdopen(descriptor, "rb", closefd=False) as file:
+            data = file.read(largest + 1)
+    finally:
+        os.close(descriptor)
     if len(data) > largest:
         raise OSError(errno.EFBIG, f"larger than {largest // 1000} kB")
     return data

@@ -92,6 +92,14 @@ def test_a_file_of_the_greatest_size_is_read_and_a_larger_one_not(tmp_path):
     assert raised.value.errno == errno.EFBIG
 
 
+def test_what_is_no_file_is_closed_again(tmp_path):
+    held = len(list(Path("/proc/self/fd").iterdir()))
+    for _ in range(5):
+        with pytest.raises(IsADirectoryError):
+            bounded_bytes(tmp_path, 100)
+    assert len(list(Path("/proc/self/fd").iterdir())) == held
+
+
 def test_what_is_no_file_is_not_written_over(tmp_path):
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)

@@ -449,12 +449,8 @@ def test_nothing_moves_where_motion_is_not_wanted(phone):
 
 def test_when_the_computer_is_off_the_phone_says_so_and_how_the_sleds_stood(phone):
     tab = phone(service_workers="allow")
-    tab.evaluate(
-        """() => new Promise((done) => {
-          const worker = navigator.serviceWorker;
-          worker.controller ? done() : worker.addEventListener("controllerchange", () => done());
-        })"""
-    )
+    # bounded, unlike a promise that is waited for
+    tab.wait_for_function("navigator.serviceWorker.controller !== null")
     tab.context.set_offline(True)
     tab.goto(tab.url)
     assert "The computer does not answer" in tab.inner_text("h1")
