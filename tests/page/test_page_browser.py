@@ -302,7 +302,7 @@ def test_a_long_name_does_not_scroll_sideways_and_a_chart_is_dark_at_night(phone
     tab.get_by_role("button", name="Reckon and keep it").tap()
     tab.wait_for_url(re.compile("/reading/"))
     look(tab)
-    tap(tab, f"Chart of {name}", "/trend/")
+    tap(tab, f"How {name} stands", "/trend/")
     look(tab)
     tab.emulate_media(color_scheme="dark")
     shot = tab.locator("figure img").screenshot()
@@ -366,7 +366,7 @@ def test_survey_and_verdict_with_it(phone):
     assert "Unplug the saw" in tab.inner_text(".first")
     tab.get_by_role("button", name="inches").tap()
     tab.get_by_text(re.compile(r"^[\d.]+ thou \(")).wait_for()
-    tap(tab, "Chart of Alder Lane", "/trend/")
+    tap(tab, "How Alder Lane stands", "/trend/")
     look(tab)
     assert tab.evaluate("document.querySelector('figure img').naturalWidth") > 500
     tap(tab, "Log", "/log")

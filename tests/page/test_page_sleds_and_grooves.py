@@ -154,9 +154,16 @@ def test_a_groove_is_worked_out_as_the_command_does(serve):
     ("change", "said"),
     [
         (("at=3in", "at="), "From the edge at the fence to the groove’s near wall: is empty"),
-        (("at=3in", "at=far"), "far"),
-        (("fence=right", "fence=up"), "fence"),
-        (("width=3/4in", "width=30in"), "groove"),
+        (
+            ("at=3in", "at=far"),
+            "From the edge at the fence to the groove’s near wall: is wrong: &#39;far&#39; is not a length",
+        ),
+        (("fence=right", "fence=up"), "The fence is on the blade’s: is &#39;up&#39;"),
+        (("width=3/4in", "width=-3/4in"), "The groove’s width: is -3/4in; it must be more than nothing"),
+        (("width=3/4in", "width=30in"), "leaves the board"),
+        (("zero_kerf=1/8in", "zero_kerf=9in"), "Kerf of the blade that the scale was zeroed with: is 228.6 mm"),
+        (("&kerf=3/4in", "&kerf=9in"), "Kerf of the blade or stack on the arbor: is 228.6 mm"),
+        (("&kerf=3/4in", "&plus_minus=0.1mm"), "± at 95 %: stands without that kerf"),
     ],
 )
 def test_a_groove_that_cannot_be_is_said_with_all_that_was_typed(serve, change, said):
@@ -165,6 +172,18 @@ def test_a_groove_that_cannot_be_is_said_with_all_that_was_typed(serve, change, 
     assert said in re.search(r'role="alert">(.*?)</p>', answer.text, re.DOTALL)[1]
     assert 'name="board" value="20in"' in answer.text
     assert "--" not in words(answer)
+    assert "groove[1]" not in words(answer)
+
+
+def test_an_overlap_can_be_told_for_the_blade_of_the_scales_zero(serve):
+    phone = serve().phone()
+    shown = [
+        re.findall(r"pass \d+[^|]*?\d", words(phone.get(GROOVE.replace("&kerf=3/4in", blade))))
+        for blade in ("", "&overlap=1/32in", "&kerf=1/8in&overlap=1/16in", "&overlap=1/16in")
+    ]
+    assert shown[0]
+    assert shown[0] == shown[1]  # as usual: 1/32 in, a quarter of this blade
+    assert shown[0] != shown[2] == shown[3]
 
 
 def test_a_slot_of_the_log_stands_for_the_kerf(serve):

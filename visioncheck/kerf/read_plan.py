@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
@@ -19,6 +19,7 @@ from visioncheck.quantity import Quantity, coverage_factor
 from visioncheck.tables import Name, Slip, Table, fill, format_key, limits, within
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 _LARGEST_FILE = 100_000
@@ -157,8 +158,11 @@ class _Source:
     name: str
     text: str = ""
     folder: Path | None = None
+    labels: Mapping[tuple[str | int, ...], str] = field(default_factory=dict)
 
     def complaint(self, path: tuple[str | int, ...], what: str) -> UserError:
+        if path in self.labels:
+            return UserError(f"{self.labels[path]}: {what}")
         section = str(path[0]) if len(path) > 1 else ""
         index = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
         key = next((part for part in reversed(path) if isinstance(part, str)), "")
@@ -166,12 +170,18 @@ class _Source:
         return UserError(f"{self.name}{f' line {line}' if line else ''}: {format_key(path)} {what}")
 
 
-def plan_from_data(data: dict[str, Any], source: _Source | str, folder: Path | None = None) -> Plan:
+def plan_from_data(
+    data: dict[str, Any],
+    source: _Source | str,
+    folder: Path | None = None,
+    labels: Mapping[tuple[str | int, ...], str] | None = None,
+) -> Plan:
     """Make a plan of a parsed TOML document; a name for `source` is what error messages call it.
 
-    A slot measured before is looked for in `folder`.
+    A slot measured before is looked for in `folder`. `labels` are what a form calls the keys, by their paths such as
+    ``("groove", 0, "at")``; an error about such a key has its label in place of the source's name.
     """
-    source = _Source(source, folder=folder) if isinstance(source, str) else source
+    source = _Source(source, folder=folder, labels=labels or {}) if isinstance(source, str) else source
     try:
         table = fill(PlanTable, data, "a plan")
     except Slip as slip:
@@ -207,6 +217,8 @@ def _blade_kerf(blade: BladeTable | None, source: _Source) -> Quantity | None:
     if blade is None:
         return None
     if blade.slot is None:
+        if blade.kerf is None and blade.model_fields_set == {"overlap"}:
+            return None  # told for the blade that the scale was zeroed with
         if blade.kerf is None:
             raise source.complaint(("blade", "kerf"), 'is missing; write it in quotes with its unit, such as "1/8in"')
         return Quantity(blade.kerf, blade.plus_minus, "mm")

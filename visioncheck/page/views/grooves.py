@@ -47,6 +47,18 @@ _LABELS = _NEEDED | {
     "plus_minus": "How well that is known, ± at 95 %",
     "overlap": "Least overlap of two passes",
 }
+_KEYS: dict[str, tuple[str | int, ...]] = {
+    "at": ("groove", 0, "at"),
+    "width": ("groove", 0, "width"),
+    "board": ("board", "width"),
+    "zero_kerf": ("saw", "zero_kerf"),
+    "fence": ("saw", "fence"),
+    "flange": ("saw", "flange"),
+    "kerf": ("blade", "kerf"),
+    "plus_minus": ("blade", "plus_minus"),
+    "overlap": ("blade", "overlap"),
+}
+"""Where a plan file has what the form asks for."""
 _MOST_SLOTS = 5
 
 
@@ -108,7 +120,7 @@ async def send_board(request: Request) -> Response:
         typed = {name: form.fields.get(name, "")[:60] for name in _NAMES}
         try:
             data = _data(typed, units, _slots(desk.settings.log, units))
-            plan_from_data(data, "the groove", Path())
+            _plan(data)
         except UserError as error:
             raise RefusedForm(400, error_sentence(error, "page"), "Go back and mend that.") from None
         fields = {name: form.fields.get(name, "") for name in ("fence_edge", "thickness")}
@@ -123,7 +135,12 @@ def groove_plan(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, .
     UserError
         By the form's labels.
     """
-    return plan_from_data(_data(typed, units, slots), "the groove", Path())
+    return _plan(_data(typed, units, slots))
+
+
+def _plan(data: dict[str, Any]) -> Plan:
+    labels = {path: _LABELS[name] for name, path in _KEYS.items()}
+    return plan_from_data(data, "the groove", Path(), labels)
 
 
 def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -> dict[str, Any]:
@@ -142,6 +159,8 @@ def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -
     slot = next((each for each in slots if each.id == typed["slot"]), None)
     if slot is not None and typed["kerf"]:
         raise UserError("The kerf is typed, and a slot chosen as well; give one of the two")
+    if slot is None and typed["plus_minus"] and not typed["kerf"]:
+        raise UserError(f"{_LABELS['plus_minus']}: stands without that kerf; type the kerf too")
     blade = {key: length[key] for key in ("kerf", "plus_minus", "overlap") if typed[key]}
     if slot is not None:
         blade |= {"kerf": slot.kerf, "plus_minus": slot.plus_minus}
