@@ -12,7 +12,7 @@ from PIL import Image
 
 from tests.log.conftest import START, make_draft, make_photo, make_reading, typed_draft
 from visioncheck.cli import main
-from visioncheck.commands.measure import _as_it_stands
+from visioncheck.commands.together import as_it_stands
 from visioncheck.correction.correct import correct
 from visioncheck.errors import UserError
 from visioncheck.log.adjusting import Moment, TakenBefore
@@ -170,9 +170,9 @@ def test_no_old_reading_carries_its_order_to_move_out_of_the_log(log_folder, tmp
     measured = replace(photo, reading=photo.reading | moving(), measured=seen)
     with Log.open(log_folder, create=True) as log:
         old = attach_outcome(log, measured)
-        assert _as_it_stands(log, measured) is measured
+        assert as_it_stands(log, measured) is measured
         log.attach(typed_draft(days=1, sled_text=LONG, adjusted="half a turn", reading=make_reading() | moving()))
-        now = _as_it_stands(log, measured)
+        now = as_it_stands(log, measured)
     assert now.correction is None
     assert now.reading["correction"].keys() == {"advice", "verdict", "probability_inside"}
     assert "adjusted since" in now.instead

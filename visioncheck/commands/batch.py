@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visioncheck.commands.options import CutEdge, Edges, Nominal
 from visioncheck.errors import UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
 from visioncheck.stopping import exit_code
@@ -48,24 +49,9 @@ def batch(
         str | None, typer.Option(help="Edge at the fence as the pictures show it: top, bottom, left, right.")
     ] = None,
     cuts: Annotated[int | None, typer.Option(min=2, help="Successive cuts behind strips.")] = None,
-    cut_edge: Annotated[
-        str | None,
-        typer.Option(help="Of a bevel: the cut, as the picture shows it: top, bottom, left, right."),
-    ] = None,
-    nominal: Annotated[
-        str | None,
-        typer.Option(
-            help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
-        ),
-    ] = None,
-    edges: Annotated[
-        str | None,
-        typer.Option(
-            metavar="a,b",
-            help="Of a corner: its edge at the fence and the fresh cut, by their letters in the picture; for work of"
-            " any shape.",
-        ),
-    ] = None,
+    cut_edge: CutEdge = None,
+    nominal: Nominal = None,
+    edges: Edges = None,
     turned_half: Annotated[
         str | None, typer.Option(help="With --piece gap: the half that was turned over, left or right.")
     ] = None,

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from visioncheck.commands.log_attach import TIME_HELP, parse_time
+from visioncheck.commands.options import CutEdge, Edges, Nominal
+from visioncheck.commands.together import Together, as_it_stands, leave_to_all, say_together, take_together
 from visioncheck.errors import Refusal, UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
 
@@ -21,11 +22,9 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
     from visioncheck.log.store import Log
     from visioncheck.measuring.measure import Outcome
-    from visioncheck.present.line import LabelledLine
     from visioncheck.sled.model import Sled
 
 _SOME_REFUSED, _ALL_REFUSED = 1, 2
-_BELOW = "go by all readings together, below"
 
 
 def measure(
@@ -63,24 +62,9 @@ def measure(
             " 'second edge'."
         ),
     ] = None,
-    cut_edge: Annotated[
-        str | None,
-        typer.Option(help="Of a bevel: the cut, as the picture shows it: top, bottom, left, right."),
-    ] = None,
-    nominal: Annotated[
-        str | None,
-        typer.Option(
-            help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."
-        ),
-    ] = None,
-    edges: Annotated[
-        str | None,
-        typer.Option(
-            metavar="a,b",
-            help="Of a corner: its edge at the fence and the fresh cut, by their letters in the picture; for work of"
-            " any shape.",
-        ),
-    ] = None,
+    cut_edge: CutEdge = None,
+    nominal: Nominal = None,
+    edges: Edges = None,
     turned: Annotated[
         bool,
         typer.Option(
@@ -159,17 +143,17 @@ def measure(
                 entries.append(
                     attach_outcome(open_log, outcome, person=person, note=note, adjusted=before, time=read_at, now=now)
                 )
-                outcome = _as_it_stands(open_log, outcome)
+                outcome = as_it_stands(open_log, outcome)
             _draw(outcome, picture, owner, budget=budget)
             outcomes.append(outcome.without_pixels())
-        outcomes = [_as_it_stands(open_log, outcome) for outcome in outcomes]
-        together = _together(outcomes, open_log, owner)
-        outcomes = outcomes if open_log or not together else [_below(outcome) for outcome in outcomes]
+        outcomes = [as_it_stands(open_log, outcome) for outcome in outcomes]
+        together = take_together(outcomes, open_log, owner)
+        outcomes = outcomes if open_log or not together else [leave_to_all(outcome) for outcome in outcomes]
     if as_json:
         _say_json(outcomes, together)
     else:
         _say(outcomes, owner, budget=budget, is_last=together is None)
-        _say_together(together, owner)
+        say_together(together, owner)
     _say_kept(entries, log, rig)
     for outcome in outcomes:
         if outcome.problem:
@@ -262,30 +246,6 @@ def _by_time(photos: Sequence[Path]) -> list[Path]:
     return sorted(photos, key=lambda path: taken(path) or now)
 
 
-def _as_it_stands(log: Log | None, outcome: Outcome) -> Outcome:
-    """Take the order to move from a reading that the log has a newer one of, or an adjustment after it."""
-    if log is None or outcome.measured is None:
-        return outcome
-    from visioncheck.log.now import sled_now
-    from visioncheck.log.standing import SUPERSEDED, find_standing
-    from visioncheck.results.advice import correction_json, without_move
-
-    entry = log.standing_entry(outcome.measured.photo.sha256)
-    standing = None if entry is None else find_standing(entry, log.entries(sled=entry.sled))
-    if entry is None or standing is None:
-        return outcome
-    reading = dict(outcome.reading)
-    if standing.counts:
-        now = sled_now(log, entry.sled)
-        if now.correction is None or now.pooled is None or now.pooled.readings == 1:
-            return outcome
-        reading["correction"] = correction_json(now.correction)
-        return replace(outcome, reading=reading, correction=now.correction, instead=_BELOW)
-    if "correction" in reading:
-        reading["correction"] = without_move(reading["correction"])
-    return replace(outcome, reading=reading, correction=None, instead=SUPERSEDED[standing.state])
-
-
 def _draw(outcome: Outcome, picture: Path | None, sled: Sled | None, *, budget: bool) -> None:
     if picture is None:
         return
@@ -314,64 +274,7 @@ def _draw_refusal(outcome: Outcome, picture: Path) -> None:
     draw_refusal(load_photo(outcome.request.photo), outcome.problem.marks, error_sentence(outcome.problem), picture)
 
 
-def _below(outcome: Outcome) -> Outcome:
-    """Leave the order to move to all readings together."""
-    from visioncheck.results.advice import without_move
-
-    reading = dict(outcome.reading)
-    if "correction" in reading:
-        reading["correction"] = without_move(reading["correction"])
-    return replace(outcome, reading=reading, correction=None, instead=_BELOW)
-
-
-@dataclass(frozen=True)
-class _Together:
-    """All readings of one sled as one: its lines, and its JSON object."""
-
-    lines: list[LabelledLine]
-    json: dict[str, Any]
-
-
-def _together(outcomes: Sequence[Outcome], log: Log | None, sled: Sled | None) -> _Together | None:
-    """Take what was read now, with a log all since the sled was changed, as one; None of a single reading."""
-    read = [each for each in outcomes if each.measured is not None and each.measured.reading.fence_error is not None]
-    if not read:
-        return None
-    from visioncheck.results.pooled import pooled_json
-
-    if log is not None and sled is not None:
-        from visioncheck.log.now import sled_now
-        from visioncheck.present.now import now_lines
-
-        now = sled_now(log, sled.name)
-        if now.pooled is None or (now.pooled.readings == 1 and now.last_move is None):
-            return None
-        return _Together(now_lines(now), pooled_json(now.pooled, now.correction))
-    if len(read) == 1:
-        return None
-    from visioncheck.correction.correct import correct
-    from visioncheck.fence.pooled import pool
-    from visioncheck.measuring.together import records_from_outcomes
-    from visioncheck.present.now import pooled_lines
-    from visioncheck.results.basis import basis_of_json
-    from visioncheck.results.pieces import seen_from_records
-
-    pooled = pool(seen_from_records(records_from_outcomes(read)))
-    basis = replace(basis_of_json(read[-1].reading), pooled=pooled)
-    correction = correct(pooled.error, sled, basis) if sled else None
-    return _Together(pooled_lines(pooled, sled, basis), pooled_json(pooled, correction))
-
-
-def _say_together(together: _Together | None, sled: Sled | None) -> None:
-    if together is None:
-        return
-    from visioncheck.present.terminal import print_report
-
-    title = f"{sled.name}: all readings together" if sled else "All readings together"
-    print_report(title, together.lines, cautions=sled is not None)
-
-
-def _say_json(outcomes: Sequence[Outcome], together: _Together | None) -> None:
+def _say_json(outcomes: Sequence[Outcome], together: Together | None) -> None:
     import json
 
     from visioncheck.present.questions import with_reason

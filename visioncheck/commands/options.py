@@ -1,0 +1,23 @@
+"""Options that several commands have alike."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+CutEdge = Annotated[
+    str | None, typer.Option(help="Of a bevel: the cut, as the picture shows it: top, bottom, left, right.")
+]
+Nominal = Annotated[
+    str | None,
+    typer.Option(help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."),
+]
+Edges = Annotated[
+    str | None,
+    typer.Option(
+        metavar="a,b",
+        help="Of a corner: its edge at the fence and the fresh cut, by their letters in the picture; for work of any"
+        " shape.",
+    ),
+]
