@@ -43,7 +43,7 @@ def test_what_the_handbook_shows_runs(tmp_path, monkeypatch, capsys):
     (tmp_path / "fixtures").symlink_to(REPO / "fixtures")
     monkeypatch.chdir(tmp_path)
     exec(compile(example, "python.md", "exec"), {})  # noqa: S102 - our own text
-    assert " outside right back\nsingle\n" in capsys.readouterr().out
+    assert " outside right back\nsingle move it\n" in capsys.readouterr().out
     assert (tmp_path / "read.png").stat().st_size > 10_000
 
 

@@ -148,7 +148,7 @@ def test_from_the_address_to_the_verdict_and_a_refusal(phone):
     send(tab, "survey-1.jpg")
     tab.get_by_role("heading", name="Not measured").wait_for()
     look(tab)
-    assert "four-sided workpiece" in tab.inner_text("main")
+    assert "workpiece with straight edges" in tab.inner_text("main")
     assert "Lay it within the band" in tab.inner_text("main")
     tap(tab, "Take another photo", "/sled/")
 
