@@ -83,6 +83,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     return code if isinstance(code, int) else 0
 
 
+# what a name that was given runs into before its reader or writer has a sentence of its own
+_ABOUT_A_NAME = {errno.ENAMETOOLONG, errno.EACCES, errno.EPERM, errno.ELOOP, errno.ENOTDIR, errno.EROFS}
+
+
 def _code_of(error: Exception) -> int | None:
     """What is no fault of the program is said in one line; None where it is one."""
     if exit_code() is not None:  # interrupted while a library was being loaded, it fails in its own ways
@@ -92,6 +96,9 @@ def _code_of(error: Exception) -> int | None:
         return _refused(error.format_message())
     if isinstance(error, OSError) and error.filename is None and error.errno in {errno.ENOSPC, errno.EPIPE, errno.EIO}:
         return _unwritable(error)
+    if isinstance(error, OSError) and error.filename is not None and error.errno in _ABOUT_A_NAME:
+        reason = (error.strerror or str(error)).lower()
+        return _refused(f"{error.filename} cannot be used ({reason}); check its name, or choose another place.")
     return None
 
 

@@ -106,7 +106,9 @@ def write_text(path: Path, text: str) -> None:
 
 
 def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path | None]) -> None:
-    """Refuse outputs that would be written over what is read, or over one another.
+    """Refuse outputs that would be written over what is read, or over one another, or that cannot be written.
+
+    Before the work, so that none of it is lost for want of a place.
 
     Parameters
     ----------
@@ -129,6 +131,31 @@ def refuse_overwriting(outputs: Mapping[str, Path | None], inputs: Iterable[Path
         if same is not None:
             raise UserError(f"{option} {path} is {same}, and would be written over it; choose another name")
         taken[place] = f"what {option} is to write"
+        require_writable(path)
+
+
+def require_writable(path: Path) -> None:
+    """Look, before the work, whether a file can be written there; folders on the way may still have to be made.
+
+    Raises
+    ------
+    UserError
+        It cannot.
+    """
+    reason = None
+    try:
+        if path.exists() and not path.is_file():
+            reason = "not a file"
+        else:
+            folder = next(each for each in path.absolute().parents if each.exists())
+            if not folder.is_dir():
+                reason = f"{folder} is no folder"
+            elif not os.access(folder, os.W_OK | os.X_OK):
+                reason = f"{folder} cannot be written to"
+    except OSError as error:  # a name too long, a folder that lets nobody in
+        reason = (error.strerror or str(error)).lower()
+    if reason is not None:
+        raise UserError(f"Cannot write {path} ({reason}); choose another place")
 
 
 def refuse_idle(given: Mapping[str, object], why: str) -> None:

@@ -136,3 +136,29 @@ def test_a_reason_that_is_kept_names_no_folder():
     problem = UserError("is odd").of(Path("/home/somebody/a.jpg"), "b/c.jpg")
     assert problem.named == "a.jpg and c.jpg: is odd"
     assert str(problem) == "/home/somebody/a.jpg and b/c.jpg: is odd"
+
+
+@pytest.mark.parametrize("name", ["9" * 400, "a-file/below", "folder", "full"])
+def test_an_output_that_cannot_be_written_is_said_before_the_work(name, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a-file").write_text("x")
+    for folder in (f"{name}.json", f"{name}.html", f"{name}.png"):
+        if name == "folder":
+            (tmp_path / folder).mkdir()
+        elif name == "full":
+            (tmp_path / folder).symlink_to("/dev/full")
+    for line in (
+        ["survey", "none-1.jpg", "none-2.jpg", "-o", f"{name}.json"],
+        ["survey", "none-1.jpg", "none-2.jpg", "-o", "rig.json", "--picture", f"{name}.png"],
+        ["refine", "none.json", "none", "-o", f"{name}.json"],
+        ["report", "none", "-o", f"{name}.html"],
+        ["log", "trend", "none", "-o", f"{name}.png"],
+        ["tolerance", "joint", "--width", "9" * 400, "--picture", f"{name}.png"],
+    ):
+        assert main(line) == 2
+        assert "Cannot write" in capsys.readouterr().err, line
+
+
+def test_a_name_too_long_for_a_folder_is_one_sentence(capsys):
+    assert main(["log", "restore", "none", "9" * 400]) == 2
+    assert "name too long" in capsys.readouterr().err

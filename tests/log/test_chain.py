@@ -437,11 +437,16 @@ def test_bad_entries_are_named_and_passed_over(log, log_folder, monkeypatch, tmp
         said = capsys.readouterr()
         for entry in bad:
             assert f"--corrects {entry.id[:8]} --withdraw" in said.err
+            assert entry.id[:8] in (said.out if line is not report else (tmp_path / "report.html").read_text())
         assert "0.5" not in said.out
+    assert "Entries that this report leaves out" in (tmp_path / "report.html").read_text()
+    assert main(["log", "trend", str(log_folder), "--json"]) == 0
+    assert set(json.loads(capsys.readouterr().out)["passed_over"]) == {entry.id for entry in bad}
     assert main(["log", "list", str(log_folder)]) == 0
     said = capsys.readouterr()
-    assert "2062-03-01, which is still to come" in said.err
-    assert bad[2].id[:8] in said.err
+    for text in (said.out, said.err):
+        assert "2062-03-01, which is still to come" in text
+        assert bad[2].id[:8] in text
     for entry in bad:
         assert main(["log", "attach", str(log_folder), "--corrects", entry.id, "--withdraw", "a slip"]) == 0
     capsys.readouterr()

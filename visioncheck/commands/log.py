@@ -50,6 +50,7 @@ def list_entries(
             print(_list_line(entry))
         if start is None and last is None:
             _list_sleds(open_log, [sled] if sled else open_log.sleds())
+    _print_passed_over(open_log)
     say_passed_over(open_log)
 
 
@@ -134,11 +135,20 @@ def trend(
                 typer.echo(f"{name}: {' '.join(said)}")
             if output is not None:
                 _draw(output, points, name, owner)
-    say_passed_over(open_log)
     if as_json:
-        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
-    elif output is not None:
-        typer.echo(f"Wrote {output}.")
+        left_out = {"passed_over": dict(open_log.passed_over)} if open_log.passed_over else {}
+        typer.echo(json.dumps(found | left_out, indent=2, ensure_ascii=False))
+    else:
+        _print_passed_over(open_log)
+        if output is not None:
+            typer.echo(f"Wrote {output}.")
+    say_passed_over(open_log)
+
+
+def _print_passed_over(log: Log) -> None:
+    """Name what is not in the list or trend within it too: one that is piped or kept says so itself."""
+    for why in log.passed_over.values():
+        print(f"Passed over: {why}.")
 
 
 def say_passed_over(log: Log) -> None:

@@ -20,6 +20,9 @@ def refine(
     They show by how much the print is out of square with the wood as the reference, however the phone was held. The
     given rig file and the readings in the log stay as they are.
     """
+    from visioncheck.files import require_writable
+
+    require_writable(output)
     if output.exists():
         raise UserError(f"-o {output} is there already; the refined rig is a file of its own, so give it a new name")
 

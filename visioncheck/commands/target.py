@@ -16,7 +16,7 @@ def target(
 ) -> None:
     """Write the target's sheets and the piece tags as PDFs to print at 100 %."""
     from visioncheck.errors import UserError
-    from visioncheck.files import write_whole
+    from visioncheck.files import refuse_overwriting, write_whole
     from visioncheck.printed.draw import draw_sheets, draw_tags
     from visioncheck.printed.layout import PAPERS, SHEETS, target_layout
 
@@ -26,13 +26,12 @@ def target(
         raise UserError(f"--field {field!r} is not known; choose light or dark")
     if not 1 <= sheets <= SHEETS:
         raise UserError(f"--sheets {sheets} is not possible; choose 1 to {SHEETS}")
-    files = {
-        f"{paper}-{field}.pdf": draw_sheets(target_layout(paper), "dark" if field == "dark" else "light", sheets),
-        f"tags-{paper}.pdf": draw_tags(PAPERS[paper]),
-    }
-    for name, content in files.items():
-        write_whole(output / name, content)
-        typer.echo(f"wrote {output / name}")
+    sheets_pdf, tags_pdf = output / f"{paper}-{field}.pdf", output / f"tags-{paper}.pdf"
+    refuse_overwriting({"--output": sheets_pdf, "the tags in --output": tags_pdf}, [])
+    write_whole(sheets_pdf, draw_sheets(target_layout(paper), "dark" if field == "dark" else "light", sheets))
+    typer.echo(f"wrote {sheets_pdf}")
+    write_whole(tags_pdf, draw_tags(PAPERS[paper]))
+    typer.echo(f"wrote {tags_pdf}")
 
 
 def register(app: typer.Typer) -> None:
