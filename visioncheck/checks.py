@@ -265,6 +265,11 @@ SLOT_LEAST_LENGTH_MM = 15.0
 """mm. A shorter slot is not looked for; assumption."""
 SLOT_LEAST_RATIO = 2.0
 """Length over width. A slot is at least so long; assumption."""
+SLOT_ANOTHER_SHARE = 0.5
+"""Of the slot's length. Another dark line as long as this may be the slot that was meant; assumption."""
+SLOT_STEP_ACROSS = 0.12
+"""Natural log of light. Wood that differs by more from one side of a slot to the other may be a groove's floor, which
+lies deeper and sees less of the sky; assumption."""
 SLOT_LEAST_WOOD = 0.8
 """Share of its length. With less wood beside it a band is a shadow along the work's own edge; assumption."""
 SLOT_LEAST_TINT = 0.3

@@ -32,6 +32,7 @@ class Painting:
 
     Without a `depth` it goes right through, and the table shows in it where the light gets there. `lamp` is how far the
     lamp lies aside, mm for each mm of height, along the board and across it; it gives all light but the `sky`'s share.
+    `more_slots` are further ones, without a lamp: how far each lies beside the first, and how much wider it is.
     """
 
     centre: tuple[float, float] = (105.0, 150.0)
@@ -44,6 +45,7 @@ class Painting:
     slot_offset: float = 3.0
     width_start: float = 3.0
     width_end: float = 3.0
+    more_slots: tuple[tuple[float, float], ...] = ()
     rough: float = 0.02
     wood: tuple[float, float, float] = (0.16, 0.29, 0.42)
     dark: tuple[float, float, float] = (0.004, 0.009, 0.016)
@@ -192,7 +194,11 @@ def _in_slot(place, what, half, walls):
     along, low, high = walls
     x, y = place[..., 0], place[..., 1]
     reach = 1e9 if what.through else -half[0] + what.slot_length
-    return (y > np.interp(x, along, low)) & (y < np.interp(x, along, high)) & (x < reach)
+    inside = np.zeros(x.shape, bool)
+    for beside, wider in ((0.0, 0.0), *what.more_slots):
+        off = y - beside
+        inside |= (off > np.interp(x, along, low) - wider / 2) & (off < np.interp(x, along, high) + wider / 2)
+    return inside & (x < reach)
 
 
 def _grain(place, rng):

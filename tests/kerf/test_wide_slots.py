@@ -156,6 +156,27 @@ def test_a_shadow_on_a_lit_floor_is_not_taken_for_a_slot(sheets, aside):
 
 
 @pytest.mark.photos
+@pytest.mark.parametrize(("first_mm", "apart_mm", "wider_mm"), [(-4.0, 8.0, 0.3), (-12.0, 24.0, 0.6)])
+def test_of_two_slots_none_is_read(sheets, first_mm, apart_mm, wider_mm):
+    what = Painting(breadth=60, slot_offset=first_mm, more_slots=((apart_mm, wider_mm),))
+    with pytest.raises(Refusal) as refused:
+        read(painted(sheets["light"], what), what.thickness)
+    assert (refused.value.code, refused.value.case) == ("slot-doubtful", "several")
+    assert refused.value.fields["count"] == 2
+    assert len(refused.value.marks.found) == 2
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize("lamp", [None, (0.0, 0.6), (0.0, -0.6)])
+def test_a_lit_floor_is_not_taken_for_the_top_face(sheets, lamp):
+    # a groove 12.7 mm wide and 9 mm deep: what is darker, its side face or the shadow on its floor, is narrower
+    what = Painting(depth=9, width_start=12.7, width_end=12.7, shade=0.8, lamp=lamp)
+    with pytest.raises(Refusal) as refused:
+        read(painted(sheets["light"], what), what.thickness)
+    assert (refused.value.code, refused.value.case) == ("slot-doubtful", "two readings")
+
+
+@pytest.mark.photos
 def test_walls_blurred_by_software_are_refused(sheets):
     scene = painted(sheets["light"], slot(sheets["light"], 3.2, 16, 35.0))
     soft = replace(scene, photo=replace(scene.photo, bgr=cv2.GaussianBlur(scene.photo.bgr, (0, 0), 2.0)))

@@ -16,8 +16,9 @@ from visioncheck.edges.slot_walls import SlotTrace, trace_slot
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
 from visioncheck.edges.wide import is_wide, trace_wide
-from visioncheck.errors import Refusal
+from visioncheck.errors import Marks, Refusal
 from visioncheck.flags import FlagCode
+from visioncheck.outline.beside import corners_of, other_slots, step_across
 from visioncheck.outline.find import Outline
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import Patch, RoughSlot, find_slot, look_at_work
@@ -160,7 +161,7 @@ def find_and_trace(
     pairs = [walls for walls in find_walls(patch, unlike, sought.along) if sought.fits(walls.width_mm)]
     wide = [walls for walls in pairs if is_wide(view, walls, thickness.value)]
     if wide and len(pairs) > 1:
-        raise _two_readings(scene, what)
+        raise _rivals(scene, patch, pairs, what)
     if wide:
         _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
         traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
@@ -175,6 +176,8 @@ def find_and_trace(
     _sharp_enough(scene, traced, what)
     if not all(has_wood_beside(patch, unlike, _guide(wall)) for wall in (traced.near, traced.far)):
         raise _two_readings(scene, what)
+    if sought.width_mm is None and what == "slot":
+        _alone(scene, patch, traced)
     if wide and sought.width_mm is None:
         _one_reading(scene, patch, unlike, wide[0], traced, what)
     refuse_from_above(scene, traced, what)
@@ -191,11 +194,50 @@ def _sharp_enough(scene: Scene, traced: SlotTrace, what: str) -> None:
 
 def _between(pairs: list[Walls]) -> RoughSlot | None:
     """The band between the only two walls that are seen."""
-    if len(pairs) != 1:
-        return None
-    first, second = pairs[0].first, pairs[0].second
+    return _band(pairs[0]) if len(pairs) == 1 else None
+
+
+def _band(walls: Walls) -> RoughSlot:
+    """What lies between two walls."""
+    first, second = walls.first, walls.second
     middle = Guide((first.start_mm + second.end_mm) / 2, (first.end_mm + second.start_mm) / 2)
-    return RoughSlot(middle, -pairs[0].width_mm / 2, pairs[0].width_mm / 2)
+    return RoughSlot(middle, -walls.width_mm / 2, walls.width_mm / 2)
+
+
+def _alone(scene: Scene, patch: Patch, traced: SlotTrace) -> None:
+    """Refuse several slots, and what may be a shadow or the side face in a groove whose floor is lit."""
+    walls = _guide(traced.near), _guide(traced.far)
+    width = float(np.median(traced.width_px)) * traced.far.pixel_mm
+    own = RoughSlot(walls[1], 0.0, width)
+    others = other_slots(patch, own)
+    if others:
+        raise _several(scene, (own, *others))
+    # where the sheet shows there is no floor of wood
+    if not any(map(shows_sheet, traced.sides)) and step_across(patch, walls) > checks.SLOT_STEP_ACROSS:
+        raise _two_readings(scene, "slot")
+
+
+def _rivals(scene: Scene, patch: Patch, pairs: list[Walls], what: str) -> Refusal:
+    """Two slots apart from each other are several; what overlaps, or has another light in between, is one groove."""
+    bands = [_band(walls) for walls in pairs]
+    apart = [k for k in range(len(pairs)) if k == 0 or not _overlap(bands[0], bands[k])]
+    floor = any(step_across(patch, (pairs[k].first, pairs[k].second)) > checks.SLOT_STEP_ACROSS for k in apart)
+    if what != "slot" or len(apart) == 1 or floor:
+        return _two_readings(scene, what)
+    return _several(scene, tuple(bands[k] for k in apart))
+
+
+def _overlap(band: RoughSlot, other: RoughSlot) -> bool:
+    """Whether the middle of one lies within the other, or nearly."""
+    middles = [(each.line.start_mm + each.line.end_mm) / 2 for each in (band, other)]
+    return bool(abs((middles[1] - middles[0]) @ band.line.normal) < (band.width_mm + other.width_mm) / 2)
+
+
+def _several(scene: Scene, slots: tuple[RoughSlot, ...]) -> Refusal:
+    """Nothing tells which of them is meant."""
+    outlines = tuple(scene.view.to_image(corners_of(each)) for each in slots)
+    refusal = Refusal("slot-doubtful", scene.name, "several", count=len(slots))
+    return refusal.showing(Marks(outlines))
 
 
 def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: SlotTrace, what: str) -> None:

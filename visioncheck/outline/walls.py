@@ -144,7 +144,7 @@ def shows_paper(patch: Patch, paper: Array, wall: Guide) -> bool:
     green = patch.log_light[..., [GREEN]]
     tint = patch.log_light - green
     slot, wood = (
-        np.array([np.median(_beside(patch, tint[..., k], wall, across)) for k in range(3)])
+        np.array([np.median(look_beside(patch, tint[..., k], wall, across)) for k in range(3)])
         for across in (_ACROSS_MM, -_ACROSS_MM)
     )
     apart = paper - wood
@@ -322,13 +322,13 @@ def has_wood_beside(patch: Patch, unlike: Array, wall: Guide) -> bool:
 
 
 def _wood_side(patch: Patch, unlike: Array, wall: Guide) -> Array:
-    return np.asarray(np.median(_beside(patch, unlike, wall, -_ACROSS_MM), axis=1))
+    return np.asarray(np.median(look_beside(patch, unlike, wall, -_ACROSS_MM), axis=1))
 
 
 def _is_wall(patch: Patch, unlike: Array, wall: Guide) -> bool:
     """Wood on the side away from the normal, and something else on the other, nearly all along."""
     outside = _wood_side(patch, unlike, wall)
-    inside = np.median(_beside(patch, unlike, wall, _ACROSS_MM), axis=1)
+    inside = np.median(look_beside(patch, unlike, wall, _ACROSS_MM), axis=1)
     return bool(
         np.mean(outside < _LIKE) > checks.WALL_SHARE and np.mean(inside - outside > _LEAST_STEP) > checks.WALL_SHARE
     )
@@ -337,10 +337,11 @@ def _is_wall(patch: Patch, unlike: Array, wall: Guide) -> bool:
 def _is_empty(patch: Patch, unlike: Array, walls: Walls) -> bool:
     """Whether hardly anything between the walls looks like the top face."""
     across = np.asarray(np.linspace(0.1, 0.9, 17) * walls.width_mm, np.float64)
-    return bool(np.mean(_beside(patch, unlike, walls.first, across) > _LEAST_STEP) > checks.WALL_SHARE)
+    return bool(np.mean(look_beside(patch, unlike, walls.first, across) > _LEAST_STEP) > checks.WALL_SHARE)
 
 
-def _beside(patch: Patch, unlike: NDArray[np.floating], wall: Guide, across: Array) -> Array:
+def look_beside(patch: Patch, unlike: NDArray[np.floating], wall: Guide, across: Array) -> Array:
+    """Values at places along a wall (n) and `across` from it (m), mm to its normal: (n, m)."""
     at = np.arange(0.04, 0.97, 0.01) * wall.length_mm
     where = ((wall.points(at[:, None], across[None, :]) - patch.corner_mm) / PITCH_MM).astype(np.float32)
     return np.asarray(cv2.remap(unlike.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR))

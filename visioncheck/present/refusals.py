@@ -248,6 +248,10 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         " like the top face or some of it may be a shadow; light the work evenly, with nothing on it, and show one slot"
         " alone."
     ),
+    ("slot-doubtful", "several"): (
+        "{count} slots, or lines as dark and straight, are seen in the board, and nothing tells which of them to"
+        " measure; lay a board with one slot, or measure grooves by their plan."
+    ),
     ("slot-doubtful", "too deep"): _too_deep,
     ("thickness-contradicted", ""): _contradicted,
     ("arris-doubtful", ""): (
