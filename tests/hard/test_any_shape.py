@@ -74,3 +74,11 @@ def test_a_photo_of_it_is_read(name, corners, rig_file, tmp_path):
     assert reading.question.code == "edges"
     for error, stated in errors_of(reading, scene):
         assert abs(error) <= stated
+
+
+def test_a_border_that_goes_along_a_spur_and_back():
+    mask = mask_of([(80, 80), (340, 90), (210, 330)])
+    for step in range(41):  # a scratch one pixel wide that runs out over the side
+        mask[50 + step, 202 - step] = 1
+    found = polygon_of(mask, nothing(mask))
+    assert sum(found.straight) >= 3

@@ -111,7 +111,11 @@ def _stretches(border: Array) -> list[Array]:
     first = int(np.argmax(np.linalg.norm(border - border.mean(axis=0), axis=1)))
     ring = np.concatenate([border[first:], border[: first + 1]])
     corners: Array = approximate_polygon(ring, _BENDS_PX)  # type: ignore[no-untyped-call]
-    at = [int(np.flatnonzero((ring[:-1] == corner).all(axis=1))[0]) for corner in corners[:-1]]
+    at = [0]
+    for corner in corners[1:-1]:
+        # a border that goes along a spur and back passes a place twice
+        beyond = ring[at[-1] + 1 : -1]
+        at.append(at[-1] + 1 + int(np.flatnonzero((beyond == corner).all(axis=1))[0]))
     return [ring[a : b + 1] for a, b in zip(at, [*at[1:], len(ring) - 1], strict=True)]
 
 
