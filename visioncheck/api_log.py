@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from visioncheck.fence.pooled import Pooled
     from visioncheck.log.entry import Entry
-    from visioncheck.log.now import SledNow
+    from visioncheck.log.state import SledNow
     from visioncheck.log.store import Log
     from visioncheck.log.trend import Trend
 

@@ -13,7 +13,7 @@ from visioncheck.units import format_error
 
 if TYPE_CHECKING:
     from visioncheck.log.entry import Entry
-    from visioncheck.log.now import SledNow
+    from visioncheck.log.state import SledNow
     from visioncheck.log.store import Log
     from visioncheck.present.verdict import Tone
     from visioncheck.sled.model import Sled

@@ -14,7 +14,7 @@ from visioncheck.units import UnitWorld, format_error
 
 if TYPE_CHECKING:
     from visioncheck.correction.learned import Learned, Outcome
-    from visioncheck.log.now import LastMove, SledNow
+    from visioncheck.log.state import LastMove, SledNow
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 

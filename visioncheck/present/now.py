@@ -20,7 +20,7 @@ from visioncheck.units import UnitWorld, format_error
 if TYPE_CHECKING:
     from visioncheck.fence.next_step import Basis
     from visioncheck.fence.pooled import Pooled
-    from visioncheck.log.now import SledNow
+    from visioncheck.log.state import SledNow
     from visioncheck.log.trend import Move, Trend
     from visioncheck.present.naming import Door
     from visioncheck.sled.model import Sled

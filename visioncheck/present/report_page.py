@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from visioncheck.errors import InputError, UserError
-from visioncheck.log.now import SledNow, kept_sled, now_from_entries
+from visioncheck.log.now import kept_sled, now_from_entries
+from visioncheck.log.state import SledNow
 from visioncheck.log.trend import trend_points
 from visioncheck.photo.load import load_photo
 from visioncheck.present.bevel import tilt_lines
