@@ -14,7 +14,7 @@ from scipy import integrate, stats
 
 from tests.log.conftest import START, make_draft, make_photo, make_reading, typed_draft
 from tests.log.trend_rates import Habit, called, drifts_called, false_alarms, odd_told, steps_called, take
-from visioncheck.log import changes
+from visioncheck.log import changes, rivals
 from visioncheck.log.trend import (
     D2,
     D3,
@@ -191,15 +191,15 @@ def test_the_gain_of_a_step_against_the_whole_likelihood():
     """Marginal likelihoods from the covariance of all readings at once (scipy's multivariate normal)."""
     time, value = np.array([0.0, 1.0, 4.0, 5.0, 9.0]), np.array([0.3, -1.0, 2.0, 3.5, 1.0])
     u = np.array([1.0, 2.0, 0.5, 1.0, 1.5])
-    row = changes._Row.of(time, value, u, changes.Scatter(np.array([0.0, 0.7]), np.zeros(2)))
-    rivals = changes._rivals(row)
-    fit = changes._fit(row, rivals)
+    row = rivals.Row.of(time, value, u, rivals.Scatter(np.array([0.0, 0.7]), np.zeros(2)))
+    may_be = rivals._rivals(row)
+    fit = rivals._fit(row, may_be)
     flat = 1e4  # a level that may be anything
     for t, scatter in enumerate((0.0, 0.7)):
         noise = np.diag(u**2 + scatter**2) + flat**2 * np.ones((5, 5))
         held = stats.multivariate_normal.logpdf(value, cov=noise)
-        for m, (kind, at) in enumerate(zip(rivals.kind, rivals.at, strict=True)):
-            term = changes._term(row.time, changes.KINDS[kind], int(at))
+        for m, (kind, at) in enumerate(zip(may_be.kind, may_be.at, strict=True)):
+            term = rivals._term(row.time, rivals.KINDS[kind], int(at))
             whole = [
                 stats.multivariate_normal.logpdf(value, cov=noise + s**2 * np.median(u) ** 2 * np.outer(term, term))
                 for s in (5.0, 30.0, 200.0)
@@ -207,7 +207,7 @@ def test_the_gain_of_a_step_against_the_whole_likelihood():
             gain = np.log(np.average(np.exp(np.array(whole) - held), weights=[0.8, 0.15, 0.05]))
             if np.isfinite(fit.log_gain[t, m]):
                 assert fit.log_gain[t, m] == pytest.approx(gain, abs=1e-4)
-    assert np.isfinite(fit.log_gain).sum() >= 2 * len(rivals.at) - 4
+    assert np.isfinite(fit.log_gain).sum() >= 2 * len(may_be.at) - 4
 
 
 # Annual flow of the Nile at Aswan, 1871 to 1970, 10⁸ m³ (G. W. Cobb, The problem of the Nile: conditional solution to
@@ -229,7 +229,7 @@ def test_the_dam_at_aswan(u):
     """
     years, flow = np.arange(1871.0, 1971.0), np.array(NILE.split(), dtype=float)
     u_all = np.full(100, u)
-    found = changes.find_changes(years, flow, u_all, changes.Scatter.before_readings(u_all), sure=SURE)
+    found = changes.find_changes(years, flow, u_all, rivals.Scatter.before_readings(u_all), sure=SURE)
     steps = [change for change in found.found if change.kind == "step"]
     assert [years[change.at] for change in steps] == [1899]
     assert steps[0].size == pytest.approx(-248, abs=10)

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from visioncheck import quantity
-from visioncheck.log.changes import LIKELY, Scatter, find_changes
+from visioncheck.log.changes import LIKELY, find_changes
+from visioncheck.log.rivals import Scatter
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from visioncheck.log.changes import Change, Changes
+    from visioncheck.log.changes import Changes
     from visioncheck.log.entry import Entry
+    from visioncheck.log.rivals import Change
 
     Floats = NDArray[np.float64]
 
