@@ -10,7 +10,7 @@ import pytest
 from visioncheck.fence.decision import Verdict, decide
 from visioncheck.fence.pooled import Seen, pool
 from visioncheck.fence.scatter import Cuts, Scatter, paule_mandel
-from visioncheck.quantity import Quantity
+from visioncheck.quantity import Quantity, coverage_factor
 
 
 def cuts(values, us):
@@ -97,6 +97,37 @@ def test_photos_of_one_piece_are_one_piece():
     # what belongs to the piece itself, such as its hollows, is alike in its photos
     own = pool([seen(0.02, 0.006, "a", edges=0.0059) for _ in range(9)])
     assert own.error.u > 0.0059
+
+
+def test_what_readings_have_alike_is_part_of_their_own_uncertainty():
+    """Covariance of two readings by JCGM 100:2008, 5.2: whole variances, and shared parts with their signs."""
+    found = pool([seen(0.02, 0.005, survey=0.004), seen(0.03, 0.006, survey=-0.003, lens=0.001)])
+    assert found.cuts.covariance == pytest.approx(np.array([[25e-6, -12e-6], [-12e-6, 36e-6]]), rel=1e-9)
+    # a reading of few degrees of freedom counts by its ±: 12.706 u for one
+    assert pool([seen(0.02, 0.005, dof=1)]).cuts.covariance[0, 0] == pytest.approx(
+        (0.005 * 12.706 / 1.960) ** 2, rel=1e-3
+    )
+
+
+def test_of_one_piece_the_sharper_photo_counts_for_more():
+    """The weighted mean of unequal readings (JCGM 100:2008, or any handbook): weights 1/u²."""
+    found = pool([seen(0.020, 0.003, "a"), seen(0.026, 0.006, "a")])
+    assert found.cuts.value[0] == pytest.approx((4 * 0.020 + 0.026) / 5)
+    assert found.cuts.covariance[0, 0] == pytest.approx(1 / (1 / 0.003**2 + 1 / 0.006**2))
+
+
+def test_both_intervals_are_those_of_the_mixture_over_scatters():
+    """By Monte Carlo: a scatter drawn by its weight, then the mean's own normal about the mean for that scatter."""
+    found = pool([seen(value, 0.003, str(value)) for value in (0.010, 0.024, 0.031)])
+    known = Scatter()
+    rng = np.random.default_rng(5)
+    tau = rng.choice(known.grid_deg, 400_000, p=known.weight(found.cuts))
+    # equal uncertainties: equal weights, whatever the scatter
+    draws = 0.065 / 3 + rng.standard_normal(len(tau)) * np.sqrt((0.003**2 + tau**2) / 3)
+    off = np.abs(draws - found.error.value)
+    assert found.error.expanded() == pytest.approx(np.quantile(off, 0.95), rel=0.01)
+    assert found.error.u * coverage_factor(found.error.dof, 0.6827) == pytest.approx(np.quantile(off, 0.6827), rel=0.2)
+    assert found.error.dof < 12
 
 
 def test_one_piece_keeps_its_own_interval_until_the_sled_has_taught_its_scatter():

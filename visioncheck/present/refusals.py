@@ -21,7 +21,10 @@ _HOLD_STILL = "hold it still, or rest it on a stack of books and let the self-ti
 _CAUSES = {
     "lens": f", as if it were seen through another lens or zoom than the survey's; {_SAME_ZOOM}",
     "hand": f", as if the phone moved while it took the photo; {_HOLD_STILL}",
-    "print": ", as if this were another print than the surveyed one; use the rig of this sheet, or survey it",
+    "print": (
+        ", as if this were another print than the surveyed one, or the survey had been taken by an unsteady hand; use"
+        " the rig of this sheet, or survey it again with the phone at rest"
+    ),
     "lifted": ", as if the sheet were bent or lifted; lay it flat, as it lay when it was surveyed",
     "slipped": (", as if the sheets had moved against one another since the survey; survey them again as they lie now"),
     None: (
