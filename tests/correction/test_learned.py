@@ -106,6 +106,45 @@ def test_a_screw_the_other_way_round_and_the_turns_that_then_work():
     assert correct(Quantity(deg(2.0), 0.001, "deg"), SCREW).means.way_round == "anticlockwise"
 
 
+def test_a_fence_that_pivots_at_its_right_end_turns_the_other_way():
+    """Its left end forward: clockwise from above, so that e becomes less."""
+    other = replace(SCREW, pivot="right")
+    good, bad = adjusted((1.0,), deg(1.0), 0.0), adjusted((1.0,), deg(1.0), deg(2.0))
+    assert check_move([good], other).outcome == "as expected"
+    assert not learn([good], other).is_reversed
+    assert check_move([bad], other).outcome == "the other way"
+
+
+def test_what_is_learnt_is_no_surer_than_the_readings_before_and_after():
+    sharp, blurred = Quantity(0.0, 0.0005, "deg"), Quantity(deg(1.0), 0.05, "deg")
+    one = Adjustment((-1.0,), Level("before", blurred), Level("after", sharp))
+    assert learn([one], SCREW).ratio.u > 0.12  # what was thought before: 0.15
+
+
+def test_a_bad_reading_between_two_moves_cancels():
+    """1 mm and 1 mm; the reading between them says 1.5 mm, but hardly counts: it stands in both changes."""
+    first, last = Level("0", Quantity(0.0, 0.0005, "deg")), Level("2", Quantity(deg(2.0), 0.0005, "deg"))
+    middle = Level("1", Quantity(deg(1.5), deg(0.4), "deg"))
+    found = learn([Adjustment((1.0,), first, middle), Adjustment((1.0,), middle, last)], SCREW)
+    assert found.ratio.value == pytest.approx(1.0, abs=0.06)
+    assert found.ratio.u < 0.09
+
+
+def test_where_the_screw_stood_in_its_play_before_the_first_turn_is_not_known():
+    there = learn([adjusted((1.0,), 0.0, deg(0.7))], SCREW)
+    back = learn([adjusted((-1.0,), 0.0, deg(-0.7))], SCREW)
+    assert there.play.value == pytest.approx(back.play.value)
+    assert there.probability_play == pytest.approx(back.probability_play)
+    assert there.probability_play > learn([], SCREW).probability_play + 0.05
+
+
+def test_after_a_move_that_is_not_known_play_may_have_to_be_taken_up_again():
+    there = adjusted((2.0,), 0.0, deg(2.0))
+    lossy = adjusted((1.0,), deg(2.0), deg(2.7), k=2)
+    lost = learn([there, adjusted((), deg(2.0), deg(2.0), k=1), lossy], SCREW)
+    assert lost.probability_play > learn([there, lossy], SCREW).probability_play + 0.1
+
+
 def test_a_fence_that_did_not_move_and_one_that_moved_too_little():
     assert check_move([adjusted((-1.0,), deg(1.0), deg(1.0))], SCREW).outcome == "not at all"
     assert check_move([adjusted((-1.0,), deg(1.0), deg(0.5))], SCREW).outcome == "less"

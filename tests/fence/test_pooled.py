@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from visioncheck.fence.decision import Verdict, decide
 from visioncheck.fence.pooled import Seen, pool
@@ -160,6 +161,31 @@ def test_an_odd_piece_is_named_and_left_out_only_where_the_others_are_many():
     two = pool([seen(0.020), seen(0.075)])
     assert two.odd == ()
     assert two.error.expanded() > 0.05
+
+
+def taught(tau):
+    """A sled whose scatter forty earlier cuts have settled: at normal quantiles."""
+    ranks = (np.arange(40) + 0.5) / 40
+    return Scatter().after(cuts(stats.norm.ppf(ranks, scale=max(tau, 1e-9)), [1e-5] * 40))
+
+
+@pytest.mark.parametrize("tau", [0.0, 0.006])
+def test_how_odd_a_piece_is(tau):
+    """One of six: off the mean of five, by √(6/5) of a piece's own; the chance of the farthest of six (Bonferroni)."""
+    values = [0.020, 0.022, 0.018, 0.021, 0.019, 0.020 + 4.2 * math.hypot(0.002, tau)]
+    found = pool([seen(value, 0.0045, survey=0.00403) for value in values], taught(tau))
+    u = math.sqrt(0.0045**2 - 0.00403**2 + tau**2) * math.sqrt(6 / 5)
+    assert found.odd[0].off_by.u == pytest.approx(u, rel=0.05)
+    assert found.odd[0].chance == pytest.approx(6 * 2 * stats.norm.sf((values[-1] - 0.020) / u), rel=0.6)
+
+
+def test_of_four_no_two_are_odd():
+    assert len(pool([seen(value, 1e-4) for value in (0.0200, 0.0201, 0.300, 0.900)], taught(0.0)).odd) == 1
+
+
+def test_what_not_all_have_alike_averages_away():
+    found = pool([seen(0.020, 0.005, survey=0.004), seen(0.022, 0.005, survey=0.004), seen(0.021, 0.005, lens=0.003)])
+    assert found.common_u_deg == 0
 
 
 def test_photos_of_one_piece_that_contradict_each_other_are_named():
