@@ -32,7 +32,7 @@ _MM_PER = {
 # typographic primes and quotes arrive from copied text and phone keyboards
 _SAME_SIGN = str.maketrans({"″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "‘": "'", "−": "-", "⁄": "/"})
 _NUMBER = (
-    r"(?:(?P<whole>\d{1,6})[ -]+)?(?P<top>\d{1,6})/(?P<bottom>\d{1,6})|(?P<decimal>\d{1,9}(?:\.\d{0,12})?|\.\d{1,12})"
+    r"(?:(?P<whole>\d{1,6})[ -]+)?(?P<top>\d{1,6})/(?P<bottom>\d{1,6})|(?P<decimal>\d{1,9}(?:\.\d{0,20})?|\.\d{1,20})"
 )
 _UNIT = r"thou|mm|cm|m|in|ft|\"|'"
 _TERM = re.compile(rf"\s*(?:{_NUMBER})\s*(?P<unit>{_UNIT})?(?![A-Za-z.])\s*")
@@ -137,7 +137,7 @@ def parse_slope(text: str) -> float:
         When the text is no slope, or one steeper than one in one.
     """
     rest = text.strip().translate(_SAME_SIGN).lower()
-    angle = re.fullmatch(r"([+-]?(?:\d{1,3}(?:\.\d{0,12})?|\.\d{1,12}))\s*(?:deg|°)", rest)
+    angle = re.fullmatch(r"([+-]?(?:\d{1,3}(?:\.\d{0,20})?|\.\d{1,20}))\s*(?:deg|°)", rest)
     rise, slash, run = rest.rpartition("/")
     if angle:
         slope = math.tan(math.radians(float(angle[1]))) if abs(float(angle[1])) < 45 else math.inf

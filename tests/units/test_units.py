@@ -36,6 +36,11 @@ def test_lengths_are_exact(text, mm):
     assert units.parse_length(text) == mm
 
 
+@given(st.floats(min_value=1e-3, max_value=1e5))
+def test_lengths_as_a_program_prints_them_read_back(mm):
+    assert units.parse_length(f"{mm!r}mm") == pytest.approx(mm, rel=1e-12)
+
+
 def test_bare_number_takes_the_default_unit():
     assert units.parse_length("3/4", "in") == 19.05
     assert units.parse_length("18", "mm") == 18.0
