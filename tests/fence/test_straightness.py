@@ -156,6 +156,14 @@ def test_straight_edge_reversal(hollow, sheet):
     assert abs(both.bow.value) == pytest.approx(abs(hollow), abs=1e-9)
 
 
+def test_a_reversal_has_the_freedom_of_both_its_readings():
+    """JCGM 100, G.4.1: equal shares of equal freedom add up; (u1⁴/ν1 + u2⁴/ν2) weighs unequal ones."""
+    bow = fence_bow(Quantity(0.1, 0.01, "mm", 5), Quantity(0.1, 0.01, "mm", 5), LENGTH).bow
+    assert bow.dof == pytest.approx(10)
+    bow = fence_bow(Quantity(0.1, 0.02, "mm", 4), Quantity(0.1, 0.01, "mm", 9), LENGTH).bow
+    assert bow.dof == pytest.approx((2**2 + 1**2) ** 2 / (2**4 / 4 + 1**4 / 9))
+
+
 def _sagitta(outwards):
     return float(outwards[1000] - (outwards[0] + outwards[-1]) / 2)
 

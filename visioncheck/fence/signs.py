@@ -186,7 +186,7 @@ def _strip_opening(strip: LastStrip, saw: Saw) -> Quantity:
     return strip.taper.scaled((1 if wider_at_fence else -1) / multiple, "deg")
 
 
-def strip_multiple(cuts: int, nominal_deg: float = 90.0) -> int:
+def strip_multiple(cuts: int, nominal_deg: float) -> int:
     """How many times e the strip taken by the last of `cuts` successive cuts carries.
 
     Every cut is made with the fresh edge of the one before on the fence, so each adds e to the direction of
