@@ -165,6 +165,18 @@ EDGE_HIDDEN = 0.4
 """Share of the edge. Where other things lie along more of it, they are why it cannot be followed; assumption."""
 EDGE_LEAST_CONTRAST = 2.7
 """Step over noise. A fainter edge is flagged; assumption."""
+SECOND_PIECE = 0.35
+"""Share of the work's area. A second thing as large as this may be meant; assumption."""
+STICK_MM = 10.0
+"""mm. What is narrower is a pencil or a rule and no piece; assumption."""
+FINGER_MM = 25.0
+"""mm. What is narrower and has one end at the work is a finger or a clamp's jaw; assumption."""
+FINGER_LONG = 2.5
+"""Times its width. A finger is longer than this; assumption."""
+TOUCHES_MM = 5.0
+"""mm. What comes nearer to the work than this lies at it; assumption."""
+EDGE_PASSED_MM = 2.0
+"""mm. An outline that reaches farther past an edge's line is not the work's alone, or no fence met it; assumption."""
 EDGE_SHORT_MM = 25.0
 """mm. A shorter edge is flagged; assumption."""
 EDGE_TORN_SHARE = 0.4

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from tests.hard.pictures import scenes
+from tests.hard.pictures import drawn_by_lot, scenes
 from tests.hard.score import errors_of, read
 from visioncheck.camera.rig_file import load_rig
+from visioncheck.present.questions import question_sentence
 
 pytestmark = pytest.mark.photos
 
@@ -37,3 +38,20 @@ def test_a_hard_picture_is_measured_and_the_clutter_named(name, rig_file, tmp_pa
     assert expected[0] in {cover.lies for cover in reading.covers}
     if expected[1]:
         assert [cover.near for cover in reading.covers] == [expected[1]]
+
+
+def test_a_finger_with_its_end_on_the_work_is_no_second_piece(rig_file, tmp_path):
+    scene = drawn_by_lot(7106)
+    reading = read(scene, load_rig(rig_file), tmp_path)
+    assert "covered-edge" in reading.flags
+    for error, stated in errors_of(reading, scene):
+        assert abs(error) <= stated
+
+
+def test_clamps_of_the_works_own_tint_are_asked_about(rig_file, tmp_path):
+    """Their flanks look like the work's; which edges are meant is left to the user, who sees them by their letters."""
+    reading = read(drawn_by_lot(9004), load_rig(rig_file), tmp_path)
+    assert reading.question.code == "edges"
+    assert reading.question.fields["passed"]
+    assert reading.fence_edge is None
+    assert question_sentence(reading.question).startswith("The outline reaches past edges")

@@ -82,12 +82,12 @@ def with_rivals(reading: Reading, rivals: Sequence[tuple[Reading, float]]) -> Re
 def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
     meetings = shape.chain.meetings
     if reading.fence_edge is None:
-        question = Question("fence edge", EDGES) if shape.is_four_sided else _which_edges(reading, meetings)
+        question = Question("fence edge", EDGES) if shape.is_four_sided else which_edges(reading, meetings)
         return replace(reading, question=question)
     cuts = _ends_by_place(shape, reading.fence_edge, saw) if reading.cut_edge is None else [reading.cut_edge]
     if not cuts:
         at_fence = [pair for pair in meetings if reading.fence_edge in pair]
-        return replace(reading, question=_which_edges(reading, at_fence or meetings, first=reading.fence_edge))
+        return replace(reading, question=which_edges(reading, at_fence or meetings, first=reading.fence_edge))
     corners = {
         cut: next(each for each in reading.corners if set(each.edges) == {reading.fence_edge, cut}) for cut in cuts
     }
@@ -108,11 +108,26 @@ def _corner_error(reading: Reading, shape: Piece, saw: Saw) -> Reading:
     )
 
 
-def _which_edges(reading: Reading, pairs: Sequence[tuple[int, int]], first: int | None = None) -> Question:
-    """Ask for the edge at the fence and the fresh cut by their letters; those of corners are offered, either first."""
+def which_edges(
+    reading: Reading, pairs: Sequence[tuple[int, int]], passed: Sequence[int] = (), first: int | None = None
+) -> Question:
+    """Ask for the edge at the fence and the fresh cut by their letters; those of corners are offered, either first.
+
+    Parameters
+    ----------
+    pairs : sequence of (int, int)
+        Edges that meet.
+    passed : sequence of int
+        Edges past whose line the outline reaches.
+    first : int or None
+        The edge at the fence, where it is known.
+    """
     both_ways = [way for pair in pairs for way in (pair, pair[::-1])]
     offered = [way for way in both_ways if first is None or way[0] == first] or both_ways
-    return Question("edges", tuple(sorted(",".join(reading.names[edge] for edge in way) for way in offered)))
+    choices = tuple(sorted(",".join(reading.names[edge] for edge in way) for way in offered))
+    return Question(
+        "edges", choices, {"passed": " ".join(sorted(reading.names[edge] for edge in passed))} if passed else {}
+    )
 
 
 def _ends_by_place(shape: Piece, fence_edge: int, saw: Saw) -> list[int]:

@@ -14,7 +14,7 @@ from visioncheck.edges.trace import Trace
 from visioncheck.errors import Field, InputError, Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.mitre import require_setting
-from visioncheck.fence.of_piece import strip_ends, with_fence_error, with_rivals
+from visioncheck.fence.of_piece import strip_ends, which_edges, with_fence_error, with_rivals
 from visioncheck.flags import FlagCode
 from visioncheck.measuring.detect import Measured
 from visioncheck.measuring.options import PieceOptions
@@ -107,6 +107,10 @@ def _tell_corner(seen: SeenPiece, shape: Piece, bare: Reading, told: str | None,
         raise refusal.showing(Marks(tuple(shape.sides_px)))
     saw = saw_at_cut(request.sled, options.nominal_deg)
     reading = replace(bare, piece="corner")
+    passed = shape.passed_edges(checks.EDGE_PASSED_MM)
+    if options.edges is None and passed:
+        # something lies against the work, or it is notched: no side of the picture and no arrow tells what is meant
+        return _with_doubts(seen, shape, replace(reading, question=which_edges(reading, shape.chain.meetings, passed)))
     if options.edges is None:
         reading = replace(reading, fence_edge=agreed_fence_edge(seen, shape, options.fence_edge))
     else:

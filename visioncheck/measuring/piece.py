@@ -20,10 +20,11 @@ from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Marks, Refusal
 from visioncheck.measuring.detect import Detection, detect, refuse_another_phone
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tag_on, tag_papers
-from visioncheck.outline.find import Outline, find_outlines, is_second_piece
+from visioncheck.outline.find import Outline, find_outlines
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.overview import room_on_sheet_mm
 from visioncheck.outline.seam import Seam, find_seam
+from visioncheck.outline.second import is_second_piece
 from visioncheck.photo.glare import burnt_share
 from visioncheck.photo.load import Photo
 from visioncheck.points.model import DetectedTag, TargetPoints

@@ -26,10 +26,6 @@ _TINT_STEP = 0.07
 _SMALLEST_MM2 = 400.0
 _CLOSE_MM = 2.0
 _OPEN_MM = 2.5
-_SECOND_PIECE = 0.35
-"""A second thing of this share of the first one's area, and square-cut too, is a second piece ..."""
-_STICK_MM = 10.0
-"""... unless it is as narrow as a pencil or a rule."""
 _LOOKS = 4
 """How many looks on a sheet are tried: the piece's, a pencil's, a hand's."""
 _TINT_BIN = 0.06
@@ -341,10 +337,3 @@ def _clean(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
 
 def _odd(length_mm: float) -> int:
     return 2 * int(length_mm * PIXELS_PER_MM / 2) + 1
-
-
-def is_second_piece(outlines: list[Outline]) -> bool:
-    """Whether another thing beside the largest one could be meant."""
-    return any(
-        other.area_mm2 > _SECOND_PIECE * outlines[0].area_mm2 and other.width_mm > _STICK_MM for other in outlines[1:]
-    )

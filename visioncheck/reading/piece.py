@@ -94,6 +94,16 @@ class Piece:
         """Lengths of the edges."""
         return np.asarray(np.linalg.norm(self.runs_mm, axis=1))
 
+    def passed_edges(self, by_mm: float) -> tuple[int, ...]:
+        """The edges past whose line the outline reaches by more than this, mm.
+
+        Neither a fence nor a saw that cuts right through leaves any of the work there.
+        """
+        outward = np.array([trace.outward for trace in self.traces])
+        starts = self.corners_mm[[start for start, _ in self.chain.ends]]
+        past = np.einsum("nd,nmd->nm", outward, self.corners_mm[None] - starts[:, None])
+        return tuple(np.flatnonzero(past.max(axis=1) > by_mm).tolist())
+
     def propagate(self, slope: Array) -> CombinedUncertainty:
         """Uncertainty of a number whose derivative by the corners is `slope`, (2 m,), in its unit per mm."""
         parts = {source: _root(slope @ matrix @ slope) for source, matrix in self.covariances.items()}
