@@ -15,6 +15,7 @@ from visioncheck.correction.learned import Adjustment, Level, check_move, learn
 from visioncheck.correction.means import ScrewStep
 from visioncheck.quantity import Quantity
 from visioncheck.sled.file import parse_sled
+from visioncheck.sled.model import Screw
 
 SLEDS = Path(__file__).parents[2] / "fixtures" / "sleds"
 SCREW = parse_sled((SLEDS / "alder-lane.toml").read_text(), "")  # 1 mm a turn, clockwise forward, 610 mm
@@ -74,6 +75,21 @@ def test_as_told_is_what_was_told():
     ordered = correct(Quantity(0.09, 0.002, "deg"), SCREW)
     assert read_done("as told", SCREW, ordered) == Done((-float(ordered.means.turns),))
     assert read_done("as told", SCREW) is None
+
+
+@pytest.mark.parametrize("adjuster", [Screw(1.0, "forward"), Screw(1.0, "back"), LEAVES.adjuster])
+@pytest.mark.parametrize("pivot", ["left", "right"])
+@pytest.mark.parametrize("e", [0.2, -0.2])
+def test_what_was_told_and_done_squares_the_fence(adjuster, pivot, e):
+    """The fence is turned about its pivot by the steps that the words make: what is left is less than a leaf's."""
+    sled = replace(SCREW, adjuster=adjuster, pivot=pivot)
+    ordered = correct(Quantity(e, 0.002, "deg"), sled)
+    forward = sum(read_done("as told", sled, ordered).steps_mm(sled))
+    along = sled.adjuster_distance_mm if pivot == "left" else -sled.adjuster_distance_mm
+    left = math.degrees(math.atan2(along * math.sin(math.radians(e)) + forward, along * math.cos(math.radians(e))))
+    left = (left + 90) % 180 - 90
+    assert left == pytest.approx(ordered.after.value, abs=2e-3)
+    assert abs(left) < 0.02
 
 
 def adjusted(steps, before_deg, after_deg, k=0, u=0.001):
