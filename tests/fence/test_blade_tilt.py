@@ -175,8 +175,18 @@ def test_its_tolerance_is_the_sleds():
     assert "correction" not in found
 
 
+@pytest.mark.parametrize("nominal", [90.0, 60.0, 45.0])
+@pytest.mark.parametrize("tilt", [0.4, -0.4])
+def test_typed_from_either_half_of_a_cut_that_is_tilted_on_purpose(nominal, tilt):
+    """The two halves' corners make 180° (angles on a line); a lean to the right opens the left one's."""
+    for side, corner in (("left", nominal + tilt), ("right", 180 - nominal - tilt)):
+        own = nominal if side == "left" else 180 - nominal
+        told = compute_typed({"bevel": f"{corner}", "height": "40mm"}, side=side, nominal=own)
+        assert told.error.value == pytest.approx(tilt)
+
+
 def test_what_cannot_be():
-    with pytest.raises(InputError, match="within 5° of the 90° of an upright blade"):
+    with pytest.raises(InputError, match="within 5° of the 90° that the blade should have made"):
         compute_typed({"bevel": "45"})
     with pytest.raises(InputError, match="turned does not belong to bevel"):
         compute_typed({"bevel": "90", "turned": "left"})

@@ -71,6 +71,9 @@ _COUNTS = {
     "edge_gap": (),
     "lifted": (),
 }
+# what may be told of the saw, if only to see that the answer is the same; nominal: which angle the cut should have made
+_OF_THE_SAW: dict[str, tuple[str, ...]] = dict.fromkeys(_COUNTS, ("side", "fence", "nominal"))
+_OF_THE_SAW |= {"bevel": ("side", "nominal"), "bevel_wedge": (), "edge_gap": (), "lifted": ()}
 
 
 def compute_typed(
@@ -103,12 +106,17 @@ def compute_typed(
     InputError
         Something is missing, too much, or no such number; names the parameter.
     """
+    mode = _mode(given)
+    _refuse_without_bearing(mode, {"side": side, "fence": fence, "nominal": nominal})
+    told_deg = read_nominal(nominal)
     typed = TypedInput(
         given=dict(given),
         cuts=read_cuts(given),
-        saw=read_saw(sled, side, fence, read_nominal(nominal)),
+        # a blade that is tilted on purpose says nothing of how the fence is set
+        saw=read_saw(sled, side, fence, None if mode == "bevel" else told_deg),
         default_unit=sled.units if sled else None,
         sled_saw=sled.saw if sled else None,
+        tilt_nominal_deg=told_deg if mode == "bevel" and told_deg is not None else 90.0,
     )
     result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
@@ -120,7 +128,14 @@ def compute_typed(
         return result
     told = {"fence": fence, "piece_side": side}
     taken = {"fence": typed.saw.fence, "piece_side": typed.saw.piece}
-    return replace(result, assumed={key: taken[key] for key in _COUNTS[_mode(given)] if told[key] is None})
+    return replace(result, assumed={key: taken[key] for key in _COUNTS[mode] if told[key] is None})
+
+
+def _refuse_without_bearing(mode: str, told: Mapping[str, object]) -> None:
+    """Refuse what is told of the saw where nothing hangs on it, so that nobody believes that it counted."""
+    for name, value in told.items():
+        if value is not None and name not in _OF_THE_SAW[mode]:
+            raise InputError(name, f"<{name}> has no bearing on <{mode}>; leave it out")
 
 
 def _inputs(typed: TypedInput) -> Inputs:
@@ -321,9 +336,15 @@ def _from_bevel(typed: TypedInput) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     angle = Quantity(read_angle(typed, "bevel"), angle_u_deg(typed), "deg")
-    if not abs(angle.value - 90.0) <= LARGEST_ERROR_DEG:
-        raise InputError("bevel", f"<bevel> {angle.value:g} is not within 5° of the 90° of an upright blade")
-    return TypedResult(blade_tilt(OneCut(angle), typed.saw.piece), cut_height_mm=read_height(typed, "height"))
+    made = made_at(angle.value, Saw("rear", typed.saw.piece, typed.tilt_nominal_deg))
+    if made is None:
+        raise InputError(
+            "bevel",
+            f"<bevel> {angle.value:g} is not within 5° of the {typed.tilt_nominal_deg:g}° that the blade should have"
+            " made (<nominal>; 90 for an upright one)",
+        )
+    tilt = blade_tilt(OneCut(angle), made.piece, made.nominal_deg)
+    return TypedResult(tilt, cut_height_mm=read_height(typed, "height"))
 
 
 def _from_bevel_wedge(typed: TypedInput) -> TypedResult:

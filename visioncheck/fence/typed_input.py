@@ -25,13 +25,14 @@ _USUAL_CUTS = 5
 
 @dataclass(frozen=True, slots=True)
 class TypedInput:
-    """What was typed, and the saw it came from."""
+    """What was typed, and the saw it came from; `tilt_nominal_deg` is what a blade's tilt is counted from."""
 
     given: dict[str, str]
     cuts: int
     saw: Saw
     default_unit: str | None
     sled_saw: Saw | None = None
+    tilt_nominal_deg: float = 90.0
 
 
 def read_saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float | None) -> Saw:
