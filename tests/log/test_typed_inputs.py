@@ -91,3 +91,16 @@ def test_a_reading_whose_sign_is_asked_keeps_what_was_typed(tmp_path, capsys):
     (reading,) = readings(tmp_path / "log")
     assert (reading["status"], reading["inputs"]["typed"]) == ("sign unknown", {"taper": "0.2deg"})
     assert reading["inputs"]["u"] == {"reading_deg": 0.05}
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (("--bevel", "90.1", "--height", "40mm"), "tilt 0.100 ± 0.098°"),
+        (("--edge-gap", "0.1mm", "--length", "500mm", "--opens", "middle"), "bow 0.050 ± 0.020 mm"),
+        (("--lifted", "2.62mm,2.58mm", "--length", "200mm"), "heel 0.011 ± 0.016°"),
+    ],
+)
+def test_what_is_no_fence_error_is_listed_by_its_own_name(tmp_path, capsys, typed, said):
+    run(capsys, "reckon", *typed, "--sled", SLED, "--log", tmp_path / "log")
+    assert f"  {said}" in run(capsys, "log", "list", tmp_path / "log")

@@ -45,7 +45,7 @@ def list_entries(
         if sled is not None:
             open_log.require_sled(sled)
         # print, not typer.echo: that one hands every line to the system by itself
-        print(f"{'id':8}  {'time':16}  {'fence error, 95 %':18}  sled, person, note")
+        print(f"{'id':8}  {'time':16}  {'fence error, 95 %':22}  sled, person, note")
         for entry in open_log.listed(sled=sled, since=start, limit=last):
             print(_list_line(entry))
         if start is None and last is None:
@@ -199,7 +199,7 @@ def _draw(output: Path, points: list[Point], name: str, sled: Sled | None) -> No
 def _list_line(entry: Listed) -> str:
     from visioncheck.present.naming import printable
 
-    said = "none"
+    said = _format_other(entry)
     if entry.fence_error_deg is not None:
         said = f"{entry.fence_error_deg:+.3f}° ± {_expanded(entry):.3f}°"
     marks = [mark for mark in (_format_typed(entry), entry.person, entry.note) if mark]
@@ -210,7 +210,18 @@ def _list_line(entry: Listed) -> str:
     if entry.corrected_by:
         marks.append(f"CORRECTED by {entry.corrected_by[:8]}")
     text = printable(", ".join([entry.sled, *marks]).replace("\n", " "))
-    return f"{entry.id[:8]}  {datetime.fromisoformat(entry.time).astimezone():%Y-%m-%d %H:%M}  {said:18}  {text}"
+    return f"{entry.id[:8]}  {datetime.fromisoformat(entry.time).astimezone():%Y-%m-%d %H:%M}  {said:22}  {text}"
+
+
+def _format_other(entry: Listed) -> str:
+    """Say what was measured for another thing's sake than the fence's angle, by its size; the report says which way."""
+    from visioncheck.log.queries import OTHERS
+
+    for (name, _, unit), found in zip(OTHERS, json.loads(entry.others or "[]"), strict=False):
+        sizes = [found.get(key) for key in ("value", "expanded")] if isinstance(found, dict) else []
+        if sizes and all(isinstance(size, int | float) for size in sizes):
+            return f"{name} {abs(sizes[0]):.3f} ± {sizes[1]:.3f}{unit}"
+    return "none"
 
 
 def _format_typed(entry: Listed) -> str:

@@ -34,9 +34,17 @@ MORE_OF_ENTRY = (
 # a damaged reading must not hide the entry: log check names it
 _EXPANDED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.fence_error_deg.expanded') END"
 _TYPED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.inputs.typed') END"
+# what is measured for another thing's sake than the fence's angle: its name in the list, where it stands, its unit
+OTHERS = (
+    ("tilt", "$.blade_tilt_deg", "°"),
+    ("bow", "$.fence_bow_mm", " mm"),
+    ("heel", "$.travel.heel_deg", "°"),
+)
+_OTHERS = ", ".join(f"json_extract(e.reading_json, '{path}')" for _, path, _ in OTHERS)
+_OTHER = f"CASE WHEN json_valid(e.reading_json) THEN json_array({_OTHERS}) END"
 _SELECT_LISTED = (
     "SELECT e.id, e.time, e.sled, e.fence_error_deg, e.fence_error_u_deg, e.fence_error_dof, "  # noqa: S608 - own names
-    f"{_EXPANDED}, {_TYPED}, e.person, e.note, e.adjusted, e.corrects, c.id "
+    f"{_EXPANDED}, {_TYPED}, {_OTHER}, e.person, e.note, e.adjusted, e.corrects, c.id "
     "FROM entry e LEFT JOIN entry c ON c.corrects = e.id"
 )
 
@@ -52,6 +60,8 @@ class Listed(NamedTuple):
         Half width of the 95 % interval as the reading says it; None where it says none.
     typed : str or None
         What was typed, as a JSON object; None of a photo.
+    others : str or None
+        What of `OTHERS` was measured, as a JSON array in their order.
     """
 
     id: str
@@ -62,6 +72,7 @@ class Listed(NamedTuple):
     fence_error_dof: float | None
     fence_error_expanded_deg: float | None
     typed: str | None
+    others: str | None
     person: str
     note: str
     adjusted: str
