@@ -49,7 +49,7 @@ def test_attach_list_show(place, capsys):
     assert entry.id[:8] in out
     assert (entry.sled, entry.kind, entry.file_name, entry.person) == ("Long sled", "photo", "offcut.jpg", "Ida")
     _, out, _ = run(capsys, "list LOG")
-    assert out.splitlines()[1] == f"{entry.id[:8]}  2026-03-01 14:30  +0.012° ± 0.004°    Long sled, Ida, one two"
+    assert out.splitlines()[1] == f"{entry.id[:8]}  2026-03-01 14:30  +0.012° ± 0.004°        Long sled, Ida, one two"
     _, out, _ = run(capsys, f"show LOG {entry.id[:8]}")
     assert "the right end is too far forward" in out
     _, out, _ = run(capsys, f"show LOG {entry.id[:8]} --json")

@@ -218,9 +218,9 @@ def _format_other(entry: Listed) -> str:
     from visioncheck.log.queries import OTHERS
 
     for (name, _, unit), found in zip(OTHERS, json.loads(entry.others or "[]"), strict=False):
-        sizes = [found.get(key) for key in ("value", "expanded")] if isinstance(found, dict) else []
-        if sizes and all(isinstance(size, int | float) for size in sizes):
-            return f"{name} {abs(sizes[0]):.3f} ± {sizes[1]:.3f}{unit}"
+        value, expanded = (found.get(key) if isinstance(found, dict) else None for key in ("value", "expanded"))
+        if isinstance(value, int | float) and isinstance(expanded, int | float):
+            return f"{name} {abs(value):.3f} ± {expanded:.3f}{unit}"
     return "none"
 
 
