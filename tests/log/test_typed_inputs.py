@@ -9,6 +9,7 @@ import pytest
 from visioncheck.cli import main
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.store import Log
+from visioncheck.present.typed import format_inputs
 
 SLED = "fixtures/sleds/alder-lane.toml"
 STRIP = ("--rear", "30.42", "--front", "30.10mm", "--length", "300mm", "--cuts", "6", "--u", "0.01mm")
@@ -104,3 +105,14 @@ def test_a_reading_whose_sign_is_asked_keeps_what_was_typed(tmp_path, capsys):
 def test_what_is_no_fence_error_is_listed_by_its_own_name(tmp_path, capsys, typed, said):
     run(capsys, "reckon", *typed, "--sled", SLED, "--log", tmp_path / "log")
     assert f"  {said}" in run(capsys, "log", "list", tmp_path / "log")
+
+
+def test_a_tilt_is_kept_with_the_angle_that_it_was_counted_from(tmp_path, capsys):
+    arguments = ("--bevel", "45.2", "--nominal", "45", "--height", "40mm")
+    run(capsys, "reckon", *arguments, "--sled", SLED, "--log", tmp_path / "log")
+    (reading,) = readings(tmp_path / "log")
+    inputs = reading["inputs"]
+    assert inputs["nominal_deg"] == 45
+    again = compute_typed(inputs["typed"], None, inputs["piece_side"], None, inputs["nominal_deg"]).error
+    assert again.value == pytest.approx(reading["blade_tilt_deg"]["value"], abs=1e-12)
+    assert format_inputs(reading).endswith("nominal 45°")

@@ -108,15 +108,18 @@ def compute_typed(
     """
     mode = _mode(given)
     _refuse_without_bearing(mode, {"side": side, "fence": fence, "nominal": nominal})
-    told_deg = read_nominal(nominal)
+    nominal_deg = read_nominal(nominal)
+    if mode == "bevel":
+        # how the blade is tilted and how the fence is set say nothing of each other
+        saw = replace(read_saw(sled, side, fence, None), nominal_deg=90.0 if nominal_deg is None else nominal_deg)
+    else:
+        saw = read_saw(sled, side, fence, nominal_deg)
     typed = TypedInput(
         given=dict(given),
         cuts=read_cuts(given),
-        # a blade that is tilted on purpose says nothing of how the fence is set
-        saw=read_saw(sled, side, fence, None if mode == "bevel" else told_deg),
+        saw=saw,
         default_unit=sled.units if sled else None,
         sled_saw=sled.saw if sled else None,
-        tilt_nominal_deg=told_deg if mode == "bevel" and told_deg is not None else 90.0,
     )
     result = replace(_compute(typed), inputs=_inputs(typed))
     if not abs(result.error.value) <= LARGEST_ERROR_DEG:
@@ -336,11 +339,11 @@ def _from_bevel(typed: TypedInput) -> TypedResult:
     from visioncheck.quantity import Quantity
 
     angle = Quantity(read_angle(typed, "bevel"), angle_u_deg(typed), "deg")
-    made = made_at(angle.value, Saw("rear", typed.saw.piece, typed.tilt_nominal_deg))
+    made = made_at(angle.value, typed.saw)
     if made is None:
         raise InputError(
             "bevel",
-            f"<bevel> {angle.value:g} is not within 5° of the {typed.tilt_nominal_deg:g}° that the blade should have"
+            f"<bevel> {angle.value:g} is not within 5° of the {typed.saw.nominal_deg:g}° that the blade should have"
             " made (<nominal>; 90 for an upright one)",
         )
     tilt = blade_tilt(OneCut(angle), made.piece, made.nominal_deg)

@@ -25,14 +25,13 @@ _USUAL_CUTS = 5
 
 @dataclass(frozen=True, slots=True)
 class TypedInput:
-    """What was typed, and the saw it came from; `tilt_nominal_deg` is what a blade's tilt is counted from."""
+    """What was typed, and the saw it came from; of a blade's tilt its nominal angle is the blade's to the table."""
 
     given: dict[str, str]
     cuts: int
     saw: Saw
     default_unit: str | None
     sled_saw: Saw | None = None
-    tilt_nominal_deg: float = 90.0
 
 
 def read_saw(sled: Sled | None, side: str | None, fence: str | None, nominal_deg: float | None) -> Saw:
