@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from visioncheck.log.trend import Point
     from visioncheck.sled.model import Sled
 
+_OTHERS = {"blade_tilt_deg": ("tilt", "°"), "fence_bow_mm": ("bow", " mm"), "travel.heel_deg": ("heel", "°")}
+"""How the list calls what is no fence error, and its unit."""
 SledName = Annotated[str | None, typer.Option("--sled", metavar="NAME", help="This sled alone.")]
 
 log_app = typer.Typer(help="Keep, list and chart the readings of your sleds.", no_args_is_help=True)
@@ -217,9 +219,10 @@ def _format_other(entry: Listed) -> str:
     """Say what was measured for another thing's sake than the fence's angle, by its size; the report says which way."""
     from visioncheck.log.queries import OTHERS
 
-    for (name, _, unit), found in zip(OTHERS, json.loads(entry.others or "[]"), strict=False):
+    for path, found in zip(OTHERS, json.loads(entry.others or "[]"), strict=False):
         value, expanded = (found.get(key) if isinstance(found, dict) else None for key in ("value", "expanded"))
         if isinstance(value, int | float) and isinstance(expanded, int | float):
+            name, unit = _OTHERS[path]
             return f"{name} {abs(value):.3f} ± {expanded:.3f}{unit}"
     return "none"
 

@@ -34,14 +34,13 @@ MORE_OF_ENTRY = (
 # a damaged reading must not hide the entry: log check names it
 _EXPANDED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.fence_error_deg.expanded') END"
 _TYPED = "CASE WHEN json_valid(e.reading_json) THEN json_extract(e.reading_json, '$.inputs.typed') END"
-# what is measured for another thing's sake than the fence's angle: its name in the list, where it stands, its unit
-OTHERS = (
-    ("tilt", "$.blade_tilt_deg", "°"),
-    ("bow", "$.fence_bow_mm", " mm"),
-    ("heel", "$.travel.heel_deg", "°"),
+# what is measured for another thing's sake than the fence's angle; looked for only where there is no fence error
+OTHERS = ("blade_tilt_deg", "fence_bow_mm", "travel.heel_deg")
+_OTHER = (
+    "CASE WHEN e.fence_error_deg IS NULL AND json_valid(e.reading_json) THEN json_array("
+    + ", ".join(f"json_extract(e.reading_json, '$.{path}')" for path in OTHERS)
+    + ") END"
 )
-_OTHERS = ", ".join(f"json_extract(e.reading_json, '{path}')" for _, path, _ in OTHERS)
-_OTHER = f"CASE WHEN json_valid(e.reading_json) THEN json_array({_OTHERS}) END"
 _SELECT_LISTED = (
     "SELECT e.id, e.time, e.sled, e.fence_error_deg, e.fence_error_u_deg, e.fence_error_dof, "  # noqa: S608 - own names
     f"{_EXPANDED}, {_TYPED}, {_OTHER}, e.person, e.note, e.adjusted, e.corrects, c.id "
@@ -61,7 +60,7 @@ class Listed(NamedTuple):
     typed : str or None
         What was typed, as a JSON object; None of a photo.
     others : str or None
-        What of `OTHERS` was measured, as a JSON array in their order.
+        What of `OTHERS` was measured, as a JSON array in their order; None where there is a fence error.
     """
 
     id: str
