@@ -107,14 +107,13 @@ def _tell_corner(seen: SeenPiece, shape: Piece, bare: Reading, told: str | None,
         raise refusal.showing(Marks(tuple(shape.sides_px)))
     saw = saw_at_cut(request.sled, options.nominal_deg)
     reading = replace(bare, piece="corner")
-    passed = shape.passed_edges(checks.EDGE_PASSED_MM)
-    if options.edges is None and passed:
+    if options.edges is not None:
+        reading = _between(seen, shape, reading, options)
+    elif passed := shape.passed_edges(checks.EDGE_PASSED_MM):
         # something lies against the work, or it is notched: no side of the picture and no arrow tells what is meant
         return _with_doubts(seen, shape, replace(reading, question=which_edges(reading, shape.chain.meetings, passed)))
-    if options.edges is None:
-        reading = replace(reading, fence_edge=agreed_fence_edge(seen, shape, options.fence_edge))
     else:
-        reading = _between(seen, shape, reading, options)
+        reading = replace(reading, fence_edge=agreed_fence_edge(seen, shape, options.fence_edge))
     reading = with_fence_error(reading, shape, None, saw)
     return _with_doubts(seen, shape, assuming(reading, request.sled, {"fence": saw.fence, "piece_side": saw.piece}))
 

@@ -24,20 +24,22 @@ _NO_SIGN = "The reading does not say which way the fence leans"
 
 
 def _which_edges(question: Question) -> str:
-    passed = str(question.fields.get("passed", "")).split()
-    why = (
-        f"The outline reaches past edge{'s' * (len(passed) > 1)} {', '.join(passed)}, so something may lie against the"
-        " work: take it away, or say which edges to read. "
-    )
-    return (why if passed else "") + (
+    asked = (
         "Which edge lay on the fence, and which is the fresh cut? Say <edges>, their letters in the picture, the one at"
-        " the fence first, such as {0}; a is the top edge, the others follow clockwise."
+        f" the fence first, such as {question.choices[0]}; a is the top edge, the others follow clockwise."
+    )
+    passed = str(question.fields.get("passed", "")).split()
+    if not passed:
+        return asked
+    return (
+        f"The outline reaches past edge{'s' * (len(passed) > 1)} {', '.join(passed)}, so something may lie against the"
+        f" work: take it away, or say which edges to read. {asked}"
     )
 
 
 _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "kind": format_which_kind,
-    "edges": lambda question: _which_edges(question).format(*question.choices),
+    "edges": _which_edges,
     "fence edge": "Which edge lay on the fence? Say <fence_edge> top, bottom, left or right, as in the picture.",
     "nominal": (
         "What angle should the cut have made with the fence? The corner between them is {0}°, and with the {1}° that it"
