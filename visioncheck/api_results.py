@@ -258,12 +258,14 @@ class TypedMeasurement:
     def correction(self) -> Correction | None:
         """What to do about the fence error; None without it or without a sled."""
         from visioncheck.correction.correct import correct
-        from visioncheck.fence.next_step import Basis
+        from visioncheck.results.basis import basis_of_typed
 
         if self.result.kind in {"bevel", "straight", "travel"}:
             return None
         sled = owner(self.sled)
-        return None if self.result.question or not sled else correct(self.result.error, sled, Basis(self.result.kind))
+        return (
+            None if self.result.question or not sled else correct(self.result.error, sled, basis_of_typed(self.result))
+        )
 
     @property
     def question(self) -> Question | None:

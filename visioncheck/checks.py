@@ -223,6 +223,9 @@ KIND_DOUBTFUL = 0.15
 """Probability. Another kind as probable in spite of what the user says makes the reading doubtful; assumption."""
 STRIP_LEAST_RATIO = 2.0
 """Length over width. A strip is at least so long; assumption."""
+BOARD_SIDE_U_DEG = 0.066
+"""deg. Standard uncertainty of a board's own side against the edge that lay on the fence: 2 mm/m, the squareness
+tolerance of wood-based panels (EN 312, EN 622-1; from memory), rectangular."""
 PANEL_MOST_RATIO = 4.0
 """Length over width. A panel, each of whose sides has to lie safely on the fence, is at most so long; common
 practice, no source."""

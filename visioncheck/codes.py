@@ -30,6 +30,9 @@ QuestionCode = Literal[
     # of a log from before questions had codes
     "as told",
 ]
+OUTER_SIDE = "outer side"
+"""Source of uncertainty: a strip's long side that no cut of this fence made."""
+
 NoteCode = Literal["counted", "closure", "turned over", "other half", "frame", "as told"]
 
 

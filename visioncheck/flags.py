@@ -31,6 +31,7 @@ FlagCode = Literal[
     "short-edge",
     "other-kind",
     "kind-doubtful",
+    "outer-side",
     "closure",
     "tag-contradicts",
     "thickness-contradicted",

@@ -77,8 +77,11 @@ def cut(polygon, on_fence, strip_mm, e, *, piece, fence, fresh, nominal_deg=90.0
     return clip(polygon, side, fresh), clip(polygon, -side, fresh)
 
 
-def regular(sides, across=400.0):
+def regular(sides, across=400.0, askew_mm=None):
+    """A regular panel; each corner moved by so much where that is given, (sides, 2)."""
     corners = [direction(360 * k / sides) * across / 2 for k in range(sides)]
+    if askew_mm is not None:
+        corners = list(np.array(corners) + askew_mm)
     return [(p, f"old{k}") for k, p in enumerate(corners)]
 
 
@@ -97,17 +100,14 @@ def corner_at(polygon, fence_edge, cut_edge):
     return interior_angle(polygon, cut_edge, fence_edge)
 
 
-def successive(n, e, piece, fence, sides):
-    """Cut n times round a panel; returns (panel, last strip as it lies on the saw, name of the strip's outer edge)."""
-    nominal = 180 - 360 / sides
-    panel = regular(sides)
-    if n <= sides:
-        # fewer cuts than sides: the untouched sides must be true to the FIRST cut, so the first cut is made
-        # with a true fence edge and the panel then squared to it
-        first, last_fresh = 0.0, "old0"
-    else:
-        first, last_fresh = e, "old0"
-    strip, outer = None, None
+def successive(n, e, piece, fence, panel, *, first=None):
+    """Cut n times round a panel of so many sides; the first cut with an error of its own where one is given.
+
+    Returns (panel, last strip as it lies on the saw, name of the strip's outer edge, of its fresh one).
+    """
+    nominal = 180 - 360 / len(panel)
+    first = e if first is None else first
+    strip, outer, last_fresh = None, None, "old0"
     for k in range(1, n + 1):
         on_fence = last_fresh
         before, after = neighbour_names(panel, on_fence)
@@ -138,7 +138,7 @@ def board(length=900.0, width=80.0, taper_deg=0.0):
 
 def four_cuts(e, piece, fence):
     """A panel cut all round; its edges ``cut1`` to ``cut4`` in the order cut."""
-    panel, _, _, _ = successive(5, 0.0, piece, fence, 4)  # a true start, so that four cuts remain to be made
+    panel, _, _, _ = successive(5, 0.0, piece, fence, regular(4))  # a true start, so that four cuts remain to be made
     panel = [(p, f"old{k}") for k, (p, _) in enumerate(panel)]
     fresh = "old0"
     for k in range(1, 5):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.fence.cutting import four_cuts, successive
+from tests.fence.cutting import four_cuts, regular, successive
 from tests.shapes import interior_angles_deg
 from visioncheck.fence.kind import weigh_kinds
 from visioncheck.quantity import Quantity
@@ -80,7 +80,7 @@ def test_a_narrow_piece_is_a_strip_or_an_offcut_but_no_panel(lengths):
 
 @pytest.mark.parametrize(("piece", "fence"), SLEDS)
 def test_the_fifth_cuts_strip_is_known_by_its_ends(piece, fence):
-    _, strip, _, _ = successive(5, E, piece, fence, 4)
+    _, strip, _, _ = successive(5, E, piece, fence, regular(4))
     angles, lengths = as_cut(strip)
     weights = weigh(angles - 90, lengths)
     assert weights.best == "strip"

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from visioncheck.fence.signs import LastStrip, fence_error, strip_multiple
+from visioncheck.fence.signs import LastStrip, fence_error, strip_multiples
 from visioncheck.fence.squareness import fit_panel, taper_from_widths, weigh_orders
 from visioncheck.quantity import Quantity
 from visioncheck.saw import Saw
@@ -46,7 +46,7 @@ def test_typed_example():
 @pytest.mark.parametrize(("cuts", "nominal"), [(1, 90), (0, 90), (5, 100), (3, 180), (4, 0)])
 def test_no_such_strip(cuts, nominal):
     with pytest.raises(ValueError):
-        strip_multiple(cuts, nominal)
+        strip_multiples(cuts, nominal)
 
 
 @pytest.mark.parametrize("shear", [False, True])

@@ -9,9 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visioncheck import checks
-from visioncheck.codes import Doubt, Question
+from visioncheck.codes import OUTER_SIDE, Doubt, Question
 from visioncheck.fence.mitre import made_at
-from visioncheck.fence.signs import FourCuts, LastStrip, OneCut, at_the_saw, fence_error
+from visioncheck.fence.signs import (
+    FourCuts,
+    LastStrip,
+    OneCut,
+    at_the_saw,
+    error_per_taper,
+    fence_error,
+    strip_multiples,
+)
 from visioncheck.fence.squareness import fit_panel, weigh_orders
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import PanelFit, Reading
@@ -232,6 +240,9 @@ def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> 
         return replace(reading, question=Question("cuts", sides))
     # a positive taper is wider at the last end
     error = fence_error(LastStrip(taper, "fence" if reading.fence_edge == ends[0] else "far", cuts), saw)
+    multiples = strip_multiples(cuts, saw.nominal_deg)
+    if len(multiples) > 1:
+        reading = _with_own_side(reading, cuts, multiples)
     if reading.fence_edge not in ends:
         return replace(
             reading,
@@ -239,6 +250,16 @@ def _strip_error(reading: Reading, shape: Piece, cuts: int | None, saw: Saw) -> 
             question=Question("strip end", sides),
         )
     return replace(reading, fence_error=error)
+
+
+def _with_own_side(reading: Reading, cuts: int, multiples: tuple[int, ...]) -> Reading:
+    """The reading of a strip whose outer side is the board's own, with what that adds by source, deg of the error."""
+    assert reading.taper is not None
+    exact = error_per_taper(replace(reading.taper, u=0.0), multiples)
+    share = exact.value / reading.taper.value if reading.taper.value else 1 / cuts
+    budget = {source: share * part for source, part in reading.budget.items()} | {OUTER_SIDE: exact.u}
+    doubt = Doubt("outer-side", {"cuts": cuts, "least": min(multiples), "most": max(multiples)})
+    return replace(reading, budget=budget, doubts=(*reading.doubts, doubt))
 
 
 def strip_ends(shape: Piece) -> tuple[int, int]:

@@ -20,9 +20,11 @@ in the tests by cutting polygons.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from visioncheck import checks
 from visioncheck.saw import FenceSide, PieceSide, Saw
 
 if TYPE_CHECKING:
@@ -182,18 +184,32 @@ def blade_tilt(cut: OneCut | ButtedHalves, piece: PieceSide = "left", nominal_de
 
 def _strip_opening(strip: LastStrip, saw: Saw) -> Quantity:
     wider_at_fence = strip.wide_end in {"fence", saw.fence}
-    multiple = strip_multiple(strip.cuts, saw.nominal_deg)
-    return strip.taper.scaled((1 if wider_at_fence else -1) / multiple, "deg")
+    taper = strip.taper.scaled(1 if wider_at_fence else -1, "deg")
+    return error_per_taper(taper, strip_multiples(strip.cuts, saw.nominal_deg))
 
 
-def strip_multiple(cuts: int, nominal_deg: float) -> int:
-    """How many times e the strip taken by the last of `cuts` successive cuts carries.
+def error_per_taper(taper: Quantity, multiples: tuple[int, ...]) -> Quantity:
+    """What a strip's taper says of e, deg, where it carries one of these multiples of it.
+
+    With two of them e lies between both quotients, rectangular (JCGM 100:2008, 4.3.7), and the board's outer side
+    adds what it may be out by itself, `checks.BOARD_SIDE_U_DEG`.
+    """
+    if len(multiples) == 1:
+        return taper.scaled(1 / multiples[0], "deg")
+    least, most = sorted(1 / multiple for multiple in multiples)
+    share, half = (least + most) / 2, (most - least) / 2
+    u = math.hypot(share * taper.u, share * checks.BOARD_SIDE_U_DEG, half * taper.value / math.sqrt(3))
+    return replace(taper, value=share * taper.value, u=u)
+
+
+def strip_multiples(cuts: int, nominal_deg: float) -> tuple[int, ...]:
+    """How many times e the strip taken by the last of `cuts` successive cuts carries; both, where it may be either.
 
     Every cut is made with the fresh edge of the one before on the fence, so each adds e to the direction of
-    its edge, and the last differs from the first by ``(cuts − 1) e``. Once round the panel the first edge
-    is gone: the strip then lies between this cut and the one a full round earlier, and its multiple
-    stays at the number of sides (4 e for a right-angled panel from the fifth cut on).
-    Before that the strip's outer side is no cut of this fence, and must be true to the first cut.
+    its edge. Once round the panel, at its fourth cut where it is right-angled, the strip's outer side is the edge that
+    lay on the fence for the first cut, or from the fifth on a cut a full round earlier: it carries 4 e, whatever the
+    board was before. With fewer cuts the outer side is the board's own. It carries ``cuts`` times e where the board
+    was square all round, and ``cuts − 1`` times where that side was made true to the first cut.
 
     Raises
     ------
@@ -205,7 +221,7 @@ def strip_multiple(cuts: int, nominal_deg: float) -> int:
         raise ValueError("a strip carries the fence error from the second cut on")
     if not (sides > 2.5 and abs(sides - round(sides)) < 1e-6):
         raise ValueError(f"no panel closes with corners of {nominal_deg:g}°")
-    return min(cuts - 1, round(sides))
+    return (round(sides),) if cuts >= round(sides) else (cuts, cuts - 1)
 
 
 def at_the_saw(towards_fence: NDArray[np.float64], fence: FenceSide) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

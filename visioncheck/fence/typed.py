@@ -19,7 +19,7 @@ from visioncheck.fence.signs import (
     OneCut,
     blade_tilt,
     fence_error,
-    strip_multiple,
+    strip_multiples,
 )
 from visioncheck.fence.straightness import fence_bow_from_gap, separate
 from visioncheck.fence.travel import CutSlot, assess_travel, taper_of_widths
@@ -221,10 +221,8 @@ def _error(typed: TypedInput, cut: Cut, saw: Saw | None = None) -> Quantity:
 
 
 def _strip_notes(typed: TypedInput) -> tuple[Note, ...]:
-
-    multiple = strip_multiple(typed.cuts, typed.saw.nominal_deg)
-    uncut = typed.cuts - 1 < round(360 / (180 - typed.saw.nominal_deg))
-    return (Note("counted", {"cuts": typed.cuts, "multiple": multiple, "outer_side_uncut": uncut}),)
+    multiples = strip_multiples(typed.cuts, typed.saw.nominal_deg)
+    return (Note("counted", {"cuts": typed.cuts, "least": min(multiples), "most": max(multiples)}),)
 
 
 def _from_angle(typed: TypedInput) -> TypedResult:

@@ -29,6 +29,7 @@ _BETTER = {
     "tone": "step nearer, so that a pixel covers less",
     "arris": "shoot from straight above the piece, and raise the light",
     "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
+    "outer side": "cut on once round the panel: then the strip hangs on no side of the board",
     "target points": "fill the picture with the sheet, sharp and evenly lit",
     "lens": "survey again, at this very zoom, with more photos",
     "hand": "rest the phone on a stack of books and let the self-timer release it",

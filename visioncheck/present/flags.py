@@ -145,6 +145,14 @@ _ALL = (
         "Name the kind that it is, or cut a fresh piece.",
     ),
     Flag(
+        "outer-side",
+        "uncut outer side",
+        "The strip's outer side is no cut of this fence, so how square the board was comes in; the ± allows for it.",
+        "Cut on once round the panel: then the strip hangs on no side of the board.",
+        "The strip's outer side is no cut of this fence: it carries the error {most} times if the board was"
+        " square before, one time less if that side was made true to the first cut, and the ± covers both.",
+    ),
+    Flag(
         "seam",
         "line through the piece",
         "A straight line runs into the piece, as a slot or the gap between two halves does.",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from visioncheck.codes import Note, Question
 from visioncheck.errors import with_names
 from visioncheck.present.assumed import PARALLEL_ONLY
-from visioncheck.present.kinds import format_which_kind
+from visioncheck.present.kinds import format_counted, format_which_kind
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.mitre import format_frame, format_other_half
 from visioncheck.present.naming import NAMING, Door, as_sentence
@@ -111,12 +111,7 @@ def note_line(note: Note) -> LabelledLine:
     """Say a note in a line."""
     said = note.fields
     if note.code == "counted":
-        counted = f"the strip of cut {said['cuts']} carries the error {said['multiple']} times"
-        if said["outer_side_uncut"]:
-            counted += (
-                "; its outer side is no cut of this fence, so this holds only if that side was true to the first cut"
-            )
-        return LabelledLine("Counted", counted)
+        return LabelledLine("Counted", format_counted(said))
     if note.code == "closure":
         return LabelledLine(
             "Closure", f"the four corners sum to 360° {said['off_deg']:+.3f}° ± {said['expanded_deg']:.3f}°"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.fence.next_step import Basis
 from visioncheck.present.assumed import assumed_lines
 from visioncheck.present.bevel import tilt_lines, tilt_question_lines
 from visioncheck.present.correction import describe, format_fence_error
@@ -13,6 +12,7 @@ from visioncheck.present.naming import Door, sled_hint
 from visioncheck.present.questions import note_line, question_sentence
 from visioncheck.present.straight import straight_lines, two_cuts_lines
 from visioncheck.present.travel import travel_lines
+from visioncheck.results.basis import basis_of_typed
 from visioncheck.units import format_error
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def typed_lines(
         size = f"{ways.deg} ± {result.error.expanded():.3f}° ({ways.in_per_ft}, {ways.mm_per_m})"
         lines = [LabelledLine("Size", size), LabelledLine("Sign", question_sentence(result.question, door))]
     elif sled:
-        lines = describe(result.error, sled, Basis(result.kind), door, instead)
+        lines = describe(result.error, sled, basis_of_typed(result), door, instead)
     else:
         hint = sled_hint(door)
         lines = [

@@ -6,9 +6,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
-from visioncheck.fence.next_step import Basis
 from visioncheck.reading.model import TwoCuts
 from visioncheck.results.advice import correction_json
+from visioncheck.results.basis import basis_of_typed
 from visioncheck.results.numbers import error_json, quantity_json
 from visioncheck.results.slot import slot_json
 from visioncheck.results.straight import straight_json, two_cuts_json
@@ -193,7 +193,7 @@ def typed_json(result: TypedResult, sled: Sled | None) -> dict[str, Any]:
     if result.question:
         found |= {"status": "sign unknown", "question": _question_json(result.question)}
     elif sled and result.kind not in {"bevel", "straight", "travel"}:
-        found["correction"] = correction_json(correct(result.error, sled, Basis(result.kind)))
+        found["correction"] = correction_json(correct(result.error, sled, basis_of_typed(result)))
     if result.assumed:
         found["assumed"] = dict(result.assumed)
     if result.inputs:
