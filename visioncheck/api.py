@@ -76,6 +76,7 @@ def measure(
     recut: str | None = None,
     cut: str | None = None,
     edges: str | Sequence[str] | None = None,
+    slot: int | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -109,6 +110,9 @@ def measure(
         one.
     edges : str or two of them, optional
         Of a corner: the letters of its edge at the fence and of the fresh cut, as the picture names them: ``"a,b"``.
+    slot : int, optional
+        Of a board with several slots: which, counted from 1 from the left of the picture, or from its top where they
+        lie one below the other.
 
     Returns
     -------
@@ -142,7 +146,7 @@ def measure(
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
     told = _told(
-        owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut, edges
+        owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut, edges, slot
     )
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
@@ -329,6 +333,7 @@ def _told(
     recut: str | None,
     cut: str | None,
     edges: str | Sequence[str] | None,
+    slot: int | None,
 ) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
@@ -347,6 +352,7 @@ def _told(
         recut=recut,
         cut=cut,
         edges=edges,
+        slot=slot,
     )
     if thickness is None or typed is not None:
         return told

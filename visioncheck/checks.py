@@ -280,6 +280,8 @@ SLOT_LEAST_LENGTH_MM = 15.0
 """mm. A shorter slot is not looked for; assumption."""
 SLOT_LEAST_RATIO = 2.0
 """Length over width. A slot is at least so long; assumption."""
+SLOT_MOST_NUMBER = 99
+"""Slots. A higher number is a slip of typing; assumption."""
 SLOT_ANOTHER_SHARE = 0.5
 """Of the slot's length. Another dark line as long as this may be the slot that was meant; assumption."""
 SLOT_STEP_ACROSS = 0.12

@@ -118,10 +118,13 @@ class Marks:
         Closed outlines of what was found.
     trouble : tuple of ndarray
         Lines along what is wrong; a single point is a place.
+    names : tuple of str
+        What each outline found is called; empty where they have no names.
     """
 
     found: tuple[Places, ...] = ()
     trouble: tuple[Places, ...] = ()
+    names: tuple[str, ...] = ()
 
 
 class Refusal(UserError):  # noqa: N818 - it is an answer, not a fault

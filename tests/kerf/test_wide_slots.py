@@ -63,9 +63,9 @@ def blackened(bgr, view):
     return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
 
 
-def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1):
+def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1, number: int | None = None):
     region = work_region(find_outlines(scene.photo, scene.points, scene.view), "slot")
-    return slot_reading(scene, region, Quantity(thickness_mm, u_mm, "mm"), "slot", known=True)
+    return slot_reading(scene, region, Quantity(thickness_mm, u_mm, "mm"), "slot", number, known=True)
 
 
 def slot(scene: Scene, width: float, seed: int, beside_mm: float, depth: float | None = None) -> Painting:
@@ -164,6 +164,34 @@ def test_of_two_slots_none_is_read(sheets, first_mm, apart_mm, wider_mm):
     assert (refused.value.code, refused.value.case) == ("slot-doubtful", "several")
     assert refused.value.fields["count"] == 2
     assert len(refused.value.marks.found) == 2
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize("turn_deg", [8.0, 98.0])
+@pytest.mark.parametrize(("first_mm", "apart_mm", "wider_mm"), [(-9.0, 18.0, 0.4), (-12.0, 24.0, 9.0)])
+def test_the_slot_that_was_named_is_read_of_two(sheets, first_mm, apart_mm, wider_mm, turn_deg):
+    centre = (105.0, 110.0) if turn_deg < 45 else (105.0, 180.0)
+    what = Painting(centre, turn_deg, breadth=70, slot_offset=first_mm, more_slots=((apart_mm, wider_mm),))
+    scene = painted(sheets["light"], what)
+    # slots along x lie one below the other; turned by a quarter, from the right to the left
+    middles = {1: what.width_start, 2: what.width_start + wider_mm}
+    in_order = (1, 2) if turn_deg < 45 else (2, 1)
+    for number, which in enumerate(in_order, start=1):
+        width = read(scene, what.thickness, number=number).widths[2].width
+        assert abs(width.value - middles[which]) <= min(width.expanded(), 0.07)
+    with pytest.raises(Refusal) as refused:
+        read(scene, what.thickness, number=3)
+    assert (refused.value.code, refused.value.case) == ("slot-doubtful", "number")
+    assert refused.value.marks.names == ("1", "2")
+
+
+@pytest.mark.photos
+def test_of_one_slot_the_first_is_it_and_there_is_no_second(sheets):
+    scene, what = painted(sheets["light"], slot(sheets["light"], 3.2, 3, -35.0)), slot(sheets["light"], 3.2, 3, -35.0)
+    assert read(scene, what.thickness, number=1).widths == read(scene, what.thickness).widths
+    with pytest.raises(Refusal) as refused:
+        read(scene, what.thickness, number=2)
+    assert refused.value.fields["count"] == 1
 
 
 @pytest.mark.photos

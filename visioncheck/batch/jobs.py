@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
-    *("nominal", "cut_edge", "recut", "cut", "edges"),
+    *("nominal", "cut_edge", "recut", "cut", "edges", "slot"),
     *("person", "note", "adjusted", "time"),
 )
 
@@ -254,8 +254,8 @@ def _job(
 ) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut", "edges")
-    thickness, kind, edge, half, nominal, cut_edge, recut, cut, edges = (row.get(name) or None for name in names)
+    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut", "edges", "slot")
+    thickness, kind, edge, half, nominal, cut_edge, recut, cut, edges, slot = (row.get(name) or None for name in names)
     own = read_piece_options(
         thickness,
         kind,
@@ -267,12 +267,15 @@ def _job(
         recut=recut,
         cut=cut,
         edges=edges,
+        slot=slot,
     )
     # what is said of every gap or corner is not said of the other pieces
     if (own.piece or told.piece) not in {"gap", "bevel"}:
         told = replace(told, turned_half=None)
     if (own.piece or told.piece) not in {None, "corner"}:
         told = replace(told, edges=None)
+    if (own.piece or told.piece) != "slot":
+        told = replace(told, slot=None)
     return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visioncheck.commands.log_attach import TIME_HELP, parse_time
-from visioncheck.commands.options import CutEdge, Edges, Nominal
+from visioncheck.commands.options import CutEdge, Edges, Nominal, Slot
 from visioncheck.commands.together import Together, as_it_stands, leave_to_all, say_together, take_together
 from visioncheck.errors import Refusal, UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
@@ -65,6 +65,7 @@ def measure(
     cut_edge: CutEdge = None,
     nominal: Nominal = None,
     edges: Edges = None,
+    slot: Slot = None,
     turned: Annotated[
         bool,
         typer.Option(
@@ -104,6 +105,7 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
+    piece = "slot" if piece is None and slot is not None else piece
     _check_turned(photos, turned=turned or recut is not None)
     _check_picture(picture, photos, rig, sled, turned=turned or recut is not None, budget=budget)
     _check_kind(piece, cuts, turned_half)
@@ -129,7 +131,7 @@ def measure(
     owner = sled_file.sled if sled_file else None
     units = owner.units if owner else None
     told = read_piece_options(
-        thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut, edges
+        thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut, edges, slot
     )
     photos, second = (photos[:1], photos[1]) if turned or recut is not None else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()

@@ -13,6 +13,15 @@ Nominal = Annotated[
     str | None,
     typer.Option(help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."),
 ]
+Slot = Annotated[
+    int | None,
+    typer.Option(
+        min=1,
+        metavar="N",
+        help="Of a board with several slots: which, counted from the left of the picture, or from its top where they"
+        " lie one below the other.",
+    ),
+]
 Edges = Annotated[
     str | None,
     typer.Option(

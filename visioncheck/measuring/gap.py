@@ -39,7 +39,9 @@ def measure_slot(
     tags = tags_on(points, fit.view, region)
     thick, thick_doubts = read_thickness(tags[0] if tags else None, told.thickness, fit.view, rig)
     known = thick is not UNKNOWN_THICKNESS
-    reading = slot_reading(Scene(photo, points, fit.view), region, thick, kind, known=known)
+    reading = slot_reading(
+        Scene(photo, points, fit.view), region, thick, kind, told.slot if kind == "slot" else None, known=known
+    )
     if kind == "gap":
         # two tags do not tell which half was turned
         tag = Arrow(tags[0], fit.view, thick.value) if len(tags) == 1 else None

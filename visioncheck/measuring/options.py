@@ -38,7 +38,8 @@ class PieceOptions:
     thickness : Quantity or None
         Of the piece, mm, where no tag gives it.
     piece : {"corner", "panel", "strip", "slot", "gap", "bevel", "straight"} or None
-        None: a strip where `cuts` are told, a corner where its corners can be nothing else; otherwise it is asked.
+        None: a slot where `slot` is told, a strip where `cuts` are, a corner where its corners can be nothing else;
+        otherwise it is asked.
     fence_edge : {"top", "bottom", "left", "right"} or None
         Side of the PICTURE that the edge which lay on the fence points to, where no tag tells; of a bevel the face that
         lay on the table.
@@ -57,6 +58,8 @@ class PieceOptions:
         Of a bevel: side of the PICTURE that the cut points to.
     cut : {"fresh", "same"} or None
         Whether it is another cut, or the piece of the photo before; see `visioncheck.results.pieces`.
+    slot : int or None
+        Of a board with several slots: which, counted from 1 from the left of the picture, or from its top.
     """
 
     thickness: Quantity | None = None
@@ -69,6 +72,7 @@ class PieceOptions:
     recut: Recut | None = None
     cut: str | None = None
     edges: str | None = None
+    slot: int | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -96,6 +100,7 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         recut=told.get("recut"),
         cut=told.get("cut"),
         edges=told.get("edges"),
+        slot=told.get("slot"),
     )
 
 
@@ -111,6 +116,7 @@ def read_piece_options(
     recut: str | None = None,
     cut: str | None = None,
     edges: str | Sequence[str] | None = None,
+    slot: int | str | None = None,
 ) -> PieceOptions:
     """Read what the user typed of a piece; `units` is the unit of a bare number.
 
@@ -125,12 +131,26 @@ def read_piece_options(
     for name, (value, known) in choices.items():
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
+    number = _slot(slot, piece)
+    piece = piece if number is None else "slot"
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     again = None if recut is None else RECUTS[RECUTS.index(recut)]
     thick = None if thickness is None else _thickness(thickness, units)
     return PieceOptions(
-        thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut, _edges(edges)
+        thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut, _edges(edges), number
     )
+
+
+def _slot(given: int | str | None, piece: str | None) -> int | None:
+    """Which of several slots: a number that was typed, or one."""
+    if given is None:
+        return None
+    text = str(given).strip()
+    if isinstance(given, bool) or not text.isdecimal() or not 1 <= int(text[:4]) <= checks.SLOT_MOST_NUMBER:
+        raise InputError("slot", f"<slot> {given!r:.40} is no number of a slot; count from 1")
+    if piece not in {None, "slot"}:
+        raise InputError("slot", f"<slot> has no bearing on <piece={piece}>; leave it out")
+    return int(text)
 
 
 def _edges(given: str | Sequence[str] | None) -> str | None:

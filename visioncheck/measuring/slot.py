@@ -18,7 +18,7 @@ from visioncheck.edges.trace import Trace
 from visioncheck.edges.wide import is_wide, trace_wide
 from visioncheck.errors import Marks, Refusal
 from visioncheck.flags import FlagCode
-from visioncheck.outline.beside import corners_of, other_slots, step_across
+from visioncheck.outline.beside import alone, corners_of, in_reading_order, other_slots, step_across
 from visioncheck.outline.find import Outline
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.slot import Patch, RoughSlot, find_slot, look_at_work
@@ -32,6 +32,7 @@ from visioncheck.outline.walls import (
     unlike_top_face,
 )
 from visioncheck.photo.load import Photo
+from visioncheck.photo.orientation import upright
 from visioncheck.points.model import TargetPoints
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading, is_curved
@@ -55,11 +56,14 @@ class Sought:
         Least and greatest width, plane of the paper.
     darker : float
         How much darker than the wood beside it a narrow slot is at least, natural log.
+    number : int or None
+        Which of several slots, counted from 1 as `slots_in_order` has them.
     """
 
     along: Array | None = None
     width_mm: tuple[float, float] | None = None
     darker: float = checks.SLOT_DARKER
+    number: int | None = None
 
     def fits(self, width_mm: float) -> bool:
         """Whether a slot of this width may be it."""
@@ -87,7 +91,9 @@ def work_region(outlines: list[Outline], kind: str) -> Array:
     return np.asarray(cv2.convexHull(corners)[:, 0], np.float64)
 
 
-def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str, *, known: bool) -> Reading:
+def slot_reading(
+    scene: Scene, region_mm: Array, thickness: Quantity, kind: str, number: int | None = None, *, known: bool
+) -> Reading:
     """Read the slot, or the gap, within a region.
 
     Parameters
@@ -100,14 +106,16 @@ def slot_reading(scene: Scene, region_mm: Array, thickness: Quantity, kind: str,
         Of the work, mm; `known` is whether it was told or read, not supposed.
     kind : {"slot", "gap"}
         A slot in one board, or the wedge between two halves.
+    number : int or None
+        Which of several slots, from the left or the top of the picture.
 
     Raises
     ------
     Refusal
-        No slot, too narrow a one, or one that runs off the picture.
+        No slot, several and no number, too narrow a one, or one that runs off the picture.
     """
     tone = calibrate_tone(scene.photo.bgr, scene.points)
-    traced = find_and_trace(scene, region_mm, thickness, tone, kind)
+    traced = find_and_trace(scene, region_mm, thickness, tone, kind, Sought(number=number))
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
@@ -154,14 +162,35 @@ def find_and_trace(
         What is seen may be read in two ways, or contradicts the thickness.
     """
     sought = sought or Sought()
+    tags = tuple(_grown(scene.view.to_table(tag.corners_px)) for tag in scene.points.tags)
+    patch = look_at_work(scene.photo.bgr, scene.view, region_mm, tags)
+    found = _look(scene, patch, thickness, tone, what, sought)
+    if not isinstance(found, tuple):
+        if found is not None and (sought.number or 1) > 1:
+            raise Refusal("slot-doubtful", scene.name, "number", number=sought.number, count=1)
+        return found
+    slots = _in_order(scene, found)
+    if sought.number is None:
+        raise _several(scene, slots)
+    if sought.number > len(slots):
+        refusal = Refusal("slot-doubtful", scene.name, "number", number=sought.number, count=len(slots))
+        raise refusal.showing(_outlines(scene, slots))
+    one = _look(scene, alone(patch, slots, sought.number), thickness, tone, what, sought)
+    if isinstance(one, tuple):
+        raise _several(scene, _in_order(scene, one))
+    return one
+
+
+def _look(
+    scene: Scene, patch: Patch, thickness: Quantity, tone: Tone, what: str, sought: Sought
+) -> SlotTrace | tuple[RoughSlot, ...] | None:
+    """The one slot in the work, traced; or all of them, rough, where there are several; or None."""
     bgr, view = scene.photo.bgr, scene.view
-    tags = tuple(_grown(view.to_table(tag.corners_px)) for tag in scene.points.tags)
-    patch = look_at_work(bgr, view, region_mm, tags)
     unlike = unlike_top_face(patch, paper_tint(bgr, view, scene.points.xy_px))
     pairs = [walls for walls in find_walls(patch, unlike, sought.along) if sought.fits(walls.width_mm)]
     wide = [walls for walls in pairs if is_wide(view, walls, thickness.value)]
     if wide and len(pairs) > 1:
-        raise _rivals(scene, patch, pairs, what)
+        return _rivals(scene, patch, pairs, what)
     if wide:
         _within_picture(scene, np.stack([wide[0].first.start_mm, wide[0].first.end_mm]), what)
         traced = trace_wide(bgr, view, wide[0], tone, thickness.value)
@@ -177,7 +206,11 @@ def find_and_trace(
     if not all(has_wood_beside(patch, unlike, _guide(wall)) for wall in (traced.near, traced.far)):
         raise _two_readings(scene, what)
     if sought.width_mm is None and what == "slot":
-        _alone(scene, patch, traced)
+        own = _own_band(traced)
+        others = other_slots(patch, own)
+        if others:
+            return (own, *others)
+        _one_light(scene, patch, traced)
     if wide and sought.width_mm is None:
         _one_reading(scene, patch, unlike, wide[0], traced, what)
     refuse_from_above(scene, traced, what)
@@ -204,27 +237,28 @@ def _band(walls: Walls) -> RoughSlot:
     return RoughSlot(middle, -walls.width_mm / 2, walls.width_mm / 2)
 
 
-def _alone(scene: Scene, patch: Patch, traced: SlotTrace) -> None:
-    """Refuse several slots, and what may be a shadow or the side face in a groove whose floor is lit."""
-    walls = _guide(traced.near), _guide(traced.far)
+def _own_band(traced: SlotTrace) -> RoughSlot:
+    """What was traced, as rough as the others."""
     width = float(np.median(traced.width_px)) * traced.far.pixel_mm
-    own = RoughSlot(walls[1], 0.0, width)
-    others = other_slots(patch, own)
-    if others:
-        raise _several(scene, (own, *others))
+    return RoughSlot(_guide(traced.far), 0.0, width)
+
+
+def _one_light(scene: Scene, patch: Patch, traced: SlotTrace) -> None:
+    """Refuse what may be a shadow or the side face in a groove whose floor is lit."""
+    walls = _guide(traced.near), _guide(traced.far)
     # where the sheet shows there is no floor of wood
     if not any(map(shows_sheet, traced.sides)) and step_across(patch, walls) > checks.SLOT_STEP_ACROSS:
         raise _two_readings(scene, "slot")
 
 
-def _rivals(scene: Scene, patch: Patch, pairs: list[Walls], what: str) -> Refusal:
-    """Two slots apart from each other are several; what overlaps, or has another light in between, is one groove."""
+def _rivals(scene: Scene, patch: Patch, pairs: list[Walls], what: str) -> tuple[RoughSlot, ...]:
+    """Several slots apart from each other; what overlaps, or has another light in between, is one groove, refused."""
     bands = [_band(walls) for walls in pairs]
     apart = [k for k in range(len(pairs)) if k == 0 or not _overlap(bands[0], bands[k])]
     floor = any(step_across(patch, (pairs[k].first, pairs[k].second)) > checks.SLOT_STEP_ACROSS for k in apart)
     if what != "slot" or len(apart) == 1 or floor:
-        return _two_readings(scene, what)
-    return _several(scene, tuple(bands[k] for k in apart))
+        raise _two_readings(scene, what)
+    return tuple(bands[k] for k in apart)
 
 
 def _overlap(band: RoughSlot, other: RoughSlot) -> bool:
@@ -233,11 +267,22 @@ def _overlap(band: RoughSlot, other: RoughSlot) -> bool:
     return bool(abs((middles[1] - middles[0]) @ band.line.normal) < (band.width_mm + other.width_mm) / 2)
 
 
+def _in_order(scene: Scene, slots: tuple[RoughSlot, ...]) -> tuple[RoughSlot, ...]:
+    """From the left or the top of the picture as the phone shows it."""
+    height, width = scene.photo.bgr.shape[:2]
+    matrix, _, _ = upright(width, height, scene.photo.exif.orientation)
+    middles = scene.view.to_image(np.array([(each.line.start_mm + each.line.end_mm) / 2 for each in slots]))
+    return tuple(slots[k] for k in in_reading_order(middles @ matrix[:, :2].T + matrix[:, 2]))
+
+
 def _several(scene: Scene, slots: tuple[RoughSlot, ...]) -> Refusal:
     """Nothing tells which of them is meant."""
-    outlines = tuple(scene.view.to_image(corners_of(each)) for each in slots)
-    refusal = Refusal("slot-doubtful", scene.name, "several", count=len(slots))
-    return refusal.showing(Marks(outlines))
+    return Refusal("slot-doubtful", scene.name, "several", count=len(slots)).showing(_outlines(scene, slots))
+
+
+def _outlines(scene: Scene, slots: tuple[RoughSlot, ...]) -> Marks:
+    names = tuple(str(k) for k in range(1, len(slots) + 1))
+    return Marks(tuple(scene.view.to_image(corners_of(each)) for each in slots), names=names)
 
 
 def _one_reading(scene: Scene, patch: Patch, unlike: Array, walls: Walls, traced: SlotTrace, what: str) -> None:

@@ -16,8 +16,8 @@ from visioncheck.outline.walls import look_beside
 
 Array = NDArray[np.float64]
 
-_MOST = 4
-"""So many slots are told apart; with more of them it is known already that there are several."""
+_MOST = 12
+"""So many slots are told apart: more than a test board has."""
 _COVER_MM = 2.5
 """So far beyond its sides a slot is left out: blur, a broken arris, a rough width."""
 _BESIDE_MM: Array = np.arange(1.0, 4.1, 0.25)
@@ -42,6 +42,26 @@ def other_slots(patch: Patch, own: RoughSlot) -> tuple[RoughSlot, ...]:
         found.append(another)
         rest = _without(rest, another)
     return tuple(found)
+
+
+def alone(patch: Patch, slots: tuple[RoughSlot, ...], number: int) -> Patch:
+    """The work with all slots but one left out, counted from 1."""
+    for k, slot in enumerate(slots, start=1):
+        if k != number:
+            patch = _without(patch, slot)
+    return patch
+
+
+def in_reading_order(places_px: Array) -> NDArray[np.intp]:
+    """Numbers, from the left to the right, or from the top down where they lie farther apart that way.
+
+    Parameters
+    ----------
+    places_px : (n, 2) ndarray
+        Places in the picture as it is shown.
+    """
+    across, down = np.ptp(places_px, axis=0)
+    return np.argsort(places_px[:, 0] if across >= down else places_px[:, 1], kind="stable")
 
 
 def corners_of(slot: RoughSlot) -> Array:

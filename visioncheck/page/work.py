@@ -137,7 +137,9 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     # a job that waited from before an update says nothing of halves
     half = said.get("turned_half")
     what = (said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
-    told = read_piece_options(*what, said.get("nominal"), said.get("cut_edge"), edges=said.get("edges"))
+    told = read_piece_options(
+        *what, said.get("nominal"), said.get("cut_edge"), edges=said.get("edges"), slot=said.get("slot")
+    )
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
     sled = SledFile(parse_sled(text, "the sled file"), text)

@@ -16,6 +16,7 @@ _LABELS = {
     "thickness": "thickness",
     "turned_half": "the half turned over",
     "edges": "the two edges",
+    "slot": "which slot",
     "turned": "the second photo",
     "nominal": "the angle of the cut",
     "cut": "fresh cut, or the piece of before",

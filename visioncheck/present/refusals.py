@@ -142,6 +142,12 @@ def _too_deep(fields: Fields) -> str:
     )
 
 
+def _no_such_slot(fields: Fields) -> str:
+    count = int(fields["count"])
+    seen = "one slot is" if count == 1 else f"{count} slots are"
+    return f"{seen} seen in the board, so <slot={fields['number']}> is none of them; count them in the picture."
+
+
 def _too_thick(fields: Fields) -> str:
     return f"the thickness told, {fields['thickness_mm']:.1f} mm, contradicts the picture"
 
@@ -253,8 +259,10 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
     ),
     ("slot-doubtful", "several"): (
         "{count} slots, or lines as dark and straight, are seen in the board, and nothing tells which of them to"
-        " measure; lay a board with one slot, or measure grooves by their plan."
+        " measure; say <slot>, counted from the left of the picture, or from the top where they lie one below the"
+        " other, or measure grooves by their plan."
     ),
+    ("slot-doubtful", "number"): _no_such_slot,
     ("slot-doubtful", "too deep"): _too_deep,
     ("thickness-contradicted", ""): _contradicted,
     ("arris-doubtful", ""): (

@@ -78,6 +78,8 @@ def render_refusal(
     )
     for outline in found:
         _line(axes, np.concatenate([outline, outline[:1]]), _BLUE, 2.5, "--")
+    for outline, name in zip(found, marks.names, strict=False):
+        _name(axes, outline, name)
     for line in trouble:
         if len(line) == 1:
             at = np.clip(line[0], 0, np.array(size) - 1)
@@ -101,6 +103,11 @@ def _lines(sentence: str, found: Sequence[Array], trouble: Sequence[Array]) -> l
 def _line(axes: Any, line: Array, colour: str, wide: float, style: str) -> None:
     axes.plot(line[:, 0], line[:, 1], color="white", lw=wide + 2, zorder=3)
     axes.plot(line[:, 0], line[:, 1], color=colour, lw=wide, ls=style, zorder=4)
+
+
+def _name(axes: Any, outline: Array, name: str) -> None:
+    axes.text(*outline.mean(axis=0), name, fontsize=_SIZE, color="white", ha="center", va="center", weight="bold",
+              bbox={"fc": _BLUE, "ec": "white", "boxstyle": "circle"}, zorder=8)  # fmt: skip
 
 
 def _caption(axes: Any, lines: Sequence[str], width_px: int) -> None:
