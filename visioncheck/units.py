@@ -147,7 +147,9 @@ def parse_slope(text: str) -> float:
         slope = _length_or_nan(rise) / run_mm if run_mm > 0 else math.nan
     else:
         slope = math.nan
-    if not abs(slope) < 1:  # also refuses NaN
+    if abs(slope) >= 1:
+        raise UserError(f"{text!r} is as steep as one in one, or steeper; write a small slope such as 0.005in/ft")
+    if math.isnan(slope):
         raise UserError(f"{text!r} is not a small slope; write for example 0.005in/ft, 0.3mm/m or 0.02deg")
     return slope
 

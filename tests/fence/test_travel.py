@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.report.hand_made import SLED as MM_SLED
 from visioncheck.errors import InputError
 from visioncheck.fence.travel import CutSlot, assess_travel, rear_aside, taper_of_widths
 from visioncheck.fence.typed import compute_typed
@@ -140,3 +141,16 @@ def test_typed():
     # 0.1° over 250 mm (an arc of a degree is 1/57.2958 of its radius)
     assert rear_aside(Quantity(0.1, 0.0, "deg"), 250.0).value == pytest.approx(250 * 0.1 / 57.2958, rel=1e-5)
     assert taper_of_widths(Quantity(2.5, 0, "mm"), Quantity(2.6, 0, "mm"), 100.0).value < 0
+
+
+@pytest.mark.parametrize("typed", ["2,62", "2,62mm", "2.62mm", "2,62mm,2,58mm", "2,5; 2,6; 2,7"])
+def test_a_decimal_comma_is_not_taken_for_two_widths(typed):
+    with pytest.raises(InputError, match="needs two widths"):
+        compute_typed({"lifted": typed, "length": "90mm"}, MM_SLED)
+
+
+def test_two_widths_with_a_comma_or_a_semicolon_are_the_same():
+    commas, semicolons = (
+        compute_typed({"lifted": typed, "length": "90mm"}, MM_SLED).travel for typed in ("2.62,2.50", "2.62mm; 2.50mm")
+    )
+    assert commas == semicolons

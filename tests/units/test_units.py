@@ -74,6 +74,8 @@ def test_written_fractions_read_back(whole, denominator, data):
 
 def test_slopes():
     assert units.parse_slope("0.005in/ft") == pytest.approx(0.005 / 12, rel=1e-12)
+    with pytest.raises(UserError, match="'12in/ft' is as steep as one in one"):
+        units.parse_slope("12in/ft")
     assert units.parse_slope("1/64 in/ft") == pytest.approx(1 / 768, rel=1e-12)
     assert units.parse_slope("0.3mm/m") == pytest.approx(3e-4, rel=1e-12)
     assert units.parse_slope("0.5mm/100mm") == pytest.approx(5e-3, rel=1e-12)

@@ -128,6 +128,9 @@ def test_inches(capsys):
     assert "longest less shortest 4.0 thou" in said
 
 
+TWO = ("--read", "300mm,300.1mm", "--second-read", "300mm,300.1mm")
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
@@ -136,15 +139,21 @@ def test_inches(capsys):
         (("--read", "12in,12.001"), "has no unit"),
         (("--read", "300mm,350mm"), "no repeat cuts"),
         (("--read", "300mm,300.1mm", "--u", "0mm"), "no reading is exact"),
-        (("--read", "300mm,300.1mm", "--angles", "90"), "one for each"),
-        (("--read", "300mm,300.1mm", "--angles", "90,80"), "near 90"),
+        ((*TWO, "--angles", "90", "--second-angles", "90,90"), "one for each"),
+        ((*TWO, "--angles", "90,80", "--second-angles", "90,90"), "near 90"),
+        ((*TWO, "--angles", "90,90"), "--angles and --second-angles go together"),
+        (("--read", "300mm,300.1mm", "--angles", "90,90"), "--angles has no effect of one stop alone"),
+        (("--read", "300mm,300.1mm", "--second-set", "90mm"), "--second-set has no effect of one stop alone"),
         (("--read", "300mm,300.1mm", "--cut-edge", "left"), "--cut-edge has no effect"),
         (("--read", "300mm,300.1mm", "--note", "x"), "--note goes into a log"),
         (("--read", "300mm,300.1mm", "--log", "x"), "--sled SLED.toml"),
         (("--read", "300mm,300.1mm", "--set", "0mm"), "--set is 0 mm"),
         (("x.jpg", "--u", "0.1mm"), "--u has no effect without --read"),
-        (("x.jpg", "--fence-edge", "bottom", "--cut-edge", "sideways"), "--cut-edge 'sideways' is not known"),
-        (("x.jpg", "--cut-edge", "left"), "--cut-edge needs --fence-edge"),
+        (
+            ("x.jpg", "--second", "y.jpg", "--fence-edge", "bottom", "--cut-edge", "sideways"),
+            "--cut-edge 'sideways' is not known",
+        ),
+        (("x.jpg", "--second", "y.jpg", "--cut-edge", "left"), "--cut-edge needs --fence-edge"),
     ],
 )
 def test_each_slip_is_named(capsys, arguments, says):

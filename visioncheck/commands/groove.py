@@ -86,12 +86,14 @@ def groove(
     wanted = _plan(plan, given)
     if part is not None and plan is not None:
         wanted = replace(wanted, grooves=tuple(replace(g, mating=part) if g.fit else g for g in wanted.grooves))
+    if photo is None and (thickness or fence_edge or (rig and not mating_photo)):
+        raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
     if trial_setting is not None:
+        idle = {"--overlap": overlap, "--output": output, "--json": as_json}
+        refuse_idle(idle, "with --trial-setting, which says what the trial tells and no more")
         _say_trial(wanted, trial_setting, trial_at, _checked(wanted, photo, surveyed, thickness, fence_edge))
         return
     refuse_idle({"--trial-at": trial_at}, "without --trial-setting")
-    if photo is None and (thickness or fence_edge or (rig and not mating_photo)):
-        raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
     stem = plan.stem if plan else "groove"
     if output is not None:
         drawn = {f"the drawing {ending} in --output": output / f"{stem}.{ending}" for ending in ("svg", "png")}
@@ -201,9 +203,9 @@ def _plan(path: Path | None, given: dict[str, str]) -> Plan:
     missing = [option for option in needed if option not in given]
     if missing:
         raise UserError(f"Give a PLAN.toml, or for one groove also {' and '.join(missing)}")
-    for option in ("--plus-minus", "--overlap"):
-        if option in given and "--kerf" not in given:
-            raise UserError(f"{option} belongs to --kerf; give that too")
+    for option, owner in (("--plus-minus", "--kerf"), ("--overlap", "--kerf"), ("--mating-plus-minus", "--mating")):
+        if option in given and owner not in given:
+            raise UserError(f"{option} belongs to {owner}; give that too")
     if "--plus-minus" in given and given["--kerf"].endswith(_READING):
         raise UserError("--plus-minus does not go with the JSON of a measured slot, which says its own")
     return plan_from_data(_one_groove(given), "the groove that you typed", Path())

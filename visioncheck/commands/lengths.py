@@ -63,6 +63,11 @@ def lengths(
         refuse_idle(
             {"--rig": rig, "--thickness": thickness, "--fence-edge": fence_edge, "--cut-edge": cut_edge}, "with --read"
         )
+    if not (second or second_read):
+        of_two = {"--angles": angles, "--second-angles": second_angles, "--cut-edge": cut_edge}
+        refuse_idle(of_two | {"--second-set": second_set}, "of one stop alone: they compare it with a second one")
+    if (angles is None) != (second_angles is None):
+        raise UserError("--angles and --second-angles go together: they say whether the second stop continues the line")
     if cut_edge and not fence_edge:
         raise UserError("--cut-edge needs --fence-edge: the angle between the two is read")
     refuse_overwriting({"--picture": picture}, [*(photos or ()), *(second or ()), rig, sled])

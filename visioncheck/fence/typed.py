@@ -54,6 +54,7 @@ _MISFIT = (
     "<corners>: four cuts with one fence error miss these corners by {misfit:.3f}°, which chance makes in under 1 % of"
     " cases; was the piece cut once (<angle>), or are the corners not in the order cut (<unordered>)?"
 )
+_COMMA_MAY_BE_DECIMAL = re.compile(r"\s*\d+,\d+\s*[a-z\"']*\s*", re.IGNORECASE)
 _NO_CLOSURE = (
     "<corners>: the four sum to {total:.3f}°, and four corners sum to 360°; read them again, or say with <u> how well"
     " you read one (now {u:.3g}°)"
@@ -275,9 +276,15 @@ def _from_slots(typed: TypedInput) -> TypedResult:
 def _cut_slot(typed: TypedInput, key: str, length_mm: float) -> CutSlot:
     from visioncheck.quantity import Quantity
 
-    widths = re.split(r"[,;]", typed.given[key])
+    text = typed.given[key]
+    # 2,62 is one width with a decimal comma to many, and two to others
+    widths = text.split(";") if ";" in text or _COMMA_MAY_BE_DECIMAL.fullmatch(text) else text.split(",")
     if len(widths) != 2:
-        raise InputError(key, f"<{key}> needs two widths, at the open and near the inner end, such as 2.62mm;2.58mm")
+        raise InputError(
+            key,
+            f"<{key}> needs two widths, at the open and near the inner end, such as 2.62mm;2.58mm, with points in the"
+            " numbers and a semicolon between them",
+        )
     parts = replace(typed, given=typed.given | {key: widths[0]}), replace(typed, given=typed.given | {key: widths[1]})
     open_mm, end_mm = (Quantity(read_length(each, key, 0.3), length_u_mm(typed), "mm") for each in parts)
     return CutSlot(taper_of_widths(open_mm, end_mm, length_mm), open_mm, end_mm)

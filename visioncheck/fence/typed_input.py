@@ -116,7 +116,9 @@ def parse_angle(name: str, text: str) -> float:
     bare = text.strip().removesuffix("deg").removesuffix("°").strip()
     try:
         value = float(bare) if set(bare) <= set("0123456789.+-") else deg_from_slope(parse_slope(text))
-    except (ValueError, UserError):
+    except (ValueError, UserError) as problem:
+        if "/" in text:  # a slope, and what is wrong with it
+            raise InputError(name, f"<{name}>: {problem}") from None
         raise InputError(
             name, f"<{name}>: {text!r} is no angle; write for example 90.05, 0.1deg or 0.02in/ft"
         ) from None
