@@ -22,20 +22,27 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from visioncheck.api import compute as compute
-    from visioncheck.api import load_rig as load_rig
-    from visioncheck.api import load_sled as load_sled
-    from visioncheck.api import measure as measure
-    from visioncheck.api import survey as survey
-    from visioncheck.api_log import CalibrationLog as CalibrationLog
-    from visioncheck.api_log import open_log as open_log
-    from visioncheck.api_pool import PooledMeasurement as PooledMeasurement
-    from visioncheck.api_pool import pool as pool
-    from visioncheck.api_results import Measurement as Measurement
-    from visioncheck.api_results import SurveyResult as SurveyResult
-    from visioncheck.api_results import TypedMeasurement as TypedMeasurement
-    from visioncheck.api_work import WorkTolerance as WorkTolerance
-    from visioncheck.api_work import tolerance as tolerance
+    from visioncheck.api.grooves import GrooveLayout as GrooveLayout
+    from visioncheck.api.grooves import grooves as grooves
+    from visioncheck.api.grooves import part_width as part_width
+    from visioncheck.api.lengths import RepeatLengths as RepeatLengths
+    from visioncheck.api.lengths import lengths as lengths
+    from visioncheck.api.log import CalibrationLog as CalibrationLog
+    from visioncheck.api.log import open_log as open_log
+    from visioncheck.api.pieces import compute as compute
+    from visioncheck.api.pieces import load_sled as load_sled
+    from visioncheck.api.pieces import measure as measure
+    from visioncheck.api.pool import PooledMeasurement as PooledMeasurement
+    from visioncheck.api.pool import pool as pool
+    from visioncheck.api.results import Measurement as Measurement
+    from visioncheck.api.results import TypedMeasurement as TypedMeasurement
+    from visioncheck.api.survey import SurveyResult as SurveyResult
+    from visioncheck.api.survey import load_rig as load_rig
+    from visioncheck.api.survey import survey as survey
+    from visioncheck.api.travel import BladeTravel as BladeTravel
+    from visioncheck.api.travel import travel as travel
+    from visioncheck.api.work import WorkTolerance as WorkTolerance
+    from visioncheck.api.work import tolerance as tolerance
     from visioncheck.errors import InputError as InputError
     from visioncheck.errors import Refusal as Refusal
     from visioncheck.errors import UserError as UserError
@@ -43,34 +50,44 @@ if TYPE_CHECKING:
     from visioncheck.quantity import Quantity as Quantity
 
 _PLACES = {
-    "CalibrationLog": "visioncheck.api_log",
+    "travel": "visioncheck.api.travel",
+    "part_width": "visioncheck.api.grooves",
+    "lengths": "visioncheck.api.lengths",
+    "grooves": "visioncheck.api.grooves",
+    "RepeatLengths": "visioncheck.api.lengths",
+    "GrooveLayout": "visioncheck.api.grooves",
+    "BladeTravel": "visioncheck.api.travel",
+    "CalibrationLog": "visioncheck.api.log",
     "InputError": "visioncheck.errors",
-    "Measurement": "visioncheck.api_results",
-    "PooledMeasurement": "visioncheck.api_pool",
+    "Measurement": "visioncheck.api.results",
+    "PooledMeasurement": "visioncheck.api.pool",
     "Quantity": "visioncheck.quantity",
     "Refusal": "visioncheck.errors",
-    "SurveyResult": "visioncheck.api_results",
-    "TypedMeasurement": "visioncheck.api_results",
+    "SurveyResult": "visioncheck.api.survey",
+    "TypedMeasurement": "visioncheck.api.results",
     "UserError": "visioncheck.errors",
     "Verdict": "visioncheck.fence.decision",
-    "WorkTolerance": "visioncheck.api_work",
-    "compute": "visioncheck.api",
-    "load_rig": "visioncheck.api",
-    "load_sled": "visioncheck.api",
-    "measure": "visioncheck.api",
-    "open_log": "visioncheck.api_log",
-    "pool": "visioncheck.api_pool",
-    "survey": "visioncheck.api",
-    "tolerance": "visioncheck.api_work",
+    "WorkTolerance": "visioncheck.api.work",
+    "compute": "visioncheck.api.pieces",
+    "load_rig": "visioncheck.api.survey",
+    "load_sled": "visioncheck.api.pieces",
+    "measure": "visioncheck.api.pieces",
+    "open_log": "visioncheck.api.log",
+    "pool": "visioncheck.api.pool",
+    "survey": "visioncheck.api.survey",
+    "tolerance": "visioncheck.api.work",
 }
 
 __all__ = [
+    "BladeTravel",
     "CalibrationLog",
+    "GrooveLayout",
     "InputError",
     "Measurement",
     "PooledMeasurement",
     "Quantity",
     "Refusal",
+    "RepeatLengths",
     "SurveyResult",
     "TypedMeasurement",
     "UserError",
@@ -78,13 +95,17 @@ __all__ = [
     "WorkTolerance",
     "__version__",
     "compute",
+    "grooves",
+    "lengths",
     "load_rig",
     "load_sled",
     "measure",
     "open_log",
+    "part_width",
     "pool",
     "survey",
     "tolerance",
+    "travel",
 ]
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from visioncheck.api import compute, survey
-from visioncheck.api_results import draft_entry
+from visioncheck.api.pieces import compute
+from visioncheck.api.results import draft_entry
+from visioncheck.api.survey import survey
 from visioncheck.errors import InputError
 from visioncheck.measuring.keep import attach_outcome
 from visioncheck.measuring.measure import measure_piece

@@ -27,7 +27,13 @@ REPO = Path(__file__).parents[2]
 PHOTOS = REPO / "fixtures" / "photos" / "light-a4"
 SLED = REPO / "fixtures" / "sleds" / "alder-lane.toml"
 CORNER = PHOTOS / "corner-2.jpg"
-DOCUMENTED = ("visioncheck", "visioncheck.api", "visioncheck.api_log", "visioncheck.api_work", "visioncheck.units")
+DOCUMENTED = (
+    "visioncheck",
+    "visioncheck.api.pieces",
+    "visioncheck.api.log",
+    "visioncheck.api.work",
+    "visioncheck.units",
+)
 
 
 @pytest.mark.parametrize("name", DOCUMENTED)

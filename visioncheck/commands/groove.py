@@ -100,33 +100,29 @@ def groove(
         refuse_overwriting(drawn, [plan, photo, rig])
     checked = _checked(wanted, photo, surveyed, thickness, fence_edge)
 
+    from visioncheck.api.grooves import GrooveLayout
     from visioncheck.kerf.passes import lay_out
-    from visioncheck.present.grooves import layout_json, layout_lines
-    from visioncheck.present.verified import fit_as_cut, verified_json, verified_lines
 
-    layout = lay_out(wanted)
+    found = GrooveLayout(wanted, lay_out(wanted), checked)
     drawings: list[Path] = []
     if output is not None:
         from visioncheck.files import write_whole
-        from visioncheck.present.groove_drawing import draw_layout
 
-        for ending, content in zip(("svg", "png"), draw_layout(layout), strict=True):
+        for ending, content in zip(("svg", "png"), found.drawings(), strict=True):
             drawings.append(output / f"{stem}.{ending}")
             write_whole(drawings[-1], content)
     if as_json:
         import json
 
-        found = layout_json(layout) | ({"verified": verified_json(wanted, checked)} if photo else {})
-        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
         return
     from visioncheck.present.line import LabelledLine
     from visioncheck.present.terminal import print_report
 
-    lines = layout_lines(layout) + [LabelledLine("Drawing", str(path)) for path in drawings]
+    lines = found.lines() + [LabelledLine("Drawing", str(path)) for path in drawings]
     print_report(wanted.name, lines, cautions=photo is None)
     if photo:
-        lines = verified_lines(wanted, checked, wanted.fence_edge) + fit_as_cut(wanted, checked)
-        print_report(f"As cut: {photo.name}", lines, cautions=True)
+        print_report(f"As cut: {photo.name}", found.checked_lines(), cautions=True)
 
 
 def _rig(path: Path | None) -> RigFile | None:

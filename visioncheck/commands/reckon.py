@@ -12,7 +12,7 @@ from visioncheck.commands.log_attach import TIME_HELP, parse_time
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
-    from visioncheck.api_results import TypedMeasurement
+    from visioncheck.api.results import TypedMeasurement
     from visioncheck.log.entry import Entry, EntryDraft
 
 
@@ -119,7 +119,7 @@ def reckon(
 ) -> None:
     """Reckon the fence error and its correction from readings that you type."""
     import visioncheck
-    from visioncheck.api_results import draft_entry
+    from visioncheck.api.results import draft_entry
     from visioncheck.measuring.options import read_piece_options
 
     _check_log(

@@ -37,46 +37,28 @@ def travel(
             raise UserError(f"--picture {picture}: the picture is written as PNG; give it a name that ends in .png")
         refuse_overwriting({"--picture": picture}, [lifted, other_end, pulled_back, rig, sled])
 
-    from dataclasses import replace
-
+    from visioncheck.api.travel import travel as tell_travel
     from visioncheck.log.store import Log
-    from visioncheck.measuring.keep import attach_outcome
-    from visioncheck.measuring.measure import measure_piece
-    from visioncheck.measuring.options import read_piece_options
-    from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
-    from visioncheck.measuring.travel import travel_from_slots
-    from visioncheck.results.travel import travel_json
 
-    sled_file = read_sled(sled) if sled else None
-    rig_file = read_rig(rig) if rig else None
-    units = sled_file.sled.units if sled_file else "mm"
-    options = read_piece_options(thickness, "slot", units=units if sled_file else None)
+    # opened first: a log that cannot be written is said before the long work
     with Log.open(log, create=True) if log else nullcontext() as open_log:
-        first, other, pulled = (
-            None if path is None else measure_piece(MeasureRequest(path, None, sled_file, rig_file, options))
-            for path in (lifted, other_end, pulled_back)
+        found = tell_travel(
+            lifted, other_end=other_end, pulled_back=pulled_back, rig=rig, sled=sled, thickness=thickness
         )
-        assert first is not None  # its photo must be given
-        found = travel_from_slots(first, other, pulled)
-        if open_log:
-            kept = replace(first, reading=first.reading | travel_json(found))
-            for outcome in (each for each in (kept, other, pulled) if each is not None):
-                entry = attach_outcome(open_log, outcome)
-                typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
-    if picture is not None and first.measured is not None:
-        from visioncheck.present.picture import draw_reading
+        for entry in found.keep(open_log) if open_log else ():
+            typer.echo(f"Entry {entry.id[:8]} of {entry.sled} ({entry.file_name}) is in the log {log}.", err=True)
+    if picture is not None:
+        from visioncheck.files import write_whole
 
-        draw_reading(first.measured.photo, first.measured.reading, None, picture, sled_file.sled if sled_file else None)
+        write_whole(picture, found.render())
     if as_json:
         import json
 
-        typer.echo(json.dumps(travel_json(found), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False))
         return
     from visioncheck.present.terminal import print_report
-    from visioncheck.present.travel import travel_lines
 
-    title = f"{sled_file.sled.name}: blade and travel" if sled_file else "Blade and travel"
-    print_report(title, travel_lines(found, units), cautions=False)
+    print_report(found.title, found.lines(), cautions=False)
 
 
 def register(app: typer.Typer) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.errors import InputError, UserError
+from visioncheck.errors import InputError, Refusal, UserError
 from visioncheck.given import StrPath, as_path, is_path
 from visioncheck.quantity import Quantity
 from visioncheck.results.model import (
@@ -22,7 +22,6 @@ from visioncheck.results.model import (
 )
 
 if TYPE_CHECKING:
-    from visioncheck.camera.rig import Rig
     from visioncheck.codes import Doubt, Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.decision import Verdict
@@ -30,89 +29,11 @@ if TYPE_CHECKING:
     from visioncheck.log.entry import EntryDraft
     from visioncheck.measuring.measure import Outcome
     from visioncheck.measuring.request import SledFile
-    from visioncheck.measuring.sheets import Surveyed
     from visioncheck.present.line import LabelledLine
     from visioncheck.present.naming import Door
     from visioncheck.reading.model import Reading
     from visioncheck.results.model import PieceResult
     from visioncheck.sled.model import Sled
-
-
-@dataclass(frozen=True, eq=False)
-class SurveyResult:
-    """A phone and a printed sheet, surveyed together.
-
-    Attributes
-    ----------
-    surveyed : Surveyed
-        All that was found.
-    """
-
-    surveyed: Surveyed
-
-    @property
-    def rig(self) -> Rig:
-        """What measuring needs of it."""
-        return self.surveyed.rig
-
-    @property
-    def left_out(self) -> tuple[str, ...]:
-        """Photos that were not used, each with its reason."""
-        from visioncheck.present.survey_lines import format_left_out
-
-        return tuple(format_left_out(self.surveyed, "python"))
-
-    def lines(self, door: Door = "python") -> list[LabelledLine]:
-        """Say it line by line: a label and what it says, parameters named as at this door."""
-        from visioncheck.present.line import LabelledLine
-        from visioncheck.present.survey_lines import format_left_out, survey_lines
-
-        left_out = [LabelledLine("Left out", reason) for reason in format_left_out(self.surveyed, door)]
-        return [*survey_lines(self.surveyed.survey, self.rig, door), *left_out]
-
-    def save(self, path: StrPath) -> Path:
-        """Write the rig file, whole or not at all; raises UserError where it cannot be written."""
-        from visioncheck.camera.rig import save_rig
-
-        place = as_path("path", path, "the rig file to write")
-        save_rig(self.rig, place)
-        return place
-
-    def render(self) -> bytes:
-        """Draw the print's errors as arrows, PNG."""
-        from visioncheck.present.print_errors import draw_print
-
-        return draw_print(self.surveyed.survey, self.rig.paper)
-
-    def draw(self, path: StrPath) -> Path:
-        """Draw the print's errors as arrows and write them as PNG; raises UserError where that cannot be written."""
-        return write_png(path, self.render)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the survey's figures as plain values that JSON can hold."""
-        found = self.surveyed.survey
-        return {
-            "kind": "survey",
-            "photos": self.rig.photos,
-            "left_out": list(self.left_out),
-            "paper": self.rig.paper,
-            "field": self.rig.field,
-            "print_scale": [float(each) for each in found.print_scale],
-            "print_shear_deg": float(found.shear_deg),
-            "scale_u_rel": float(found.scale_u_rel),
-            "angle_u_deg": float(found.angle_u_deg),
-            "focal_length_px": float(found.lens.f_px),
-            "residual_px": float(found.residual_px),
-            "advice": found.advice,
-        }
-
-    def __str__(self) -> str:
-        return _plain(f"Survey of {self.rig.photos} photos", self.lines())
-
-    def _repr_html_(self) -> str:
-        from visioncheck.present.notebook import as_html
-
-        return as_html(f"Survey of {self.rig.photos} photos", self.lines(), self.render())
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,7 +92,7 @@ class Measurement:
 
     def require_kept_sled(self) -> None:
         """Require that it was made with a sled's file, by which the log keeps readings; raises InputError."""
-        _kept_sled(self.outcome.request.sled_file)
+        kept_sled(self.outcome.request.sled_file)
 
     def lines(self, door: Door = "python") -> list[LabelledLine]:
         """Say it line by line: a label and what it says, parameters named as at this door."""
@@ -212,7 +133,7 @@ class Measurement:
         return write_png(path, self.render)
 
     def __str__(self) -> str:
-        return _plain(_title(self.outcome.request.sled_file, self.outcome.request.photo.name), self.lines())
+        return plain(_title(self.outcome.request.sled_file, self.outcome.request.photo.name), self.lines())
 
     def _repr_html_(self) -> str:
         from visioncheck.present.notebook import as_html
@@ -307,7 +228,7 @@ class TypedMeasurement:
         return write_png(path, self.render)
 
     def __str__(self) -> str:
-        return _plain(_title(self.sled, "typed readings"), self.lines())
+        return plain(_title(self.sled, "typed readings"), self.lines())
 
     def _repr_html_(self) -> str:
         from visioncheck.present.notebook import as_html
@@ -326,7 +247,7 @@ def draft_entry(found: TypedMeasurement, *, person: str = "", note: str = "", ad
     """
     from visioncheck.log.entry import EntryDraft
 
-    sled = _kept_sled(found.sled)
+    sled = kept_sled(found.sled)
     return EntryDraft(
         sled=sled.sled.name,
         reading=found.to_dict(),
@@ -338,7 +259,8 @@ def draft_entry(found: TypedMeasurement, *, person: str = "", note: str = "", ad
     )
 
 
-def _kept_sled(sled: SledFile | None) -> SledFile:
+def kept_sled(sled: SledFile | None) -> SledFile:
+    """The sled with its file, by which the log keeps readings; raises InputError without."""
     if sled is None or not sled.text:
         raise InputError("sled", "The log keeps readings by sled, with its file: give <sled> as the sled file's path")
     return sled
@@ -366,7 +288,8 @@ def _title(sled: SledFile | None, what: str) -> str:
     return what if sled is None else f"{sled.sled.name}: {what}"
 
 
-def _plain(title: str, lines: Iterable[LabelledLine]) -> str:
+def plain(title: str, lines: Iterable[LabelledLine]) -> str:
+    """A title and labelled lines, as text."""
     return "\n".join([title, *(f"{line.label:<10} {line.text}" for line in lines)])
 
 
@@ -379,3 +302,12 @@ def write_png(path: StrPath, render: Callable[[], bytes]) -> Path:
         raise InputError("path", f"<path> {place}: the picture is written as PNG; give it a name that ends in .png")
     write_whole(place, render())
     return place
+
+
+def explained(problem: UserError) -> UserError:
+    """A refusal is a code with fields; who calls from Python reads the sentence below it."""
+    from visioncheck.present.naming import error_sentence
+
+    if isinstance(problem, Refusal):
+        problem.add_note(error_sentence(problem, "python"))
+    return problem

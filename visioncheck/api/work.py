@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.api_results import write_png
+from visioncheck.api.results import write_png
 from visioncheck.errors import InputError, UserError
 from visioncheck.given import StrPath, as_length, as_path, as_sled
 from visioncheck.quantity import Quantity, coverage_factor

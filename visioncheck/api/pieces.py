@@ -7,58 +7,19 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from visioncheck.api_results import Measurement, SurveyResult, TypedMeasurement, owner
-from visioncheck.errors import InputError, Refusal, UserError
-from visioncheck.given import StrPath, as_length, as_path, as_rig, as_sled, is_path
+from visioncheck.api.results import Measurement, TypedMeasurement, explained, owner
+from visioncheck.errors import InputError
+from visioncheck.given import StrPath, as_length, as_path, as_rig, as_sled
 from visioncheck.quantity import Quantity
 
 if TYPE_CHECKING:
+    from visioncheck.api.survey import SurveyResult
     from visioncheck.camera.rig import Rig
     from visioncheck.measuring.options import PieceOptions
     from visioncheck.measuring.request import RigFile, SledFile
     from visioncheck.sled.model import Sled
 
 _THICKEST_MM = 200.0
-
-
-def survey(photos: Iterable[StrPath], ruled: str | Quantity | None = None) -> SurveyResult:
-    """Survey a phone and its printed sheet from photos of the bare sheet.
-
-    Parameters
-    ----------
-    photos : iterable of str or Path
-        6 to 12 photos, by one phone at one zoom, tilted to all sides.
-    ruled : str or Quantity, optional
-        What a rule reads from the first to the last saddle point: ``"310.5mm"``, ``"12 7/32in"``. Lengths rest on
-        it; angles need none. The rule's own uncertainty is the survey's.
-
-    Returns
-    -------
-    SurveyResult
-        Goes to `measure` as its `rig`, and into a file with ``save``.
-
-    Raises
-    ------
-    UserError
-        A photo cannot be read or does not belong with the others, there are too few, or the print's scale cannot be.
-
-    Examples
-    --------
-    >>> import visioncheck
-    >>> visioncheck.survey(["fixtures/photos/light-a4/survey-1.jpg"], ruled=310.5)
-    Traceback (most recent call last):
-    visioncheck.errors.InputError: ruled 310.5 does not say its unit; write it such as '310.5mm'
-    """
-    from visioncheck.measuring.sheets import read_sheets, survey_sheets
-
-    ruled_mm = None if ruled is None else as_length("ruled", ruled, "'310.5mm'").value
-    if is_path(photos) or not isinstance(photos, Iterable):
-        raise InputError("photos", "<photos> takes several photos of the bare sheet; give a list of 6 to 12 paths")
-    try:
-        sheets = read_sheets(as_path("photos", each, "a photo") for each in photos)
-    except Refusal as refusal:
-        raise _explained(refusal) from None
-    return SurveyResult(survey_sheets(sheets, ruled_mm))
 
 
 def measure(
@@ -150,7 +111,7 @@ def measure(
     )
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
-        raise _explained(outcome.problem)
+        raise explained(outcome.problem)
     return Measurement(outcome.without_pixels())
 
 
@@ -300,19 +261,6 @@ def load_sled(path: StrPath) -> SledFile:
     return read_sled(as_path("path", path, "a sled file"))
 
 
-def load_rig(path: StrPath) -> RigFile:
-    """Read a rig file, as a survey wrote it: the rig, and the text that the log keeps.
-
-    Raises
-    ------
-    UserError
-        No such file, or not a whole rig file; names the line or the key.
-    """
-    from visioncheck.measuring.request import read_rig
-
-    return read_rig(as_path("path", path, "a rig file"))
-
-
 def _one_or_two(photo: object) -> tuple[Path, Path | None]:
     if isinstance(photo, tuple | list):
         if len(photo) != 2:
@@ -375,12 +323,3 @@ def _angle(name: str, given: object) -> str:
     if isinstance(given, bool) or not isinstance(given, int | float):
         raise InputError(name, f"<{name}> {given!r:.60} is no angle; write degrees, or text such as '0.1deg'")
     return f"{given:.9f}".rstrip("0").rstrip(".")
-
-
-def _explained(problem: UserError) -> UserError:
-    """A refusal is a code with fields; who calls from Python reads the sentence below it."""
-    from visioncheck.present.naming import error_sentence
-
-    if isinstance(problem, Refusal):
-        problem.add_note(error_sentence(problem, "python"))
-    return problem

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
-from visioncheck.api_results import Measurement, TypedMeasurement, draft_entry
+from visioncheck.api.lengths import RepeatLengths
+from visioncheck.api.results import Measurement, TypedMeasurement, draft_entry
+from visioncheck.api.travel import BladeTravel
 from visioncheck.errors import InputError
 from visioncheck.given import StrPath, as_path
 
@@ -44,7 +46,7 @@ class CalibrationLog:
 
     def add(
         self,
-        found: Measurement | TypedMeasurement,
+        found: Measurement | TypedMeasurement | RepeatLengths | BladeTravel,
         *,
         person: str = "",
         note: str = "",
@@ -55,7 +57,7 @@ class CalibrationLog:
 
         Parameters
         ----------
-        found : Measurement or TypedMeasurement
+        found : Measurement, TypedMeasurement, RepeatLengths or BladeTravel
             Made with a sled's file.
         person, note : str
             Who took the photo, and anything worth remembering.
@@ -67,7 +69,7 @@ class CalibrationLog:
         Returns
         -------
         Entry
-            The new entry, or the one that says the same of this photo already.
+            The new entry (of slots the first one's), or the one that says the same of this photo already.
 
         Raises
         ------
@@ -79,6 +81,8 @@ class CalibrationLog:
         if isinstance(found, TypedMeasurement):
             draft = draft_entry(found, person=person, note=note, adjusted=adjusted)
             return self._log.attach(replace(draft, time=time))
+        if isinstance(found, RepeatLengths | BladeTravel):
+            return found.keep(self._log, person=person, note=note, adjusted=adjusted, time=time)[0]
         if not isinstance(found, Measurement):
             raise InputError("found", f"<found> is {found!r:.60}; give what measure or compute returned")
         from visioncheck.measuring.keep import attach_outcome

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from visioncheck.api_results import Measurement, TypedMeasurement, owner, write_png
+from visioncheck.api.results import Measurement, TypedMeasurement, owner, write_png
 from visioncheck.errors import InputError
 from visioncheck.given import StrPath
 

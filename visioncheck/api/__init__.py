@@ -1,0 +1,1 @@
+"""The library for who calls from Python; `visioncheck` gives its names."""
