@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeGuard
 
@@ -106,22 +105,3 @@ def as_rig(given: object) -> RigFile | None:
         text = rig_text(given)
         return RigFile(parse_rig(text, "the rig"), text)
     return read_rig(as_path("rig", given, "a rig file"))
-
-
-def refuse_twice(photos: Iterable[Path]) -> None:
-    """Refuse a photo that is given twice, under whatever name: one photo is one reading.
-
-    Raises
-    ------
-    UserError
-        Naming the photo; or one that cannot be read.
-    """
-    from visioncheck.log.photos import read_photo
-
-    seen: dict[str, Path] = {}
-    for path in photos:
-        digest = read_photo(path).sha256
-        if digest in seen:
-            also = "" if seen[digest] == path else f", as {seen[digest]} too"
-            raise UserError(f"is given twice{also}; a photo counts once").of(path)
-        seen[digest] = path

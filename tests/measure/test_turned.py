@@ -86,8 +86,10 @@ def test_another_sheet_is_refused_without_a_survey(monkeypatch):
         measure_turned(PAIR)
 
 
-def test_one_photo_twice_is_not_turned(capsys):
-    assert main(["measure", str(PAIR[0]), str(PAIR[0]), "--turned"]) == 2
+def test_a_piece_as_it_lay_is_not_turned(capsys, tmp_path):
+    again = tmp_path / "again.jpg"
+    again.write_bytes(PAIR[0].read_bytes() + b"\0")  # what follows a JPEG's end is no part of its picture
+    assert main(["measure", str(PAIR[0]), str(again), "--turned"]) == 2
     said = capsys.readouterr().err
     assert "not turned" in said
     assert "quarter" in said

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.api.results import explained, kept_sled, owner, plain, write_png
 from visioncheck.errors import InputError, UserError
-from visioncheck.given import StrPath, as_path, as_rig, as_sled, is_path, refuse_twice
+from visioncheck.given import StrPath, as_path, as_rig, as_sled, is_path
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -191,6 +191,7 @@ def lengths(
     visioncheck.errors.InputError: second_set has no effect of one stop alone: it compares it with a second one
     """
     from visioncheck.measuring.options import read_piece_options
+    from visioncheck.measuring.request import refuse_twice
     from visioncheck.work.lengths import compare_stops, spread
     from visioncheck.work.read_lengths import read_setting
 

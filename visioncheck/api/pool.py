@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -139,8 +139,19 @@ def pool(found: Iterable[Found]) -> PooledMeasurement:
     if any(sled != sleds[0] for sled in sleds):
         raise InputError("found", "<found> are measurements of different sleds; pool those of one")
     records = [_record(k, each) for k, each in enumerate(every, 1)]
+    _refuse_one_twice(records)
     pooled = pool_pieces(seen_from_records(records))
     return PooledMeasurement(pooled, sleds[0], replace(basis_of_json(records[-1].found), pooled=pooled))
+
+
+def _refuse_one_twice(records: Sequence[Record]) -> None:
+    """A photo that counted twice would make the ± too small."""
+    seen = set[str]()
+    for record in records:
+        digest = record.found.get("photo_sha256")
+        if digest is not None and digest in seen:
+            raise InputError("found", f"<found> holds the photo {record.name} twice; a photo counts once")
+        seen |= {digest} if digest else set()
 
 
 def _sled(found: object) -> Sled | None:

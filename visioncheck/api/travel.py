@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from visioncheck.api.results import explained, kept_sled, plain, write_png
 from visioncheck.errors import UserError
-from visioncheck.given import StrPath, as_path, as_rig, as_sled, refuse_twice
+from visioncheck.given import StrPath, as_path, as_rig, as_sled
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -143,7 +143,7 @@ def travel(
     """
     from visioncheck.measuring.measure import measure_piece
     from visioncheck.measuring.options import read_piece_options
-    from visioncheck.measuring.request import MeasureRequest
+    from visioncheck.measuring.request import MeasureRequest, refuse_twice
     from visioncheck.measuring.travel import travel_from_slots
 
     sled_file, rig_file = as_sled(sled), as_rig(rig)

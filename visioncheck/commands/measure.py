@@ -106,7 +106,7 @@ def measure(
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
     piece = "slot" if piece is None and slot is not None else piece
-    _check_turned(photos, turned=turned or recut is not None)
+    _check_photos(photos, turned=turned or recut is not None)
     _check_picture(picture, photos, rig, sled, turned=turned or recut is not None, budget=budget)
     _check_kind(piece, cuts, turned_half)
     if piece in {"panel", "slot", "gap"}:
@@ -181,12 +181,16 @@ def _say_kept(entries: Sequence[Entry], log: Path | None, rig: Path | None) -> N
         typer.echo(f"The rig can learn its sheet from it: visioncheck refine {rig} {log} -o NEW.json", err=True)
 
 
-def _check_turned(photos: Sequence[Path], *, turned: bool) -> None:
+def _check_photos(photos: Sequence[Path], *, turned: bool) -> None:
     if turned and len(photos) != 2:
         raise UserError(
             f"--turned reads two photos of one piece as one, and {len(photos)} {'is' if len(photos) == 1 else 'are'}"
             " given; name the photo, and the one with the piece turned a quarter turn on the sheet"
         )
+    if len(photos) > 1:
+        from visioncheck.measuring.request import refuse_twice
+
+        refuse_twice(photos)
 
 
 def _check_kind(piece: str | None, cuts: int | None, turned_half: str | None) -> None:

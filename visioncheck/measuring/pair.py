@@ -14,7 +14,7 @@ from visioncheck.errors import InputError, UserError
 from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.kind import edge_doubts, tell_piece
 from visioncheck.measuring.piece import SeenPiece, pointed_edge, require_four_sides, see_piece
-from visioncheck.measuring.request import MeasureRequest
+from visioncheck.measuring.request import MeasureRequest, refuse_twice
 from visioncheck.measuring.slot import SLOT_KINDS
 from visioncheck.measuring.straight import measure_straight, measure_two_cuts
 from visioncheck.quantity import Quantity
@@ -45,6 +45,7 @@ def measure_turned(request: MeasureRequest, detection: Detection | None = None) 
         A photo cannot be measured honestly.
     """
     assert request.turned is not None  # else it is `measure_photo`'s
+    refuse_twice((request.photo, request.turned))
     rig, options = request.rig, request.options
     if options.recut is not None:
         return measure_two_cuts(request, detection)

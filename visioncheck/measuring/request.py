@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from visioncheck.errors import UserError
 from visioncheck.files import read_text
 from visioncheck.measuring.options import PieceOptions
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from visioncheck.camera.rig import Rig
@@ -88,3 +90,25 @@ def read_rig(path: Path) -> RigFile:
     from visioncheck.camera.rig_file import load_rig
 
     return RigFile(load_rig(path), read_text(path, "rig file"))
+
+
+def refuse_twice(photos: Iterable[Path]) -> None:
+    """Refuse a photo that is given twice, under whatever name: one photo is one reading.
+
+    Raises
+    ------
+    UserError
+        Naming the photo.
+    """
+    from visioncheck.log.photos import read_photo
+
+    seen: dict[str, Path] = {}
+    for path in photos:
+        try:
+            digest = read_photo(path).sha256
+        except UserError:
+            continue  # who measures it says what is wrong with it
+        if digest in seen:
+            also = "" if seen[digest] == path else f", as {seen[digest]} too"
+            raise UserError(f"is given twice{also}; a photo counts once").of(path)
+        seen[digest] = path
