@@ -89,6 +89,7 @@ class Answer:
     picture: str | None
     is_photo: bool
     is_turned: bool
+    is_straight: bool
     is_pair: bool
     corrected_by: str | None
     cautions: tuple[str, ...]
@@ -141,7 +142,8 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         picture=_format_picture(entry, reading, correction if standing.counts else None),
         is_photo=entry.photo_sha256 is not None,
         # a slot or gap is not read in pairs either
-        is_turned=_is_pair(found) or found.get("piece") in {"slot", "gap", "bevel", "straight"},
+        is_turned=_is_pair(found) or found.get("piece") in {"slot", "gap", "bevel"},
+        is_straight=found.get("piece") == "straight",
         is_pair=_is_pair(found),
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),

@@ -19,7 +19,7 @@ from visioncheck.page.desk import Desk, PageSettings
 from visioncheck.page.safety import Gate
 from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views import files as files_to_take
-from visioncheck.page.views import framing, grooves, log, phones, photo, reading, sleds, start, survey, typed
+from visioncheck.page.views import framing, grooves, log, phones, photo, reading, sleds, start, survey, tolerance, typed
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -111,6 +111,9 @@ def _routes() -> list[Route]:
         Route("/sled/{key}", photo.photo_form),
         Route("/sled/{key}/described", sleds.ask_again),
         post("/sled/{key}/described", sleds.write_again),
+        Route("/tolerance", tolerance.choose_work),
+        Route("/tolerance/{kind}.png", tolerance.send_drawing),
+        Route("/tolerance/{kind}", tolerance.show_tolerance),
         Route("/groove", grooves.show_groove),
         Route("/groove.png", grooves.send_drawing),
         post("/groove/photo", grooves.send_board),

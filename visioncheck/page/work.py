@@ -138,7 +138,12 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     half = said.get("turned_half")
     what = (said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
     told = read_piece_options(
-        *what, said.get("nominal"), said.get("cut_edge"), edges=said.get("edges"), slot=said.get("slot")
+        *what,
+        said.get("nominal"),
+        said.get("cut_edge"),
+        said.get("recut"),
+        edges=said.get("edges"),
+        slot=said.get("slot"),
     )
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo

@@ -33,16 +33,33 @@ if TYPE_CHECKING:
     from visioncheck.kerf.plan import Plan
     from visioncheck.units import UnitWorld
 
-_NAMES = ("at", "width", "board", "kerf", "plus_minus", "slot", "zero_kerf", "fence", "flange", "overlap")
+_NAMES = (
+    "at",
+    "width",
+    "mating",
+    "mating_plus_minus",
+    "fit",
+    "board",
+    "kerf",
+    "plus_minus",
+    "slot",
+    "zero_kerf",
+    "fence",
+    "flange",
+    "overlap",
+)
 _NEEDED = {
     "at": "From the edge at the fence to the groove’s near wall",
-    "width": "The groove’s width",
     "board": "The board’s width across it",
     "zero_kerf": "Kerf of the blade that the scale was zeroed with",
     "fence": "The fence is on the blade’s",
     "flange": "The fixed flange is on the blade’s",
 }
 _LABELS = _NEEDED | {
+    "width": "The groove’s width",
+    "mating": "Or the part’s width, where it is for a part",
+    "mating_plus_minus": "How well the part’s width is known, ± at 95 %",
+    "fit": "How the part is to fit",
     "kerf": "Kerf of the blade or stack on the arbor",
     "plus_minus": "How well that is known, ± at 95 %",
     "overlap": "Least overlap of two passes",
@@ -50,6 +67,9 @@ _LABELS = _NEEDED | {
 _KEYS: dict[str, tuple[str | int, ...]] = {
     "at": ("groove", 0, "at"),
     "width": ("groove", 0, "width"),
+    "mating": ("groove", 0, "mating"),
+    "mating_plus_minus": ("groove", 0, "mating_plus_minus"),
+    "fit": ("groove", 0, "fit"),
     "board": ("board", "width"),
     "zero_kerf": ("saw", "zero_kerf"),
     "fence": ("saw", "fence"),
@@ -148,13 +168,20 @@ def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -
     missing = [label for name, label in _NEEDED.items() if not typed[name]]
     if missing:
         raise UserError(f"{missing[0]}: is empty; fill it in")
-    length = {name: _with_unit(typed[name], units) for name in _NAMES if name not in {"fence", "flange", "slot"}}
+    words = {"fence", "flange", "slot", "fit"}
+    length = {name: _with_unit(typed[name], units) for name in _NAMES if name not in words}
+    if not typed["width"] and not typed["mating"]:
+        raise UserError(f"{_LABELS['width']}: is empty; fill it in, or the part’s width")
+    if typed["mating_plus_minus"] and not typed["mating"]:
+        raise UserError(f"{_LABELS['mating_plus_minus']}: stands without that width; type it too")
+    wide = {key: length[key] for key in ("width", "mating", "mating_plus_minus") if typed[key]}
+    wide |= {"fit": typed["fit"]} if typed["fit"] else {}
     data: dict[str, Any] = {
         "name": "One groove",
         "units": units,
         "board": {"width": length["board"]},
         "saw": {"zero_kerf": length["zero_kerf"], "fence": typed["fence"], "flange": typed["flange"]},
-        "groove": [{"name": "groove", "at": length["at"], "width": length["width"]}],
+        "groove": [{"name": "groove", "at": length["at"]} | wide],
     }
     slot = next((each for each in slots if each.id == typed["slot"]), None)
     if slot is not None and typed["kerf"]:

@@ -123,12 +123,12 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     RefusedForm
         Something that cannot be.
     """
-    names = ("piece", "fence_edge", "thickness", "turned_half", "nominal", "cut_edge", "edges", "slot")
-    piece, edge, thickness, half, nominal, cut_edge, edges, slot = (fields.get(name) or None for name in names)
+    names = ("piece", "fence_edge", "thickness", "turned_half", "nominal", "cut_edge", "edges", "slot", "recut")
+    piece, edge, thickness, half, nominal, cut_edge, edges, slot, recut = (fields.get(name) or None for name in names)
     cuts, thickness = _cuts(fields.get("cuts", "")), with_point(thickness) if thickness else None
     nominal = with_point(nominal) if nominal else None
     try:
-        read_piece_options(thickness, piece, edge, cuts, units, half, nominal, cut_edge, edges=edges, slot=slot)
+        read_piece_options(thickness, piece, edge, cuts, units, half, nominal, cut_edge, recut, edges=edges, slot=slot)
     except UserError as problem:
         sentence = error_sentence(problem, "page")
         raise RefusedForm(400, sentence, "Mend that, then send the photo again.") from None
@@ -142,6 +142,7 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
         "cut_edge": cut_edge,
         "edges": edges,
         "slot": slot,
+        "recut": recut,
         "units": units,
         "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
         "note": fields.get("note", "")[:_LONGEST_TEXT],

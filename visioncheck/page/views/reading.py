@@ -136,15 +136,17 @@ async def ask_turned(request: Request) -> Response:
     """Ask for a second photo of the piece, turned a quarter turn."""
     desk = get_desk(request)
     entry = await anyio.to_thread.run_sync(_find_entry, request)
-    return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled)
+    piece = entry.reading.get("piece")
+    return desk.render(request, "turn.html.j2", id=entry.id, name=entry.sled, piece=piece)
 
 
 async def send_turned(request: Request) -> Response:
-    """Read two photos of one piece as one; the new entry stands in for the first photo's."""
+    """Read two photos of one piece or of two cuts as one; the new entry stands in for the first photo's."""
     desk = get_desk(request)
     async with desk.form(request) as form:
         own = await anyio.to_thread.run_sync(_own, request)
-        return await desk.accept(request, "turn", check_told({}, "mm") | own, form)
+        told = check_told({"recut": form.fields.get("recut", "")}, "mm")
+        return await desk.accept(request, "turn", told | own, form)
 
 
 def _own(request: Request) -> dict[str, Any]:

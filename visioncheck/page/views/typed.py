@@ -9,6 +9,7 @@ import anyio.to_thread
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
+from visioncheck.api.lengths import lengths
 from visioncheck.errors import UserError
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
@@ -17,9 +18,6 @@ from visioncheck.page.desk import Desk, get_desk
 from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_field, as_sentence
 from visioncheck.results.as_json import typed_json
-from visioncheck.results.lengths import lengths_json
-from visioncheck.work.lengths import spread
-from visioncheck.work.read_lengths import read_setting, typed_lengths
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -68,6 +66,8 @@ class Way:
     fields: tuple[Field, ...]
 
 
+_MOST_PIECES = 6
+_CORNERS = "Only to see whether the line goes on: one for each piece, a semicolon between, 90.02; 90.05"
 _U = Field(
     "u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.01mm or 0.5thou", needed=False
 )
@@ -201,12 +201,31 @@ WAYS = (
         "Pieces cut at one setting: how far their lengths spread. The offcut must lie free of the"
         " stop. It tells nothing of the fence.",
         (
-            *(Field(f"piece{k}", f"Length of piece {k}", needed=k <= 2) for k in range(1, 7)),
+            *(Field(f"piece{k}", f"Length of piece {k}", needed=k <= 2) for k in range(1, _MOST_PIECES + 1)),
             Field("set", "What the stop was set to", needed=False),
             _U,
         ),
     ),
+    Way(
+        "two-stops",
+        "Two stops, or one on an extension",
+        "Pieces cut at a first and at a second stop: whether the second continues the first one’s zero and line. The"
+        " offcut must lie free of the stop. It tells nothing of the fence.",
+        (
+            *(
+                Field(f"{stop}{k}", f"{name} stop: length of piece {k}", needed=k <= 2)
+                for stop, name in (("piece", "First"), ("second", "Second"))
+                for k in range(1, _MOST_PIECES + 1)
+            ),
+            Field("set", "What the first stop was set to", "Both empty: set alike", needed=False),
+            Field("second_set", "What the second stop was set to", needed=False),
+            Field("angles", "First stop: corners of the sawn ends, degrees", _CORNERS, needed=False),
+            Field("second_angles", "Second stop: corners of the sawn ends, degrees", _CORNERS, needed=False),
+            _U,
+        ),
+    ),
 )
+_STOPS = ("stop", "two-stops")
 _BY_NAME = {way.name: way for way in WAYS}
 
 
@@ -270,7 +289,7 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
         corners = [given.pop(f"corner{k}") for k in range(1, 5)]
         given["corners"] = ",".join(corners)
     reading = (
-        _stop_reading(given, sled) if way.name == "stop" else typed_json(compute_typed(given, sled.sled), sled.sled)
+        _stops_reading(given, sled) if way.name in _STOPS else typed_json(compute_typed(given, sled.sled), sled.sled)
     )
     draft = EntryDraft(
         sled=sled.sled.name,
@@ -284,16 +303,35 @@ def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
         return log.attach(draft).id
 
 
-def _stop_reading(given: dict[str, str], sled: SledFile) -> dict[str, Any]:
-    """Take repeat cuts' lengths, as the command does."""
-    units = sled.sled.units
-    read = ",".join(given[f"piece{k}"] for k in range(1, 7) if f"piece{k}" in given)
-    pieces = typed_lengths(read, None, given.get("u"), units)
-    return lengths_json((spread(pieces, read_setting("set", given.get("set"), units)),), None)
+def _stops_reading(given: dict[str, str], sled: SledFile) -> dict[str, Any]:
+    """Take repeat cuts' lengths at one stop or two, as the command does."""
+    first, second = (
+        [given[f"{stop}{k}"] for k in range(1, _MOST_PIECES + 1) if f"{stop}{k}" in given]
+        for stop in ("piece", "second")
+    )
+    found = lengths(
+        read=first,
+        second_read=second or None,
+        angles=_corners(given, "angles"),
+        second_angles=_corners(given, "second_angles"),
+        u=given.get("u"),
+        set=given.get("set"),
+        second_set=given.get("second_set"),
+        sled=sled,
+    )
+    return found.to_dict()
+
+
+def _corners(given: dict[str, str], name: str) -> list[str] | None:
+    return [each.strip() for each in given[name].split(";")] if name in given else None
 
 
 def _in_labels(problem: UserError, way: Way) -> str:
     """Name the parameters as this way's form labels their fields."""
-    labels = {field.name: field.label for field in way.fields} | {"corners": "The corners", "read": "The lengths"}
+    labels = {field.name: field.label for field in way.fields} | {
+        "corners": "The corners",
+        "read": "The lengths",
+        "second_read": "The second stop’s lengths",
+    }
     said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
     return as_sentence(said, "page")
