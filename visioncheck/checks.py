@@ -330,6 +330,8 @@ SLOT_SHADOW_BLUR_TIMES, SLOT_SHADOW_BLUR_MORE_PX = 1.6, 0.6
 """Times the print's blur, px. A softer wall may be a shadow's edge; assumption."""
 SLOT_THICKNESS_SIGMAS = 2.0
 """Standard uncertainties. A thickness that differs by more from what the side face shows is refused; assumption."""
+SLOT_FLOOR_LEAST_MM = 2.0
+"""mm. Wood that a groove leaves below it at least; common practice, no source."""
 SLOT_HIDDEN_MM = 0.05
 """mm. With more than this hidden beside a wall the width would be a guess; assumption."""
 SLOT_TORN_SHARE = 0.25

@@ -109,7 +109,7 @@ def error_and_stated(scene: Scene, what: Painting) -> tuple[float, float]:
 @pytest.mark.parametrize(
     ("width", "sheet", "beside_mm", "seed"),
     [
-        (1.6, "light", 35.0, 1),
+        (1.6, "light", 20.0, 1),
         (2.4, "dark", -30.0, 2),
         (3.2, "light", -35.0, 3),
         (6.35, "light", 30.0, 4),
@@ -170,7 +170,7 @@ def test_of_two_slots_none_is_read(sheets, first_mm, apart_mm, wider_mm):
 @pytest.mark.parametrize("turn_deg", [8.0, 98.0])
 @pytest.mark.parametrize(("first_mm", "apart_mm", "wider_mm"), [(-9.0, 18.0, 0.4), (-12.0, 24.0, 9.0)])
 def test_the_slot_that_was_named_is_read_of_two(sheets, first_mm, apart_mm, wider_mm, turn_deg):
-    centre = (105.0, 110.0) if turn_deg < 45 else (105.0, 180.0)
+    centre = (105.0, 118.0) if turn_deg < 45 else (105.0, 180.0)
     what = Painting(centre, turn_deg, breadth=70, slot_offset=first_mm, more_slots=((apart_mm, wider_mm),))
     scene = painted(sheets["light"], what)
     # slots along x lie one below the other; turned by a quarter, from the right to the left
@@ -202,6 +202,16 @@ def test_a_lit_floor_is_not_taken_for_the_top_face(sheets, lamp):
     with pytest.raises(Refusal) as refused:
         read(painted(sheets["light"], what), what.thickness)
     assert (refused.value.code, refused.value.case) == ("slot-doubtful", "two readings")
+
+
+@pytest.mark.photos
+@pytest.mark.parametrize(("width", "depth", "shade"), [(6.35, 6.0, 0.93), (12.7, 9.0, 1.0)])
+@pytest.mark.parametrize("sheet", ["light", "dark"])
+def test_the_side_face_of_a_groove_with_an_evenly_lit_floor_is_no_slot(sheets, width, depth, shade, sheet):
+    what = replace(slot(sheets[sheet], width, 21, 35.0, depth=depth), lamp=None, shade=shade)
+    with pytest.raises(Refusal) as refused:
+        read(painted(sheets[sheet], what), what.thickness)
+    assert refused.value.code == "slot-doubtful"
 
 
 @pytest.mark.photos

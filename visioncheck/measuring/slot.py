@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.codes import Doubt
-from visioncheck.edges.side_face import depth_seen, shows_sheet, with_sides
+from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.edges.slot_walls import SlotTrace, trace_slot
 from visioncheck.edges.tone import Tone, calibrate_tone
 from visioncheck.edges.trace import Trace
@@ -119,6 +119,8 @@ def slot_reading(
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
+    if kind == "slot":
+        _refuse_one_side_face(scene, traced, thickness)
     weighed = with_sides(thickness, traced.sides, scene.view.height_mm)
     shape = read_slot(scene.view, traced, weighed, tone, _open_end(traced, region_mm))
     return Reading(
@@ -325,6 +327,24 @@ def refuse_thickness(scene: Scene, traced: SlotTrace, thickness: Quantity, what:
             raise Refusal("thickness-contradicted", scene.name, what=what, **told)
         if seen.value > thickness.value + allowed:
             raise Refusal("slot-doubtful", scene.name, "too deep", what=what, **told)
+
+
+def _refuse_one_side_face(scene: Scene, traced: SlotTrace, thickness: Quantity) -> None:
+    """Refuse a band no broader than one side face may show: so looks a groove whose floor is as light as the top face.
+
+    In it the far wall's side face is all that is dark. A groove leaves some wood below it, so a band that would be a
+    deeper wall's face is none; nor is one in which the wall's foot is seen.
+    """
+    far = traced.far
+    aside_mm = abs(float((scene.view.foot_mm - far.points_mm.mean(axis=0)) @ far.outward))
+    width_mm = float(np.median(traced.width_px)) * far.pixel_mm
+    seen = depth_seen(SideFace(width_mm, max(aside_mm, 1.0), 0.0, 0.0), scene.view.height_mm)
+    deepest_mm = thickness.value + 2 * thickness.u - checks.SLOT_FLOOR_LEAST_MM
+    surely_mm = seen.value - 2 * seen.u
+    if traced.sides or surely_mm > deepest_mm:
+        return
+    told = {"aside_mm": aside_mm, "nearest_mm": aside_mm * max(surely_mm, 0.0) / deepest_mm}
+    raise Refusal("slot-doubtful", scene.name, "side face", **told)
 
 
 def refuse_from_above(scene: Scene, traced: SlotTrace, kind: str) -> None:

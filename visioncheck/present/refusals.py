@@ -142,6 +142,14 @@ def _too_deep(fields: Fields) -> str:
     )
 
 
+def _one_side_face(fields: Fields) -> str:
+    return (
+        "what is seen may be a slot, or one wall's side face in a wider groove whose floor is as light as the top face:"
+        f" the phone was {fields['aside_mm']:.0f} mm aside of it; lay it within {fields['nearest_mm']:.0f} mm of the"
+        " point below the phone, the thickness told."
+    )
+
+
 def _no_such_slot(fields: Fields) -> str:
     count = int(fields["count"])
     seen = "one slot is" if count == 1 else f"{count} slots are"
@@ -263,6 +271,7 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         " other, or measure grooves by their plan."
     ),
     ("slot-doubtful", "number"): _no_such_slot,
+    ("slot-doubtful", "side face"): _one_side_face,
     ("slot-doubtful", "too deep"): _too_deep,
     ("thickness-contradicted", ""): _contradicted,
     ("arris-doubtful", ""): (
