@@ -1,4 +1,4 @@
-"""Painted lots of slots, each reading held against its truth: ``python -m tests.kerf.lots several|blind FROM TO`` (seeds).
+"""Painted lots of slots, each held against its truth: ``python -m tests.kerf.lots several|blind FROM TO`` (seeds).
 
 ``several`` paints boards with two or three slots and reads each by its number; ``blind`` grooves whose floor of wood is
 nearly as light as the top face, so that one wall's side face is all that is dark.
