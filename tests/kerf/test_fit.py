@@ -17,6 +17,7 @@ from visioncheck.kerf.passes import lay_out
 from visioncheck.kerf.plan import Groove
 from visioncheck.kerf.read_plan import parse_plan
 from visioncheck.quantity import Quantity
+from visioncheck.reading.sources import EDGE_BIAS_MM
 
 
 def paint_overhanging(plan, settings, kerf, overhang):
@@ -73,6 +74,20 @@ def test_the_chances_hold_in_simulation():
     assert fitted.too_loose == pytest.approx(np.mean(clear > FITS["glue"].most_mm), abs=0.004)
     low, high = (fitted.clearance.value + sign * fitted.clearance.expanded() for sign in (-1, 1))
     assert 0.92 <= np.mean((clear > low) & (clear < high)) <= 0.99
+
+
+def test_a_phone_that_draws_edges_outwards_counts_against_both_in_a_clearance():
+    """Drawn: one shift of all edges widens the part and narrows the groove (JCGM 101:2008, by propagation)."""
+    rng, count, own = np.random.default_rng(6), 200_000, 0.01
+    shift = rng.normal(0, EDGE_BIAS_MM, count)
+    width = 18.2 - 2 * shift + rng.normal(0, own, count)
+    part = 18.1 + 2 * shift + rng.normal(0, own, count)
+    u = float(np.hypot(own, 2 * EDGE_BIAS_MM))
+    found = judge_fit(FITS["glue"], Quantity(18.1, u, "mm"), Quantity(18.2, u, "mm"), both_seen=True).clearance
+    assert found.u == pytest.approx(np.std(width - part), rel=0.01)
+    assert 0.94 <= np.mean(np.abs(width - part - 0.1) <= found.expanded()) <= 0.96
+    apart = judge_fit(FITS["glue"], Quantity(18.1, u, "mm"), Quantity(18.2, u, "mm")).clearance
+    assert np.mean(np.abs(width - part - 0.1) <= apart.expanded()) < 0.9
 
 
 def test_fits_are_in_order():

@@ -185,7 +185,8 @@ def _with_part(plan: Plan, part: Quantity) -> Plan:
         raise InputError("part", f"<part> is {part!r:.60}; give what part_width returned, a Quantity in mm")
     if not any(groove.fit for groove in plan.grooves):
         raise InputError("part", "<part> has no effect: no groove of the plan says how its part is to fit")
-    return replace(plan, grooves=tuple(replace(g, mating=part) if g.fit else g for g in plan.grooves))
+    seen = (replace(g, mating=part, is_mating_seen=True) if g.fit else g for g in plan.grooves)
+    return replace(plan, grooves=tuple(seen))
 
 
 def _checked(

@@ -84,8 +84,9 @@ def groove(
     if part is not None and plan is None:
         given |= {"--mating": f"{part.value:.4f}mm", "--mating-plus-minus": f"{part.expanded():.4f}mm"}
     wanted = _plan(plan, given)
-    if part is not None and plan is not None:
-        wanted = replace(wanted, grooves=tuple(replace(g, mating=part) if g.fit else g for g in wanted.grooves))
+    if part is not None:
+        seen = (replace(g, mating=part, is_mating_seen=True) if g.fit else g for g in wanted.grooves)
+        wanted = replace(wanted, grooves=tuple(seen))
     if photo is None and (thickness or fence_edge or (rig and not mating_photo)):
         raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
     if trial_setting is not None:

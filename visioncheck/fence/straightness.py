@@ -125,8 +125,7 @@ def fence_bow(first: Quantity, second: Quantity | None, length_mm: float) -> Fen
     """
     if second is None:
         return FenceBow(first, length_mm)
-    u = math.hypot(first.u, second.u) / 2
-    dof = welch_satterthwaite([first.u / 2, second.u / 2], [first.dof, second.dof])
+    u, dof = (first.u + second.u) / 2, min(first.dof, second.dof)
     board, sheet = (first.value + second.value) / 2, (first.value - second.value) / 2
     return FenceBow(Quantity(board, u, "mm", dof), length_mm, Quantity(sheet, u, "mm", dof))
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Literal
 from visioncheck import checks
 from visioncheck.fence.decision import conformance_probability
 from visioncheck.quantity import Quantity
+from visioncheck.reading.sources import EDGE_BIAS_MM
 from visioncheck.uncertainty import welch_satterthwaite
 
 if TYPE_CHECKING:
@@ -73,11 +74,17 @@ class Fitted:
     too_loose: float
 
 
-def judge_fit(fit: Fit, mating: Quantity, width: Quantity) -> Fitted:
-    """Hold a groove's width against the part that goes into it."""
+def judge_fit(fit: Fit, mating: Quantity, width: Quantity, *, both_seen: bool = False) -> Fitted:
+    """Hold a groove's width against the part that goes into it.
+
+    `both_seen`: both were measured in photos. A phone that draws edges outwards makes the part wider and the groove
+    narrower, so that this part of either's uncertainty, 2 b over two edges, counts against the other: u² = u_w² + u_m²
+    + 2 (2 b)² (JCGM 100, 5.2.2, correlation -1 of what is shared in a difference).
+    """
     us, dofs = (width.u, mating.u), (width.dof, mating.dof)
     dof = welch_satterthwaite(us, dofs)
-    clearance = Quantity(width.value - mating.value, math.hypot(*us), "mm", dof)
+    shared = math.sqrt(2) * 2 * EDGE_BIAS_MM if both_seen else 0.0
+    clearance = Quantity(width.value - mating.value, math.hypot(*us, shared), "mm", dof)
     tight = conformance_probability(clearance, upper=fit.least_mm)
     loose = conformance_probability(clearance, lower=fit.most_mm)
     return Fitted(fit, mating, clearance, tight, loose)

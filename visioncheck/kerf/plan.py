@@ -61,6 +61,8 @@ class Groove:
         blade cuts there.
     mating : Quantity or None
         Thickness or width of the part that goes into it, mm.
+    is_mating_seen : bool
+        Whether that was measured in a photo.
     fit : Fit or None
         How the part is to sit.
     is_centred : bool
@@ -78,6 +80,7 @@ class Groove:
     mating: Quantity | None = None
     fit: Fit | None = None
     is_centred: bool = False
+    is_mating_seen: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from visioncheck.units import format_length, format_small
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from visioncheck.kerf.fit import Fitted
     from visioncheck.kerf.plan import Plan
     from visioncheck.kerf.verify import Check, Verified
     from visioncheck.units import UnitWorld
@@ -47,16 +48,23 @@ def _format_check(check: Check, units: UnitWorld) -> str:
 def fit_as_cut(plan: Plan, verified: Sequence[Verified]) -> list[LabelledLine]:
     """Say how each part sits in its groove as that was measured."""
     return [
-        LabelledLine(f"{one.groove.name}, fit", format_fit(judge_fit(fit, mating, one.checks[2].measured), plan.units))
+        LabelledLine(f"{one.groove.name}, fit", format_fit(fitted, plan.units))
         for one in verified
-        if (fit := one.groove.fit) is not None and (mating := one.groove.mating) is not None
+        if (fitted := _fitted(one)) is not None
     ]
 
 
+def _fitted(one: Verified) -> Fitted | None:
+    """How the part sits in the groove as measured; None where no part was told."""
+    groove = one.groove
+    if groove.fit is None or groove.mating is None:
+        return None
+    return judge_fit(groove.fit, groove.mating, one.checks[2].measured, both_seen=groove.is_mating_seen)
+
+
 def _fit_json(one: Verified) -> dict[str, Any]:
-    if one.groove.fit is None or one.groove.mating is None:
-        return {}
-    return {"fit": fitted_json(judge_fit(one.groove.fit, one.groove.mating, one.checks[2].measured))}
+    fitted = _fitted(one)
+    return {} if fitted is None else {"fit": fitted_json(fitted)}
 
 
 def verified_json(plan: Plan, verified: Sequence[Verified]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from visioncheck.reading.chain import FOUR, Chain
 from visioncheck.reading.model import CornerReading, EdgeReading, WidthReading
 from visioncheck.reading.sources import (
     EDGE_BIAS_MM,
+    RECESS_SD_MM,
     Edges,
     corners_by_lines,
     corners_by_view,
@@ -33,6 +35,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+_BOW_TO_TURN = math.sqrt(45 / 4 / 12)
+"""What moves an edge's ends against each other moves its sagitta too: of short waves alike all along it, n of standard
+deviation s, a straight line's ends get s √(12/n) and a parabola's sagitta s √(45/(4 n)), by least squares."""
 _NO_PART = 1e-3
 """A source smaller than this against the whole has no part in it, and is not listed."""
 
@@ -263,6 +268,7 @@ def read_edges(piece: Piece) -> tuple[EdgeReading, ...]:
         start, end = piece.chain.ends[k]
         sign = 1.0 if line.normal @ trace.outward > 0 else -1.0
         sagitta = bow(line)
+        hidden = trace.recess_gain * RECESS_SD_MM * _BOW_TO_TURN
         edges.append(
             EdgeReading(
                 piece.corners_mm[start],
@@ -272,7 +278,7 @@ def read_edges(piece: Piece) -> tuple[EdgeReading, ...]:
                 piece.view.to_image(trace.points_mm),
                 sign * line.residuals,
                 line.robust_weight,
-                Quantity(sign * sagitta.value, sagitta.u, "mm", sagitta.dof),
+                Quantity(sign * sagitta.value, math.hypot(sagitta.u, hidden), "mm", sagitta.dof),
             )
         )
     return tuple(edges)
