@@ -90,6 +90,8 @@ def test_a_parts_width_goes_into_the_plan(rig_file):
     groove = {"name": "bottom", "at": "20mm", "mating": "30mm", "fit": "slide"}
     plan = {"name": "Drawer", "units": "mm", "board": {"width": "200mm"}, "saw": saw, "groove": [groove]}
     wide = visioncheck.grooves(plan, part=width).layout.cuts[0].groove.mating
+    assert visioncheck.grooves(plan, part=width).plan.grooves[0].is_mating_seen
+    assert not visioncheck.grooves(plan).plan.grooves[0].is_mating_seen
     assert wide == width
 
 

@@ -9,8 +9,11 @@ import pytest
 
 from tests.coverage import table
 from tests.shop_coverage import simulate
+from tests.simulation.bench import sawn_piece, shoot_piece, workshop
 from tests.simulation.hand import DEVELOPED, STILL, Setting
-from visioncheck.reading.piece import _BOW_TO_TURN
+from visioncheck.quantity import Quantity
+from visioncheck.reading.piece import _BOW_TO_TURN, read_edges, read_piece
+from visioncheck.reading.sources import RECESS_SD_MM
 
 WIDEST = 3.6
 
@@ -39,6 +42,19 @@ def test_each_quantity_holds_and_is_not_vacuous(scores, what):
 def test_intervals_half_as_wide_do_not_hold(scores):
     wrong = table([replace(score, stated=0.4 * score.stated) for score in scores])
     assert np.mean([row.held for row in wrong]) < 0.8
+
+
+def test_hollows_that_are_read_as_wood_are_in_a_bow():
+    rng = np.random.default_rng(4)
+    shop = workshop(2031, Setting(STILL, DEVELOPED))
+    shape = shoot_piece(sawn_piece("corner", rng), shop, shop.rig, rng)
+    thick = Quantity(18.0, 0.3, "mm")
+    bows = [
+        read_edges(read_piece(shape.view, tuple(replace(t, recess_gain=gain) for t in shape.traces), thick))[0].bow
+        for gain in (0.0, 1.2)
+    ]
+    assert bows[1].value == bows[0].value
+    assert np.sqrt(bows[1].u ** 2 - bows[0].u ** 2) == pytest.approx(1.2 * RECESS_SD_MM * np.sqrt(45 / 48))
 
 
 def test_waves_move_a_sagitta_as_much_as_they_move_the_ends():
