@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,8 +15,8 @@ from visioncheck.cli import main
 from visioncheck.errors import UserError
 from visioncheck.kerf.fit import FITS, DadoStack, choose_stack, judge_fit, learn_from_trial
 from visioncheck.kerf.passes import lay_out
-from visioncheck.kerf.plan import Groove
-from visioncheck.kerf.read_plan import parse_plan
+from visioncheck.kerf.plan import Groove, with_part
+from visioncheck.kerf.read_plan import parse_plan, plan_from_data
 from visioncheck.quantity import Quantity
 from visioncheck.reading.sources import EDGE_BIAS_MM
 
@@ -246,3 +247,23 @@ def test_one_trial_cut_typed(capsys):
 )
 def test_each_slip_is_named(capsys, arguments, says):
     assert says in groove(capsys, *ONE, *arguments, code=2)
+
+
+def test_a_measured_part_is_laid_out_as_if_it_had_been_typed():
+    def read(mating):
+        saw = {"zero_kerf": "3.2mm", "fence": "right", "flange": "left"}
+        fitted = {"mating": mating, "fit": "slide"}
+        grooves = [
+            {"name": "first", "at": "20mm"} | fitted,
+            {"name": "next", "at": "5mm", "from": "groove first"} | fitted,
+            {"name": "middle", "at": "centre"} | fitted,
+            {"name": "own", "at": "150mm", "width": "9mm"} | fitted,
+        ]
+        return plan_from_data(
+            {"name": "Box", "units": "mm", "board": {"width": "200mm"}, "saw": saw, "groove": grooves}, "x", Path()
+        )
+
+    part = Quantity(8.4, 0.02, "mm")
+    for found, typed in zip(with_part(read("8mm"), part).grooves, read("8.4mm").grooves, strict=True):
+        assert (found.at_mm, found.width_mm) == pytest.approx((typed.at_mm, typed.width_mm))
+        assert found.mating == part

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -181,12 +181,13 @@ def grooves(
 
 def _with_part(plan: Plan, part: Quantity) -> Plan:
     """The plan with the part's width where a groove has a fit."""
+    from visioncheck.kerf.plan import with_part
+
     if not isinstance(part, Quantity) or part.unit != "mm" or not part.value > 0:
         raise InputError("part", f"<part> is {part!r:.60}; give what part_width returned, a Quantity in mm")
     if not any(groove.fit for groove in plan.grooves):
         raise InputError("part", "<part> has no effect: no groove of the plan says how its part is to fit")
-    seen = (replace(g, mating=part, is_mating_seen=True) if g.fit else g for g in plan.grooves)
-    return replace(plan, grooves=tuple(seen))
+    return with_part(plan, part)
 
 
 def _checked(

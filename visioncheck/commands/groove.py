@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -85,8 +84,9 @@ def groove(
         given |= {"--mating": f"{part.value:.4f}mm", "--mating-plus-minus": f"{part.expanded():.4f}mm"}
     wanted = _plan(plan, given)
     if part is not None:
-        seen = (replace(g, mating=part, is_mating_seen=True) if g.fit else g for g in wanted.grooves)
-        wanted = replace(wanted, grooves=tuple(seen))
+        from visioncheck.kerf.plan import with_part
+
+        wanted = with_part(wanted, part)
     if photo is None and (thickness or fence_edge or (rig and not mating_photo)):
         raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
     if trial_setting is not None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from visioncheck import checks
 
 if TYPE_CHECKING:
     from visioncheck.kerf.fit import DadoStack, Fit
@@ -119,3 +121,22 @@ class Plan:
     tolerance_mm: float
     grooves: tuple[Groove, ...]
     stack: DadoStack | None = None
+
+
+def with_part(plan: Plan, part: Quantity) -> Plan:
+    """Put a part that was measured in a photo, mm, in place of what the plan says of the grooves with a fit.
+
+    A groove that was as wide as its part and fit ask follows the new part; so does where it begins in the middle of the
+    board, and every groove that is measured from its far wall.
+    """
+    grooves, moved = [], dict[str | None, float]()
+    for groove in plan.grooves:
+        wider = 0.0
+        if groove.fit is not None and groove.mating is not None:
+            asked = groove.mating.value + groove.fit.aim_mm
+            wider = part.value - groove.mating.value if abs(groove.width_mm - asked) < checks.PLAN_SAME_MM else 0.0
+        shift = -wider / 2 if groove.is_centred else moved.get(groove.after, 0.0)
+        moved[groove.name] = shift + wider
+        placed = replace(groove, at_mm=groove.at_mm + shift, width_mm=groove.width_mm + wider)
+        grooves.append(replace(placed, mating=part, is_mating_seen=True) if groove.fit else placed)
+    return replace(plan, grooves=tuple(grooves))
