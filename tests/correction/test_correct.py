@@ -208,3 +208,11 @@ def test_json_names_a_move_only_where_one_is_advised():
     assert found["advice"] == "measure again"
     assert not {"end", "way", "move_mm", "passes_mm", "turns"} & found.keys()
     assert found["next_step"]["code"] == "repeats"
+
+
+@pytest.mark.parametrize("e_deg", [0.5, -4.0])
+def test_the_moves_uncertainty_is_that_of_the_tangent(e_deg):
+    # d(D tan e)/de = D (1 + tan² e), by calculus; with a step of its own beside it
+    move = correct(Quantity(e_deg, 0.01, "deg"), SCREW).move
+    by_step = [609.6 * abs(math.tan(math.radians(e_deg + step))) for step in (-0.01, 0.01)]
+    assert move.u == pytest.approx(abs(by_step[1] - by_step[0]) / 2, rel=1e-6)

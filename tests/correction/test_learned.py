@@ -11,8 +11,8 @@ import pytest
 
 from visioncheck.correction.correct import correct
 from visioncheck.correction.done import Done, read_done
-from visioncheck.correction.learned import Adjustment, Level, check_move, learn
-from visioncheck.correction.means import ScrewStep
+from visioncheck.correction.learned import Adjustment, Learned, Level, check_move, learn
+from visioncheck.correction.means import ScrewStep, means_for
 from visioncheck.quantity import Quantity
 from visioncheck.sled.file import parse_sled
 from visioncheck.sled.model import Screw
@@ -214,3 +214,11 @@ def test_what_two_adjustments_have_between_them_is_counted_once():
     wrong = Level("state 1", Quantity(deg(1.0) + off, 0.004, "deg"))
     tied = learn([replace(first, after=wrong), replace(second, before=wrong)], SCREW)
     assert tied.ratio.value == pytest.approx(1.0, abs=0.04)
+
+
+@pytest.mark.parametrize(("play_mm", "u_mm", "quarters"), [(0.2, 0.02, 2), (0.2, 0.03, 3), (0.24, 0, 2), (0.26, 0, 3)])
+def test_how_far_past_takes_the_play_up_for_certain(play_mm, u_mm, quarters):
+    # a quarter turn more than play and twice its u, rounded up, of a screw of 1 mm a turn
+    learned = Learned(Quantity(1.0, 0.02, "1"), 0.0, Quantity(play_mm, u_mm, "mm"), 0.99, -1, 3)
+    means = means_for(0.5, "forward", SCREW, enough_mm=0.01, learned=learned)
+    assert means.past == Fraction(quarters, 4)

@@ -267,3 +267,10 @@ def test_a_measured_part_is_laid_out_as_if_it_had_been_typed():
     for found, typed in zip(with_part(read("8mm"), part).grooves, read("8.4mm").grooves, strict=True):
         assert (found.at_mm, found.width_mm) == pytest.approx((typed.at_mm, typed.width_mm))
         assert found.mating == part
+
+
+def test_an_outer_pair_as_wide_as_the_groove_is_no_wider():
+    # lengths within 0.005 mm are one (`checks.PLAN_SAME_MM`)
+    owned = DadoStack(6.0, (), ())
+    assert choose_stack(6.0 - 0.004, owned).total_mm == 6.0
+    assert choose_stack(6.0 - 0.006, owned) is None

@@ -9,7 +9,7 @@ import pytest
 
 from visioncheck.errors import UserError
 from visioncheck.kerf.passes import lay_out
-from visioncheck.kerf.read_plan import load_plan, parse_plan
+from visioncheck.kerf.read_plan import load_plan, parse_plan, plan_from_data
 
 PLANS = Path(__file__).parents[2] / "fixtures" / "plans"
 GOOD = """\
@@ -162,3 +162,19 @@ def test_a_blade_off_the_middle_of_its_insert_is_said_with_its_way(line, way):
     text = GOOD.replace('at = "6in"', f'at = "6in"\nblade_line = "{line}"')
     warnings = " ".join(lay_out(parse_plan(text, "plan")).warnings)
     assert f"0.025 in off the middle of the insert's channel, {way} the edge" in warnings
+
+
+@pytest.mark.parametrize(("at", "width", "says"), [
+    ("90mm", "10.004mm", ""), ("90mm", "10.006mm", "leaves the board"), 
+    ("20mm", "3.196mm", ""), ("20mm", "3.194mm", "narrower than"),
+])  # fmt: skip
+def test_a_groove_may_end_where_the_board_does_and_be_as_wide_as_the_blade(at, width, says):
+    # lengths within 0.005 mm are one (`checks.PLAN_SAME_MM`)
+    saw = {"zero_kerf": "3.2mm", "fence": "right", "flange": "left"}
+    groove = [{"name": "one", "at": at, "width": width}]
+    plan = {"name": "Test", "units": "mm", "board": {"width": "100mm"}, "saw": saw, "groove": groove}
+    if not says:
+        assert lay_out(plan_from_data(plan, "plan")).cuts
+        return
+    with pytest.raises(UserError, match=says):
+        lay_out(plan_from_data(plan, "plan"))

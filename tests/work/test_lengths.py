@@ -203,3 +203,22 @@ def test_photos_into_the_log(four, rig_file, tmp_path, capsys):
 def test_one_piece_is_no_spread():
     with pytest.raises(UserError, match="at least 2"):
         spread(pieces([300.0]))
+
+
+@pytest.mark.parametrize("told", [(300.0, None), (None, 450.0), (None, None)])
+def test_without_both_settings_the_stops_are_taken_to_be_set_alike(told):
+    first, second = (spread(pieces((300.0, 300.02)), told[0]), spread(pieces((300.1, 300.12)), told[1]))
+    assert compare_stops(first, second).zero.value == pytest.approx(0.1)
+
+
+def test_the_lines_uncertainty_is_no_less_than_the_readings_own():
+    def read(*angles):
+        return spread([
+            PieceLength(str(k), 300.0 + 0.01 * k, 0.01, angle=Quantity(angle, 0.05, "deg"))
+            for k, angle in enumerate(angles)
+        ])  # fmt: skip
+
+    calm = compare_stops(read(90.0, 90.0, 90.0, 90.0), read(90.1, 90.1)).line
+    assert calm.value == pytest.approx(0.1)
+    # u/√n each, in quadrature: 0.05 √(1/4 + 1/2)
+    assert calm.u == pytest.approx(0.05 * (1 / 4 + 1 / 2) ** 0.5)
