@@ -165,7 +165,7 @@ def test_a_blade_off_the_middle_of_its_insert_is_said_with_its_way(line, way):
 
 
 @pytest.mark.parametrize(("at", "width", "says"), [
-    ("90mm", "10.004mm", ""), ("90mm", "10.006mm", "leaves the board"), 
+    ("90mm", "10.004mm", ""), ("90mm", "10.006mm", "leaves the board"),
     ("20mm", "3.196mm", ""), ("20mm", "3.194mm", "narrower than"),
 ])  # fmt: skip
 def test_a_groove_may_end_where_the_board_does_and_be_as_wide_as_the_blade(at, width, says):
