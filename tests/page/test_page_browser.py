@@ -167,7 +167,7 @@ def test_what_is_wrong_is_said_beside_the_form_and_all_that_was_filled_in_stays(
     look(tab)
 
 
-def test_a_wrong_token_shows_one_word(phone):
+def test_a_wrong_token_says_what_to_do(phone):
     tab = phone(token="wrong")  # noqa: S106 - it is wrong
     assert "Open the whole address that the computer shows" in tab.inner_text("body")
 
