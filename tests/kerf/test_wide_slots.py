@@ -115,14 +115,10 @@ def error_and_stated(scene: Scene, what: Painting) -> tuple[float, float]:
     [
         (1.6, "light", 20.0, 1),
         (2.4, "dark", -30.0, 2),
-        (3.2, "light", -35.0, 3),
         (6.35, "light", 30.0, 4),
         (6.35, "dark", -35.0, 5),
-        (12.7, "light", -28.0, 6),
         (12.7, "dark", 32.0, 7),
         (19.05, "light", 38.0, 8),
-        (19.05, "dark", -36.0, 9),
-        (38.0, "light", -42.0, 10),
         (38.0, "dark", 40.0, 11),
     ],
 )
@@ -171,8 +167,9 @@ def test_of_two_slots_none_is_read(sheets, first_mm, apart_mm, wider_mm):
 
 
 @pytest.mark.photos
-@pytest.mark.parametrize("turn_deg", [8.0, 98.0])
-@pytest.mark.parametrize(("first_mm", "apart_mm", "wider_mm"), [(-9.0, 18.0, 0.4), (-12.0, 24.0, 9.0)])
+@pytest.mark.parametrize(
+    ("turn_deg", "first_mm", "apart_mm", "wider_mm"), [(8.0, -9.0, 18.0, 0.4), (98.0, -12.0, 24.0, 9.0)]
+)
 def test_the_slot_that_was_named_is_read_of_two(sheets, first_mm, apart_mm, wider_mm, turn_deg):
     centre = (105.0, 127.0) if turn_deg < 45 else (105.0, 180.0)
     what = Painting(centre, turn_deg, breadth=70, slot_offset=first_mm, more_slots=((apart_mm, wider_mm),))
@@ -209,8 +206,7 @@ def test_a_lit_floor_is_not_taken_for_the_top_face(sheets, lamp):
 
 
 @pytest.mark.photos
-@pytest.mark.parametrize(("width", "depth", "shade"), [(6.35, 6.0, 0.93), (12.7, 9.0, 1.0)])
-@pytest.mark.parametrize("sheet", ["light", "dark"])
+@pytest.mark.parametrize(("width", "depth", "shade", "sheet"), [(6.35, 6.0, 0.93, "light"), (12.7, 9.0, 1.0, "dark")])
 def test_the_side_face_of_a_groove_with_an_evenly_lit_floor_is_no_slot(sheets, width, depth, shade, sheet):
     what = replace(slot(sheets[sheet], width, 21, 35.0, depth=depth), lamp=None, shade=shade)
     with pytest.raises(Refusal) as refused:
