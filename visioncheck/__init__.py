@@ -50,32 +50,32 @@ if TYPE_CHECKING:
     from visioncheck.quantity import Quantity as Quantity
 
 _PLACES = {
-    "travel": "visioncheck.api.travel",
-    "part_width": "visioncheck.api.grooves",
-    "lengths": "visioncheck.api.lengths",
-    "grooves": "visioncheck.api.grooves",
-    "RepeatLengths": "visioncheck.api.lengths",
-    "GrooveLayout": "visioncheck.api.grooves",
     "BladeTravel": "visioncheck.api.travel",
     "CalibrationLog": "visioncheck.api.log",
+    "GrooveLayout": "visioncheck.api.grooves",
     "InputError": "visioncheck.errors",
     "Measurement": "visioncheck.api.results",
     "PooledMeasurement": "visioncheck.api.pool",
     "Quantity": "visioncheck.quantity",
     "Refusal": "visioncheck.errors",
+    "RepeatLengths": "visioncheck.api.lengths",
     "SurveyResult": "visioncheck.api.survey",
     "TypedMeasurement": "visioncheck.api.results",
     "UserError": "visioncheck.errors",
     "Verdict": "visioncheck.fence.decision",
     "WorkTolerance": "visioncheck.api.work",
     "compute": "visioncheck.api.pieces",
+    "grooves": "visioncheck.api.grooves",
+    "lengths": "visioncheck.api.lengths",
     "load_rig": "visioncheck.api.survey",
     "load_sled": "visioncheck.api.pieces",
     "measure": "visioncheck.api.pieces",
     "open_log": "visioncheck.api.log",
+    "part_width": "visioncheck.api.grooves",
     "pool": "visioncheck.api.pool",
     "survey": "visioncheck.api.survey",
     "tolerance": "visioncheck.api.work",
+    "travel": "visioncheck.api.travel",
 }
 
 __all__ = [

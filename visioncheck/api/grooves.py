@@ -175,7 +175,7 @@ def grooves(
         wanted = _with_part(wanted, part)
     if photo is None and (rig is not None or thickness is not None or fence_edge is not None):
         raise InputError("photo", "<rig>, <thickness> and <fence_edge> go with a photo of the cut board, <photo>")
-    checked = () if photo is None else _checked(wanted, photo, as_rig(rig), thickness, fence_edge)
+    checked = () if photo is None else check_board(wanted, photo, as_rig(rig), thickness, fence_edge)
     return GrooveLayout(wanted, lay_out(wanted), checked)
 
 
@@ -190,9 +190,10 @@ def _with_part(plan: Plan, part: Quantity) -> Plan:
     return with_part(plan, part)
 
 
-def _checked(
+def check_board(
     plan: Plan, photo: StrPath, rig: RigFile | None, thickness: str | None, fence_edge: str | None
 ) -> tuple[Verified, ...]:
+    """Hold the cut board in a photo against its plan; raises as `grooves` does."""
     from visioncheck.kerf.verify import verify
     from visioncheck.measuring.groove import measure_grooves
     from visioncheck.measuring.options import read_piece_options

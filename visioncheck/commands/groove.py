@@ -139,10 +139,9 @@ def _part(photo: Path | None, thickness: str | None, rig: RigFile | None, typed:
         return None
     if typed is not None:
         raise UserError("--mating and --mating-photo both tell the part's width; give one of them")
-    from visioncheck.measuring.lengths import measure_width
-    from visioncheck.measuring.options import read_piece_options
+    from visioncheck.api.grooves import part_width
 
-    return measure_width(photo, rig.rig if rig else None, read_piece_options(thickness, None, None).thickness)
+    return part_width(photo, rig=rig, thickness=thickness)
 
 
 def _checked(
@@ -150,14 +149,9 @@ def _checked(
 ) -> tuple[Verified, ...]:
     if photo is None:
         return ()
-    from visioncheck.kerf.verify import verify
-    from visioncheck.measuring.groove import measure_grooves
-    from visioncheck.measuring.options import read_piece_options
-    from visioncheck.measuring.photo import see_board
+    from visioncheck.api.grooves import check_board
 
-    told = read_piece_options(thickness, None, fence_edge, units=plan.units)
-    board = see_board(photo, rig.rig if rig else None, told.thickness, told.fence_edge)
-    return verify(plan, measure_grooves(board, plan))
+    return check_board(plan, photo, rig, thickness, fence_edge)
 
 
 def _say_trial(plan: Plan, setting: str, at: str | None, checked: tuple[Verified, ...]) -> None:

@@ -187,7 +187,7 @@ def _check_photos(photos: Sequence[Path], *, turned: bool) -> None:
             f"--turned reads two photos of one piece as one, and {len(photos)} {'is' if len(photos) == 1 else 'are'}"
             " given; name the photo, and the one with the piece turned a quarter turn on the sheet"
         )
-    if len(photos) > 1:
+    if len(photos) > 1 and not turned:  # two of one piece are held against each other where they are measured
         from visioncheck.measuring.request import refuse_twice
 
         refuse_twice(photos)
