@@ -159,6 +159,9 @@ EDGE_UNLIKE = 0.3
 EDGE_SOFTER_PX = 1.5
 """px beyond twice the print's blur. A softer edge is a shadow's, a stain's or a rounding's and is refused;
 assumption."""
+EDGE_SOFT_TIMES, EDGE_SCATTER_MM = 2.0, 0.15
+"""Times the print's blur, and mm. An edge that is softer and whose stations scatter by more about their straight line
+is neither sharp nor straight, and refused: a saw leaves 0.01 to 0.05 mm, a band saw a multiple; assumption."""
 EDGES_PARALLEL = 0.17
 """Sine of the angle between two edges. Below it (10°) they make no corner worth the name; assumption."""
 EDGE_HIDDEN = 0.4

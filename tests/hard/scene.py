@@ -25,6 +25,7 @@ WOODS = {
     "white": (0.60, 0.62, 0.63),
 }
 """Linear light, BGR, on a white of about 0.7; invented."""
+_FRINGE_PX = 12.0
 YELLOW, SKIN, IRON, GREEN_PAINT = (0.02, 0.33, 0.60), (0.20, 0.28, 0.52), (0.03, 0.03, 0.03), (0.05, 0.25, 0.08)
 GRAIN = {"mdf": 0.01, "red": 0.005, "blue": 0.005, "grey": 0.005, "white": 0.005}
 
@@ -192,7 +193,10 @@ def _sides(view, block, lamp, window, shape):
         out = np.array([-run[1], run[0]]) / max(np.linalg.norm(run), 1e-9)
         out = out if out @ (corners[i] - corners.mean(axis=0)) > 0 else -out
         if out @ (view.foot_mm - corners[i]) > 0:
-            face = np.round(np.array([low[i], low[j], top[j], top[i]]) * 16).astype(np.int32)
+            # on below the top face and out beyond the foot, so that the rough arris has one face along it
+            on = (top[[i, j]] - low[[i, j]]) / np.linalg.norm(top[[i, j]] - low[[i, j]], axis=1, keepdims=True)
+            face = np.concatenate([low[[i, j]] - _FRINGE_PX * on, (top[[i, j]] + _FRINGE_PX * on)[::-1]])
+            face = np.round(face * 16).astype(np.int32)
             lit = 0.25 + 0.5 * max(float(out @ toward), 0.0)
             cv2.fillPoly(seen, [face], (colour * lit).tolist(), shift=4)
     return cv2.GaussianBlur(seen, (0, 0), 0.9)

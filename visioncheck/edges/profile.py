@@ -161,7 +161,7 @@ def _dot(first: Array, second: Array) -> Array:
 
 def _common_spread(values: Array, offsets: Array) -> tuple[EdgeSpread | None, float]:
     """EdgeSpread and place of the usual profile: the best of a coarse grid, then of a fine one around it."""
-    usual, x = _usual_profile(values, offsets)
+    usual, x = usual_profile(values, offsets, _WINDOW_PX)
     plain, shift = _best_step(usual, x, np.array(_BLURS), np.zeros(1), np.arange(-2.5, 2.51, 0.25))
     if plain is None:
         return None, 0.0
@@ -173,9 +173,9 @@ def _common_spread(values: Array, offsets: Array) -> tuple[EdgeSpread | None, fl
     return _best_step(usual, x, blurs, haloes, shift + np.linspace(-0.06, 0.06, 13))
 
 
-def _usual_profile(values: Array, offsets: Array) -> tuple[Array, Array]:
-    """Median of all samples in each quarter of a pixel."""
-    edges = np.arange(-_WINDOW_PX, _WINDOW_PX + _BIN_PX / 2, _BIN_PX)
+def usual_profile(values: Array, offsets: Array, reach_px: float) -> tuple[Array, Array]:
+    """Median of all samples in each quarter of a pixel, and where they stand; all offsets within the reach."""
+    edges = np.arange(-reach_px, reach_px + _BIN_PX / 2, _BIN_PX)
     # values in order within each bin: sorted by value first, then stably by bin
     bins = np.clip(np.searchsorted(edges, offsets, side="right") - 1, 0, len(edges) - 2).astype(np.int8)
     order = np.argsort(values)

@@ -62,6 +62,11 @@ class PixelRows:
     coded: Array
     pixel_mm: Array
 
+    @property
+    def usual_pixel_mm(self) -> float:
+        """Median of their pixels."""
+        return float(np.median(self.pixel_mm))
+
     def where(self, keep: NDArray[np.bool_]) -> PixelRows:
         """Only the rows to keep, (n,)."""
         return PixelRows(self.at_mm[keep], self.offset_px[keep], self.coded[keep], self.pixel_mm[keep])

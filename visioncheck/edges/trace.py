@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from visioncheck import checks
 from visioncheck.camera.view import View
 from visioncheck.edges.colour import REACH_PX, along_best_colour, light_and_colour
+from visioncheck.edges.light_rows import pixel_mm
+from visioncheck.edges.narrow_face import BROADEST_PX, NARROWEST_PX, ArrisPlace, top_arris
 from visioncheck.edges.profile import fit_steps
 from visioncheck.edges.sampling import Picture, pixel_rows, sample_beside
 from visioncheck.fitting.line import repeated_median_line
@@ -49,7 +51,9 @@ class Trace:
     outward : (2,) ndarray
         Unit vector to the outside.
     arris_clear : bool
-        Whether the top arris stands out from the side face below it.
+        Whether the top arris stands out from the side face below it, or that is so narrow that it is reckoned with.
+    arris_u_mm : float
+        Standard uncertainty of the whole edge's place, of a narrow side face whose brightness is not known.
     recess_gain : float
         How many times as far as the arris lies back it is read too far out, median over the stations.
     """
@@ -62,6 +66,14 @@ class Trace:
     outward: Array
     arris_clear: bool
     recess_gain: float
+    arris_u_mm: float = 0.0
+
+    @property
+    def scatter_mm(self) -> float:
+        """Standard deviation of the stations about their straight line, by their median distance from it."""
+        angle, point = repeated_median_line(self.points_mm)
+        across = (self.points_mm - point) @ np.array([-np.sin(angle), np.cos(angle)])
+        return float(1.4826 * np.median(np.abs(across)))
 
 
 def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
@@ -86,15 +98,20 @@ def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | Non
     if coarse is None:
         return None
     rough, clear = coarse
-    return trace_near(bgr, view, rough, clear=clear)
+    return trace_near(bgr, view, rough, thickness_mm, clear=clear)
 
 
-def trace_near(bgr: Picture, view: View, rough: Guide, *, clear: bool = True) -> Trace | None:
-    """Trace the edge along which a guide runs already, to some tenths of a millimetre."""
+def trace_near(
+    bgr: Picture, view: View, rough: Guide, thickness_mm: float | None = None, *, clear: bool = True
+) -> Trace | None:
+    """Trace the edge along which a guide runs already, to some tenths of a millimetre.
+
+    With a thickness, a side face so narrow that its two arrises run into one step is reckoned with.
+    """
     # where it runs, a third of the rows tells: then every row once more, since only now do the windows stand right
     sparse = _fine(bgr, view, rough, clear, _SPARSE)
     trace = sparse or _fine(bgr, view, rough, clear)
-    return None if trace is None else _fine(bgr, view, through(trace, rough), clear)
+    return None if trace is None else _fine(bgr, view, through(trace, rough), clear, thickness_mm=thickness_mm)
 
 
 def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
@@ -180,8 +197,8 @@ def _vote(
             inner = best(((offsets > -side_mm) & (offsets < -1.0)).astype(float))
         if inner[0] > checks.EDGE_INNER_SHARE * here[0]:
             chosen = inner
-        # neither a second line nor a narrow side face: the outline may hang on the lower arris
-        clear = chosen is inner or side_mm < 1.0
+        # no second line: the outline may hang on the lower arris
+        clear = chosen is inner
     return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear)
 
 
@@ -189,30 +206,38 @@ def _bell(offsets: Array, centre: float, sd: float) -> Array:
     return np.asarray(np.exp(-(((offsets - centre) / sd) ** 2) / 2))
 
 
-def _fine(bgr: Picture, view: View, guide: Guide, clear: bool, every: int = 1) -> Trace | None:
+def _fine(
+    bgr: Picture, view: View, guide: Guide, clear: bool, every: int = 1, thickness_mm: float | None = None
+) -> Trace | None:
     trim = min(_TRIM_MM, 0.06 * guide.length_mm)
-    rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1, every)
+    side_px = 0.0 if thickness_mm is None else side_face_mm(view, guide, thickness_mm) / pixel_mm(view, guide)
+    narrow = NARROWEST_PX < side_px < BROADEST_PX
+    rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1 + side_px * narrow, every)
     if guide.covered_mm:
         rows = rows.where(guide.is_open(rows.at_mm))
     if len(rows.at_mm) < 24:
         return None
-    pixel_mm = float(np.median(rows.pixel_mm))
-    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm, pixel_mm)
+    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm, rows.usual_pixel_mm)
     fit = fit_steps(profiles.values, rows.offset_px, profiles.noise)
     if fit is None:
         return None
     use = fit.good & profiles.plain
     if use.sum() < 20:
         return None
+    arris = ArrisPlace(0.0, 0.0)
+    if narrow:
+        off_px = rows.offset_px[use] - fit.at[use][:, None]
+        arris, clear = top_arris(profiles.values[use], off_px, side_px, fit.blur), True
     return Trace(
-        points_mm=guide.points(rows.at_mm[use], fit.at[use] * rows.pixel_mm[use]),
+        points_mm=guide.points(rows.at_mm[use], (fit.at[use] + arris.shift_px) * rows.pixel_mm[use]),
         weights=1 / fit.u[use] ** 2,
         contrast=float(np.median(1 / profiles.noise)),
         blur_px=fit.blur,
-        pixel_mm=pixel_mm,
+        pixel_mm=rows.usual_pixel_mm,
         outward=guide.normal,
         arris_clear=clear,
         recess_gain=float(np.median(profiles.recess_gain[use])),
+        arris_u_mm=arris.u_px * rows.usual_pixel_mm,
     )
 
 

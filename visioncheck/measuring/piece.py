@@ -207,9 +207,7 @@ def _traces(
         _trace(detection, view, outline, side, thickness_mm) if straight else None
         for side, straight in enumerate(outline.straight)
     )
-    # an edge far softer than the print beside it is no edge of wood but a shadow's, a stain's or a rounding's
-    softest = 2 * detection.points.blur_px + checks.EDGE_SOFTER_PX
-    traces = tuple(None if trace is None or trace.blur_px > softest else trace for trace in seen)
+    traces = tuple(None if trace is None or _is_soft(trace, detection.points.blur_px) else trace for trace in seen)
     lost = [side for side, straight in enumerate(outline.straight) if straight and traces[side] is None]
     # of work of another shape two edges that meet are always enough
     enough = (corner_only or not outline.is_four_sided) and Chain.of([trace is not None for trace in traces])[
@@ -219,6 +217,16 @@ def _traces(
         soft = seen[lost[0]] is not None
         raise _lost_edge(detection.photo, view, outline, lost[0], thickness_mm, glare=glare, soft=soft)
     return traces
+
+
+def _is_soft(trace: Trace, print_blur_px: float) -> bool:
+    """Whether it is far softer than the print beside it, or somewhat and not straight.
+
+    Then it is no edge of wood but a shadow's, a stain's or a rounding's.
+    """
+    if trace.blur_px > 2 * print_blur_px + checks.EDGE_SOFTER_PX:
+        return True
+    return trace.blur_px > checks.EDGE_SOFT_TIMES * print_blur_px and trace.scatter_mm > checks.EDGE_SCATTER_MM
 
 
 def _trace(detection: Detection, view: View, outline: Outline, side: int, thickness_mm: float | None) -> Trace | None:

@@ -95,11 +95,10 @@ def edge_sources(
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
     bias = by_lines[:, :, 0] @ outward * edge_bias_mm
     # where the two arrises are not told apart, the line may be either: rectangular over the side face
-    sides = np.array([
-        0.0 if trace.arris_clear else side_face_mm(view, edges.guide(k), thickness_mm)
+    arris = by_lines[:, :, 0] * [
+        trace.arris_u_mm if trace.arris_clear else side_face_mm(view, edges.guide(k), thickness_mm) / np.sqrt(12)
         for k, trace in enumerate(traces)
-    ])  # fmt: skip
-    arris = by_lines[:, :, 0] * (sides / np.sqrt(12))
+    ]
     flat = by_lines.reshape(len(by_lines), -1)
     return {
         "hollows": flat @ np.diag(hollows.ravel()) @ flat.T,
