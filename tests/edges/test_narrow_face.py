@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from visioncheck.edges.narrow_face import top_arris
 from visioncheck.edges.profile import fit_steps
 
-OFFSETS = np.arange(-18.0, 13.0)
+OFFSETS = np.arange(-18.0, 19.0)
 
 
 def two_steps(breadth, share, blur, shade=0.0, seed=0):
@@ -22,14 +22,15 @@ def two_steps(breadth, share, blur, shade=0.0, seed=0):
     return seen + random.normal(0, 0.02, seen.shape), at
 
 
-def place_error(breadth, share, blur, shade=0.0, seed=0):
+def place_error(breadth, share, blur, shade=0.0, seed=0, hangs_on_bottom=True):
     """Error of the top arris, px, and its standard uncertainty; the one step is fitted as in a photo."""
     seen, at = two_steps(breadth, share, blur, shade, seed)
-    offsets = np.tile(OFFSETS, (len(seen), 1)) - breadth  # the outline hangs on the bottom arris
+    breadth_off = breadth if hangs_on_bottom else 0.0
+    offsets = np.tile(OFFSETS, (len(seen), 1)) - breadth_off
     fit = fit_steps(seen, offsets, np.full(len(seen), 0.02))
     assert fit is not None
     place = top_arris(seen, offsets - fit.at[:, None], breadth, fit.blur)
-    return float(np.mean(fit.at + breadth + place.shift_px - at)), place.u_px
+    return float(np.mean(fit.at + breadth_off + place.shift_px - at)), place.u_px
 
 
 @pytest.mark.parametrize("breadth", [1.5, 2.5, 4.0])
@@ -38,6 +39,14 @@ def test_a_dark_narrow_face_is_parted_from_the_top_face(breadth):
     error, u = place_error(breadth, -0.3, 1.0)
     assert abs(error) < 0.15
     assert u < 0.35
+
+
+@pytest.mark.parametrize("breadth", [5.0, 8.5])
+@pytest.mark.parametrize("share", [0.5, 0.8])
+def test_the_top_arris_is_left_where_it_was_found(breadth, share):
+    error, u = place_error(breadth, share, 1.0, hangs_on_bottom=False)
+    assert abs(error) < 0.2
+    assert u < 0.6
 
 
 def test_one_that_may_be_either_is_uncertain():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +15,8 @@ Array = NDArray[np.float64]
 
 NARROWEST_PX, BROADEST_PX = 0.15, 9.0
 """Breadths of a side face that count and whose two steps run into one, px."""
-_INSIDE_PX, _OUTSIDE_PX = 6.0, 8.0
-"""Of the usual profile: from a side face's breadth and so much more inside the one step, to so much outside."""
+_FLANK_PX = 6.0
+"""Of the usual profile: so much beyond a side face's breadth to both sides, since the one step may be either arris."""
 _BLURS = np.linspace(0.5, 1.0, 9)
 """Times the blur of the one step, which is wider than its two parts are."""
 _SHARES = np.linspace(-2.0, 1.25, 40)
@@ -40,6 +41,10 @@ class ArrisPlace:
     shift_px: float
     u_px: float
 
+    def further_in(self, breadth_px: float) -> ArrisPlace:
+        """Anywhere over a side face of this breadth (rectangular) further in."""
+        return ArrisPlace(self.shift_px - breadth_px / 2, math.hypot(self.u_px, breadth_px / math.sqrt(12)))
+
 
 def top_arris(profiles: Array, off_px: Array, breadth_px: float, blur_px: float) -> ArrisPlace:
     """Part the two steps of a side face that is narrower than the eye can tell.
@@ -60,9 +65,9 @@ def top_arris(profiles: Array, off_px: Array, breadth_px: float, blur_px: float)
     blur_px : float
         Of the one step.
     """
-    reach = breadth_px + _INSIDE_PX
-    near = (off_px >= -reach) & (off_px <= _OUTSIDE_PX)
-    usual, x = usual_profile(profiles[near], off_px[near], max(reach, _OUTSIDE_PX))
+    reach = breadth_px + _FLANK_PX
+    near = np.abs(off_px) <= reach
+    usual, x = usual_profile(profiles[near], off_px[near], reach)
     places = np.arange(-breadth_px - _SLACK_PX, _SLACK_PX + _PITCH_PX / 2, _PITCH_PX)
     blurs = np.maximum(blur_px * _BLURS, 0.4)
     first, second = (

@@ -14,6 +14,7 @@ from visioncheck.edges.light_rows import pixel_mm
 from visioncheck.edges.narrow_face import BROADEST_PX, NARROWEST_PX, ArrisPlace, top_arris
 from visioncheck.edges.profile import fit_steps
 from visioncheck.edges.sampling import Picture, pixel_rows, sample_beside
+from visioncheck.edges.shade_band import shade_band
 from visioncheck.fitting.line import repeated_median_line
 from visioncheck.outline.guide import Guide
 from visioncheck.photo.light import linear_light
@@ -27,6 +28,7 @@ _COARSE_OUTSIDE_MM = 2.5
 _SIDE_FACE_SLACK_MM = 1.2
 _THICKEST_MM = 50.0
 _OUTLINE_SD_MM = 0.5
+_NARROW_MM = 1.0
 _STEP_CAP = 4.0
 _BESIDE_MM = 0.8
 _TRIM_MM = 2.0
@@ -76,7 +78,9 @@ class Trace:
         return float(1.4826 * np.median(np.abs(across)))
 
 
-def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | None) -> Trace | None:
+def trace_edge(
+    bgr: Picture, view: View, guide: Guide, thickness_mm: float | None, print_blur_px: float | None = None
+) -> Trace | None:
     """Trace the top arris near `guide`.
 
     Parameters
@@ -87,6 +91,8 @@ def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | Non
         Rough line on the plane of the paper, outside to its normal.
     thickness_mm : float or None
         Where known, says how broad a side face may show.
+    print_blur_px : float or None
+        Where known, a narrow band of shade beside the edge is told from wood by its colour.
 
     Returns
     -------
@@ -97,21 +103,31 @@ def trace_edge(bgr: Picture, view: View, guide: Guide, thickness_mm: float | Non
     coarse = _find_arris(bgr, view, guide, side_mm, thickness_mm is not None)
     if coarse is None:
         return None
-    rough, clear = coarse
-    return trace_near(bgr, view, rough, thickness_mm, clear=clear)
+    rough, clear, inner = coarse
+    return trace_near(bgr, view, rough, None if inner else thickness_mm, print_blur_px, clear=clear)
 
 
 def trace_near(
-    bgr: Picture, view: View, rough: Guide, thickness_mm: float | None = None, *, clear: bool = True
+    bgr: Picture,
+    view: View,
+    rough: Guide,
+    thickness_mm: float | None = None,
+    print_blur_px: float | None = None,
+    *,
+    clear: bool = True,
 ) -> Trace | None:
     """Trace the edge along which a guide runs already, to some tenths of a millimetre.
 
-    With a thickness, a side face so narrow that its two arrises run into one step is reckoned with.
+    With a thickness, a side face so narrow that its two arrises run into one step is reckoned with; with the print's
+    blur, a band of shade as narrow.
     """
     # where it runs, a third of the rows tells: then every row once more, since only now do the windows stand right
     sparse = _fine(bgr, view, rough, clear, _SPARSE)
     trace = sparse or _fine(bgr, view, rough, clear)
-    return None if trace is None else _fine(bgr, view, through(trace, rough), clear, thickness_mm=thickness_mm)
+    if trace is None:
+        return None
+    beside = _Beside(thickness_mm, print_blur_px)
+    return _fine(bgr, view, through(trace, rough), clear, beside=beside)
 
 
 def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
@@ -125,8 +141,13 @@ def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
     return max(0.0, away * share / (1 - share))
 
 
-def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool) -> tuple[Guide, bool] | None:
-    """Shift and turn the guide onto the innermost step from wood to anything else that runs along it."""
+def _find_arris(
+    bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool
+) -> tuple[Guide, bool, bool] | None:
+    """Shift and turn the guide onto the innermost step from wood to anything else that runs along it.
+
+    Also whether that is the top arris for all that can be told, and whether a bottom one was seen beyond it.
+    """
     inside = _COARSE_INSIDE_MM + side_mm * 1.15 + _SIDE_FACE_SLACK_MM * (side_mm > 0)
     offsets = np.arange(-inside, _COARSE_OUTSIDE_MM, _COARSE_PITCH_MM)
     trim = min(_TRIM_MM, 0.08 * guide.length_mm)
@@ -141,10 +162,10 @@ def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_si
     found = _vote(_step_strength(rows), offsets, middle, side_mm, known_side)
     if found is None:
         return None
-    shift, turn, clear = found
+    shift, turn, clear, inner = found
     ends = np.array([0.0, guide.length_mm])
     start, end = guide.points(ends, shift + turn * (ends - guide.length_mm / 2))
-    return Guide(start, end, guide.covered_mm), clear
+    return Guide(start, end, guide.covered_mm), clear, inner
 
 
 def _step_strength(rows: Array) -> Array:
@@ -164,7 +185,7 @@ def _step_strength(rows: Array) -> Array:
 
 def _vote(
     step: Array, offsets: Array, middle: Array, side_mm: float, known_side: bool
-) -> tuple[float, float, bool] | None:
+) -> tuple[float, float, bool, bool] | None:
     """Offset and slope of the line along which the blocks' steps add up best, near where it is expected.
 
     The outline's own place is expected; where a side face may show, so is a place one side face further in,
@@ -189,35 +210,50 @@ def _vote(
         return float(score[at]), float(offsets[at[1]]), float(turns[at[0]])
 
     here = best(_bell(offsets, 0.0, _OUTLINE_SD_MM))
-    chosen, clear = here, True
+    chosen, clear, is_inner = here, True, False
     if side_mm > 2 * _COARSE_PITCH_MM:
         if known_side:
             inner = best(_bell(offsets, -side_mm, 0.3 + 0.06 * side_mm) * (offsets < -0.5 * side_mm))
         else:
             inner = best(((offsets > -side_mm) & (offsets < -1.0)).astype(float))
-        if inner[0] > checks.EDGE_INNER_SHARE * here[0]:
-            chosen = inner
+        is_inner = inner[0] > checks.EDGE_INNER_SHARE * here[0]
+        chosen = inner if is_inner else here
         # no second line: the outline may hang on the lower arris
-        clear = chosen is inner
-    return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear)
+        clear = is_inner or (not known_side and side_mm < _NARROW_MM)
+    return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear, is_inner)
 
 
 def _bell(offsets: Array, centre: float, sd: float) -> Array:
     return np.asarray(np.exp(-(((offsets - centre) / sd) ** 2) / 2))
 
 
+@dataclass(frozen=True)
+class _Beside:
+    """What is known of what shows beside an edge: the thickness, for a side face, and the blur of the print."""
+
+    thickness_mm: float | None = None
+    print_blur_px: float | None = None
+
+    def side_px(self, view: View, guide: Guide) -> float:
+        """Breadth of a side face so narrow that its two arrises run into one step, px; 0 where none is."""
+        if self.thickness_mm is None:
+            return 0.0
+        side_px = side_face_mm(view, guide, self.thickness_mm) / pixel_mm(view, guide)
+        return side_px if NARROWEST_PX < side_px < BROADEST_PX else 0.0
+
+
 def _fine(
-    bgr: Picture, view: View, guide: Guide, clear: bool, every: int = 1, thickness_mm: float | None = None
+    bgr: Picture, view: View, guide: Guide, clear: bool, every: int = 1, beside: _Beside = _Beside()
 ) -> Trace | None:
     trim = min(_TRIM_MM, 0.06 * guide.length_mm)
-    side_px = 0.0 if thickness_mm is None else side_face_mm(view, guide, thickness_mm) / pixel_mm(view, guide)
-    narrow = NARROWEST_PX < side_px < BROADEST_PX
-    rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1 + side_px * narrow, every)
+    side_px = beside.side_px(view, guide)
+    rows = pixel_rows(bgr, view, guide, trim, REACH_PX + 1 + side_px, every)
     if guide.covered_mm:
         rows = rows.where(guide.is_open(rows.at_mm))
     if len(rows.at_mm) < 24:
         return None
-    profiles = along_best_colour(light_and_colour(rows.coded), rows.offset_px, rows.at_mm, rows.usual_pixel_mm)
+    seen = light_and_colour(rows.coded)
+    profiles = along_best_colour(seen, rows.offset_px, rows.at_mm, rows.usual_pixel_mm)
     fit = fit_steps(profiles.values, rows.offset_px, profiles.noise)
     if fit is None:
         return None
@@ -225,9 +261,13 @@ def _fine(
     if use.sum() < 20:
         return None
     arris = ArrisPlace(0.0, 0.0)
-    if narrow:
+    if beside.print_blur_px is not None:
+        arris = shade_band(rows.coded, seen, rows.offset_px, fit, use, beside.print_blur_px)
+    if side_px:
         off_px = rows.offset_px[use] - fit.at[use][:, None]
-        arris, clear = top_arris(profiles.values[use], off_px, side_px, fit.blur), True
+        parted = top_arris(profiles.values[use], off_px, side_px, fit.blur)
+        # beside shade the one step is the shade's, and no two steps describe it
+        arris = arris.further_in(side_px) if arris.shift_px else parted
     return Trace(
         points_mm=guide.points(rows.at_mm[use], (fit.at[use] + arris.shift_px) * rows.pixel_mm[use]),
         weights=1 / fit.u[use] ** 2,
@@ -235,7 +275,7 @@ def _fine(
         blur_px=fit.blur,
         pixel_mm=rows.usual_pixel_mm,
         outward=guide.normal,
-        arris_clear=clear,
+        arris_clear=clear or side_px > 0,
         recess_gain=float(np.median(profiles.recess_gain[use])),
         arris_u_mm=arris.u_px * rows.usual_pixel_mm,
     )

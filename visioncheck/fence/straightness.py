@@ -19,7 +19,9 @@ from visioncheck.quantity import Quantity
 from visioncheck.uncertainty import welch_satterthwaite
 
 Recut = Literal["end for end", "second edge"]
-_OWN = frozenset({"edge", "hollows", "arris", "target points", "hand", "paper flatness", "piece placement"})
+_OWN = frozenset(
+    {"edge", "hollows", "soft edge", "arris", "target points", "hand", "paper flatness", "piece placement"}
+)
 """Sources of a reading's uncertainty that are another photo's anew; all others both photos share."""
 
 

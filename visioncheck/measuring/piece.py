@@ -232,7 +232,7 @@ def _is_soft(trace: Trace, print_blur_px: float) -> bool:
 def _trace(detection: Detection, view: View, outline: Outline, side: int, thickness_mm: float | None) -> Trace | None:
     start, end = _side(outline.corners_mm, side)
     guide = Guide(start, end, tuple((cover.start_mm, cover.end_mm) for cover in outline.covers[side]))
-    return trace_edge(detection.photo.bgr, view, guide, thickness_mm)
+    return trace_edge(detection.photo.bgr, view, guide, thickness_mm, detection.points.blur_px)
 
 
 def trace_outline(

@@ -24,3 +24,8 @@ def linear_light(levels: NDArray[np.uint8]) -> NDArray[np.float32]:
 def linear_between(levels: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear light, 0 … 1, of sRGB-coded values 0 … 255 of any shape that need not be whole."""
     return np.interp(levels, np.arange(256), _SRGB)
+
+
+def coded_from_linear(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """sRGB-coded values 0 … 255, not rounded, of linear light 0 … 1 of any shape: the inverse of `linear_between`."""
+    return np.interp(light, _SRGB, np.arange(256))

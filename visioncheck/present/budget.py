@@ -23,6 +23,7 @@ _MOST_ADVICE = 2
 _BETTER = {
     "edge": "cut a longer test piece, or one with a cleaner edge",
     "hollows": "under pale wood a sheet with a dark field, or a longer piece",
+    "soft edge": "turn the light so that no shadow lies along the edge",
     "edge bias": "step nearer, so that a pixel covers less",
     "noise": "more light, and step nearer",
     "roughness": "cut a longer slot, with a sharper blade, and read its clean side",

@@ -23,7 +23,7 @@ from visioncheck.uncertainty import jacobian, propagate
 
 Array = NDArray[np.float64]
 
-_SHARED = frozenset({"edge", "hollows", "edge bias", "arris", "thickness", "scale", "paper flatness"})
+_SHARED = frozenset({"edge", "hollows", "soft edge", "edge bias", "arris", "thickness", "scale", "paper flatness"})
 """What both photos may have alike, the same wood on the same sheet: averaging is not counted on to lower it."""
 
 

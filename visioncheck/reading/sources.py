@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from visioncheck import checks
 from visioncheck.edges.trace import Trace, side_face_mm
 from visioncheck.outline.guide import Guide
 
@@ -26,6 +27,13 @@ RECESS_SD_MM = 0.008
 Sawn edges of 60 to 370 mm turn from the straight line by 0.009 mm end to end (rms on test photos, oak 0.013 mm), of
 which the part that lies back makes 0.58.
 """
+_SOFT_TIMES, _SOFT_SHARE = 1.5, 0.12
+"""An edge so many times softer than the sharpest of the piece has shade along it, or is told from what lies beyond by
+colour alone, which JPEG keeps at half the resolution. Of what its blur has beyond that its ends are out against each
+other by this share (on painted pictures with hard shadows 0.07 to 0.33)."""
+_FAINT_PX = 1.5
+"""By how much an edge that hardly differs from what lies beside it may be out at one end against the other; on painted
+pictures up to 1.4 px, the border of a shadow being taken for it."""
 EDGE_BIAS_MM = 0.015
 """A phone's tone curve moves every edge of a piece outwards or inwards alike; not yet calibrated from the photo."""
 PLACEMENT_SD_MM = 0.01
@@ -91,7 +99,7 @@ def edge_sources(
 ) -> dict[str, Array]:
     """What moves an edge as a whole, or one of its ends, without showing in its stations."""
     ends = np.array([trace.recess_gain * RECESS_SD_MM for trace in traces])
-    hollows = np.column_stack([ends / 2, ends / edges.lengths]) ** 2
+    softs = np.array([_soft_mm(trace, min(each.blur_px for each in traces)) for trace in traces])
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
     bias = by_lines[:, :, 0] @ outward * edge_bias_mm
     # where the two arrises are not told apart, the line may be either: rectangular over the side face
@@ -99,12 +107,25 @@ def edge_sources(
         trace.arris_u_mm if trace.arris_clear else side_face_mm(view, edges.guide(k), thickness_mm) / np.sqrt(12)
         for k, trace in enumerate(traces)
     ]
-    flat = by_lines.reshape(len(by_lines), -1)
     return {
-        "hollows": flat @ np.diag(hollows.ravel()) @ flat.T,
+        "hollows": _turned(by_lines, ends, edges.lengths),
+        "soft edge": _turned(by_lines, softs, edges.lengths),
         "edge bias": np.outer(bias, bias),
         "arris": arris @ arris.T,
     }
+
+
+def _turned(by_lines: Array, ends_mm: Array, lengths_mm: Array) -> Array:
+    """Covariance of the corners where each edge's ends are out against each other by so much, its middle by half."""
+    spread = np.column_stack([ends_mm / 2, ends_mm / lengths_mm]) ** 2
+    flat = by_lines.reshape(len(by_lines), -1)
+    return np.asarray(flat @ np.diag(spread.ravel()) @ flat.T)
+
+
+def _soft_mm(trace: Trace, sharpest_px: float) -> float:
+    beyond = max(trace.blur_px**2 - (_SOFT_TIMES * sharpest_px) ** 2, 0.0)
+    faint = _FAINT_PX if trace.contrast < checks.EDGE_LEAST_CONTRAST else 0.0
+    return float(np.hypot(_SOFT_SHARE * np.sqrt(beyond), faint)) * trace.pixel_mm
 
 
 def top_face_sources(

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 # alike in all photos with one phone and sheet, and in all photos of one piece; what is neither is a photo's own
 _OF_THE_SHEET = frozenset({"print survey", "lens", "paper flatness", "edge bias", "scale"})
-_OF_THE_PIECE = frozenset({"edge", "hollows", "arris", "roughness", "tone", "thickness", "order of cuts", "outer side"})
+_OF_THE_PIECE = frozenset({
+    "edge", "hollows", "soft edge", "arris", "roughness", "tone", "thickness", "order of cuts", "outer side",
+})  # fmt: skip
 # half of the variance of an angle read off a protractor is the protractor's own; assumption
 _SHARE_OF_PROTRACTOR = 0.5
 FRESH, SAME = "fresh", "same"
