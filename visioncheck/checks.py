@@ -168,6 +168,8 @@ EDGE_HIDDEN = 0.4
 """Share of the edge. Where other things lie along more of it, they are why it cannot be followed; assumption."""
 EDGE_LEAST_CONTRAST = 2.7
 """Step over noise. A fainter edge is flagged; assumption."""
+EDGE_SOFT_CONTRAST = 3.75
+"""Step over noise. Of an edge twice as soft as the sharpest of the piece a smaller one counts as faint; assumption."""
 SECOND_PIECE = 0.35
 """Share of the work's area. A second thing as large as this may be meant; assumption."""
 STICK_MM = 10.0
@@ -180,6 +182,9 @@ TOUCHES_MM = 5.0
 """mm. What comes nearer to the work than this lies at it; assumption."""
 EDGE_PASSED_MM = 2.0
 """mm. An outline that reaches farther past an edge's line is not the work's alone, or no fence met it; assumption."""
+CORNER_UNSEEN_MM, EDGE_ENDS_SHORT_MM = 6.0, 25.0
+"""mm. A corner to which neither of its edges comes nearer, and one of them by far not, is none of the work's: squares
+of the band hide no more than some 15 mm of an edge; assumption."""
 EDGE_SHORT_MM = 25.0
 """mm. A shorter edge is flagged; assumption."""
 EDGE_TORN_SHARE = 0.4

@@ -7,6 +7,7 @@ import pytest
 from tests.hard.pictures import drawn_by_lot, scenes
 from tests.hard.score import errors_of, read
 from visioncheck.camera.rig_file import load_rig
+from visioncheck.errors import Refusal
 from visioncheck.present.questions import question_sentence
 
 pytestmark = pytest.mark.photos
@@ -55,3 +56,17 @@ def test_clamps_of_the_works_own_tint_are_asked_about(rig_file, tmp_path):
     assert reading.question.fields["passed"]
     assert reading.fence_edge is None
     assert question_sentence(reading.question).startswith("The outline reaches past edges")
+
+
+def test_a_stick_beside_the_work_is_not_taken_for_its_side(rig_file, tmp_path):
+    """It lay at three degrees along two thirds of a side, and its flank was read as the side to ± 0.03°."""
+    with pytest.raises(Refusal) as refused:
+        read(drawn_by_lot(9531), load_rig(rig_file), tmp_path)
+    assert (refused.value.code, refused.value.case) == ("covered-edge", "corner")
+
+
+def test_a_side_of_shade_and_bites_is_not_read(rig_file, tmp_path):
+    """A finger and a soft shadow left stations some millimetres about a line that was 5° out with ± 1.4°."""
+    with pytest.raises(Refusal) as refused:
+        read(drawn_by_lot(9423), load_rig(rig_file), tmp_path)
+    assert (refused.value.code, refused.value.case) == ("low-contrast", "soft")

@@ -20,6 +20,7 @@ from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Marks, Refusal
 from visioncheck.measuring.detect import Detection, detect, refuse_another_phone
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tag_on, tag_papers
+from visioncheck.outline.covers import Cover
 from visioncheck.outline.find import Outline, find_outlines
 from visioncheck.outline.guide import Guide
 from visioncheck.outline.overview import room_on_sheet_mm
@@ -99,14 +100,33 @@ def see_piece(
     chain, corners = Chain.of([trace is not None for trace in traces])
     read = tuple(trace for trace in traces if trace is not None)
     shape = read_piece(fit.view, read, thick, chain=chain, rough_mm=found[list(corners)])
-    sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
     numbers = [side for side, trace in enumerate(traces) if trace is not None]
+    if not corner_only:
+        _refuse_unseen_corner(detection.photo, shape, [outline.covers[side] for side in numbers])
+    sheet = (points.paper, points.field, int(np.bincount(points.sheet).argmax()))
     covers = edge_covers([outline.covers[side] for side in numbers], sides_of(found)[numbers], fit.view, orientation)
     # a slot's mouth is no thing that lies there
     covers = tuple(cover for cover in covers if seam is None or cover.edge != seam.edge)
     doubts = (*view_doubts(points, fit, rig), *glare, *thick_doubts)
     names = _names(outline, fit.view, orientation)
     return SeenPiece(photo, sheet, shape, tag, known, doubts, seam, covers, tuple(names[side] for side in numbers))
+
+
+def _refuse_unseen_corner(photo: Photo, shape: Piece, covers: Sequence[Sequence[Cover]]) -> None:
+    """Refuse an outline whose edges both end short of their corner: one of them is of something else."""
+    ways = edge_ways(shape.sides_px, photo.exif.orientation)
+    for first, second in shape.chain.meetings:
+        before, after = shape.seen_up_to_mm(first)[1], shape.seen_up_to_mm(second)[0]
+        if min(before, after) < checks.CORNER_UNSEEN_MM or max(before, after) < checks.EDGE_ENDS_SHORT_MM:
+            continue
+        length = float(shape.lengths_mm[first])
+        if any(cover.end_mm > length - before for cover in covers[first]) or any(
+            cover.start_mm < after for cover in covers[second]
+        ):
+            continue
+        where = shape.corners_px[shape.chain.ends[second][0]]
+        refusal = Refusal("covered-edge", photo.path.name, "corner", side=ways[first], other=ways[second])
+        raise refusal.showing(Marks(tuple(shape.sides_px), (where[None],)))
 
 
 def require_four_sides(seen: SeenPiece) -> None:

@@ -186,6 +186,10 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "something lies on the sheet, but no two straight edges of it are seen to meet; take away what hides its edges,"
         " or lay a piece with straight edges there, well inside the sheet."
     ),
+    ("covered-edge", "corner"): (
+        "no wood is seen where the piece's {side} and {other} edges would meet, so one of them belongs to something"
+        " that lies beside it; clear the sheet around the piece, or say which two edges to read (<edges>)"
+    ),
     ("covered-edge", ""): (
         "too little of the piece's {side} edge is seen beside what lies there; clear the sheet around the piece, and"
         " take the photo again."

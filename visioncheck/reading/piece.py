@@ -109,6 +109,18 @@ class Piece:
         past = np.einsum("nd,nmd->nm", outward, self.corners_mm[None] - starts[:, None])
         return tuple(np.flatnonzero(past.max(axis=1) > by_mm).tolist())
 
+    def seen_up_to_mm(self, edge: int) -> tuple[float, float]:
+        """How far from its beginning and from its end an edge is seen at all: where stations enough are believed."""
+        line = self.lines[edge]
+        believed = np.sort(line.along[line.robust_weight > checks.EDGE_BELIEVED])
+        fewest = min(checks.LINE_LEAST_STATIONS, len(believed))
+        shrink = 1 - self.thickness_mm / self.view.height_mm
+        ends = self.view.foot_mm + (self.corners_mm[list(self.chain.ends[edge])] - self.view.foot_mm) / shrink
+        start, end = np.sort((ends - line.point) @ line.direction)
+        gaps = float(believed[fewest - 1] - start), float(end - believed[-fewest])
+        forward = (ends[1] - ends[0]) @ line.direction > 0
+        return gaps if forward else gaps[::-1]
+
     def propagate(self, slope: Array) -> CombinedUncertainty:
         """Uncertainty of a number whose derivative by the corners is `slope`, (2 m,), in its unit per mm."""
         parts = {source: _root(slope @ matrix @ slope) for source, matrix in self.covariances.items()}

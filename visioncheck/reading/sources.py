@@ -32,8 +32,8 @@ _SOFT_TIMES, _SOFT_SHARE = 1.5, 0.12
 colour alone, which JPEG keeps at half the resolution. Of what its blur has beyond that its ends are out against each
 other by this share (on painted pictures with hard shadows 0.07 to 0.33)."""
 _FAINT_PX = 1.5
-"""By how much an edge that hardly differs from what lies beside it may be out at one end against the other; on painted
-pictures up to 1.4 px, the border of a shadow being taken for it."""
+"""By how much an edge that hardly differs from what lies beside it may be out, and at one end against the other; on
+painted pictures up to 3.5 px and 1.4 px, the border of a shadow being taken for it."""
 EDGE_BIAS_MM = 0.015
 """A phone's tone curve moves every edge of a piece outwards or inwards alike; not yet calibrated from the photo."""
 PLACEMENT_SD_MM = 0.01
@@ -99,7 +99,9 @@ def edge_sources(
 ) -> dict[str, Array]:
     """What moves an edge as a whole, or one of its ends, without showing in its stations."""
     ends = np.array([trace.recess_gain * RECESS_SD_MM for trace in traces])
-    softs = np.array([_soft_mm(trace, min(each.blur_px for each in traces)) for trace in traces])
+    sharpest_px = min(trace.blur_px for trace in traces)
+    softs = np.array([_soft_mm(trace, sharpest_px) for trace in traces])
+    faints = np.array([_FAINT_PX * trace.pixel_mm * _is_faint(trace, sharpest_px) for trace in traces])
     outward = np.array([np.sign(line.normal @ trace.outward) for line, trace in zip(lines, traces, strict=True)])
     bias = by_lines[:, :, 0] @ outward * edge_bias_mm
     # where the two arrises are not told apart, the line may be either: rectangular over the side face
@@ -108,24 +110,28 @@ def edge_sources(
         for k, trace in enumerate(traces)
     ]
     return {
-        "hollows": _turned(by_lines, ends, edges.lengths),
-        "soft edge": _turned(by_lines, softs, edges.lengths),
+        "hollows": _turned(by_lines, ends / 2, ends, edges.lengths),
+        "soft edge": _turned(by_lines, np.hypot(softs / 2, faints), np.hypot(softs, faints), edges.lengths),
         "edge bias": np.outer(bias, bias),
         "arris": arris @ arris.T,
     }
 
 
-def _turned(by_lines: Array, ends_mm: Array, lengths_mm: Array) -> Array:
-    """Covariance of the corners where each edge's ends are out against each other by so much, its middle by half."""
-    spread = np.column_stack([ends_mm / 2, ends_mm / lengths_mm]) ** 2
+def _turned(by_lines: Array, offsets_mm: Array, ends_mm: Array, lengths_mm: Array) -> Array:
+    """Covariance of the corners where each edge's middle is out by so much, and its ends against each other."""
+    spread = np.column_stack([offsets_mm, ends_mm / lengths_mm]) ** 2
     flat = by_lines.reshape(len(by_lines), -1)
     return np.asarray(flat @ np.diag(spread.ravel()) @ flat.T)
 
 
 def _soft_mm(trace: Trace, sharpest_px: float) -> float:
     beyond = max(trace.blur_px**2 - (_SOFT_TIMES * sharpest_px) ** 2, 0.0)
-    faint = _FAINT_PX if trace.contrast < checks.EDGE_LEAST_CONTRAST else 0.0
-    return float(np.hypot(_SOFT_SHARE * np.sqrt(beyond), faint)) * trace.pixel_mm
+    return _SOFT_SHARE * float(np.sqrt(beyond)) * trace.pixel_mm
+
+
+def _is_faint(trace: Trace, sharpest_px: float) -> bool:
+    soft = trace.blur_px > checks.EDGE_SOFT_TIMES * sharpest_px
+    return trace.contrast < (checks.EDGE_SOFT_CONTRAST if soft else checks.EDGE_LEAST_CONTRAST)
 
 
 def top_face_sources(
