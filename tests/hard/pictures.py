@@ -76,7 +76,7 @@ def _nothing(_corners) -> list:
     return []
 
 
-def _scene(name, base, wood, thickness, more: Callable = _nothing, lamp=_SOFT, size=(110.0, 80.0), turn=12.0,
+def paint(name, base, wood, thickness, more: Callable = _nothing, lamp=_SOFT, size=(110.0, 80.0), turn=12.0,
            centre=(105.0, 148.5), shades: Callable = _nothing, seed=0, **told) -> Scene:  # fmt: skip
     corners = rectangle(size, centre, turn, ANGLES)
     taken = photo(base) if isinstance(base, str) else base()
@@ -169,63 +169,63 @@ def scenes() -> dict[str, Callable[[], Scene]]:
 
 def _scenes() -> Iterator[partial[Scene]]:
     a, b, c, d = "survey-5", "survey-4", "survey-3", "survey-6"
-    yield partial(_scene, "pencil-side-birch", a, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
-    yield partial(_scene, "pencil-side-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 1, 0.3, 10)], turn=-20)
-    yield partial(_scene, "pencil-flank-oak", c, "oak", 19.0, lambda q: [pencil_at(q, 2, 0.1, 0.0)], turn=33)
-    yield partial(_scene, "pencil-red-walnut", d, "walnut", 12.0, lambda q: [pencil_at(q, 3, 0.4, 60, WOODS["red"])])
-    yield partial(_scene, "pencil-wooden-birch", b, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.6, 40, WOODS["birch"])])
-    yield partial(_scene, "pencil-corner-oak", a, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.97, 30)], turn=5)
-    yield partial(_scene, "pencil-over-corner", c, "oak", 18.0,
+    yield partial(paint, "pencil-side-birch", a, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
+    yield partial(paint, "pencil-side-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 1, 0.3, 10)], turn=-20)
+    yield partial(paint, "pencil-flank-oak", c, "oak", 19.0, lambda q: [pencil_at(q, 2, 0.1, 0.0)], turn=33)
+    yield partial(paint, "pencil-red-walnut", d, "walnut", 12.0, lambda q: [pencil_at(q, 3, 0.4, 60, WOODS["red"])])
+    yield partial(paint, "pencil-wooden-birch", b, "birch", 18.0, lambda q: [pencil_at(q, 0, 0.6, 40, WOODS["birch"])])
+    yield partial(paint, "pencil-corner-oak", a, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.97, 30)], turn=5)
+    yield partial(paint, "pencil-over-corner", c, "oak", 18.0,
                   lambda q: [bar(q[1] + [-30, 10], q[1] + [30, -30], 7.5, 7.0, YELLOW, 18.0)])  # fmt: skip
-    yield partial(_scene, "pencil-across-piece", d, "birch", 18.0,
+    yield partial(paint, "pencil-across-piece", d, "birch", 18.0,
                   lambda q: [pencil_across(q)])  # fmt: skip
-    yield partial(_scene, "two-pencils-mdf", a, "mdf", 18.0,
+    yield partial(paint, "two-pencils-mdf", a, "mdf", 18.0,
                   lambda q: [pencil_at(q, 0, 0.3, 80), pencil_at(q, 2, 0.5, 20, GREEN_PAINT)])  # fmt: skip
-    yield partial(_scene, "clamp-oak", b, "oak", 18.0, lambda q: [clamp_over(q, 0, 0.7)], turn=15)
-    yield partial(_scene, "clamp-walnut", a, "walnut", 18.0, lambda q: [clamp_over(q, 2, 0.4, WOODS["red"])])
-    yield partial(_scene, "clamp-corner-birch", c, "birch", 18.0, lambda q: [clamp_over(q, 1, 0.02, over=22.0)])
-    yield partial(_scene, "finger-birch", a, "birch", 18.0, lambda q: [finger_over(q, 3, 0.5)])
-    yield partial(_scene, "finger-oak", b, "oak", 18.0, lambda q: [finger_over(q, 1, 0.7)], turn=-8)
-    yield partial(_scene, "finger-mdf", c, "mdf", 18.0, lambda q: [finger_over(q, 0, 0.4, 14)])
+    yield partial(paint, "clamp-oak", b, "oak", 18.0, lambda q: [clamp_over(q, 0, 0.7)], turn=15)
+    yield partial(paint, "clamp-walnut", a, "walnut", 18.0, lambda q: [clamp_over(q, 2, 0.4, WOODS["red"])])
+    yield partial(paint, "clamp-corner-birch", c, "birch", 18.0, lambda q: [clamp_over(q, 1, 0.02, over=22.0)])
+    yield partial(paint, "finger-birch", a, "birch", 18.0, lambda q: [finger_over(q, 3, 0.5)])
+    yield partial(paint, "finger-oak", b, "oak", 18.0, lambda q: [finger_over(q, 1, 0.7)], turn=-8)
+    yield partial(paint, "finger-mdf", c, "mdf", 18.0, lambda q: [finger_over(q, 0, 0.4, 14)])
     yield partial(
-        _scene, "two-fingers-walnut", d, "walnut", 18.0, lambda q: [finger_over(q, 0, 0.3), finger_over(q, 0, 0.6)]
+        paint, "two-fingers-walnut", d, "walnut", 18.0, lambda q: [finger_over(q, 0, 0.3), finger_over(q, 0, 0.6)]
     )
-    yield partial(_scene, "shadow-left-mdf", a, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.3, 0.04))
-    yield partial(_scene, "shadow-right-mdf", b, "mdf", 18.0, lamp=Lamp(HARD["right"], 0.35, 0.04), turn=-30)
-    yield partial(_scene, "shadow-up-birch", c, "birch", 18.0, lamp=Lamp(HARD["up"], 0.3, 0.04))
-    yield partial(_scene, "shadow-down-oak", d, "oak", 18.0, lamp=Lamp(HARD["down"], 0.3, 0.04), turn=40)
-    yield partial(_scene, "shadow-right-walnut", a, "walnut", 25.0, lamp=Lamp(HARD["right"], 0.25, 0.04))
-    yield partial(_scene, "shadow-and-pencil-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 3, 0.2, 30)],
+    yield partial(paint, "shadow-left-mdf", a, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.3, 0.04))
+    yield partial(paint, "shadow-right-mdf", b, "mdf", 18.0, lamp=Lamp(HARD["right"], 0.35, 0.04), turn=-30)
+    yield partial(paint, "shadow-up-birch", c, "birch", 18.0, lamp=Lamp(HARD["up"], 0.3, 0.04))
+    yield partial(paint, "shadow-down-oak", d, "oak", 18.0, lamp=Lamp(HARD["down"], 0.3, 0.04), turn=40)
+    yield partial(paint, "shadow-right-walnut", a, "walnut", 25.0, lamp=Lamp(HARD["right"], 0.25, 0.04))
+    yield partial(paint, "shadow-and-pencil-mdf", b, "mdf", 18.0, lambda q: [pencil_at(q, 3, 0.2, 30)],
                   lamp=Lamp(HARD["up"], 0.35, 0.04), turn=8)  # fmt: skip
-    yield partial(_scene, "hand-shadow-birch", a, "birch", 18.0, shades=hand_shadow)
-    yield partial(_scene, "hand-shadow-mdf", c, "mdf", 18.0, shades=hand_shadow, turn=-15)
+    yield partial(paint, "hand-shadow-birch", a, "birch", 18.0, shades=hand_shadow)
+    yield partial(paint, "hand-shadow-mdf", c, "mdf", 18.0, shades=hand_shadow, turn=-15)
     yield partial(
-        _scene, "hand-shadow-oak-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 2, 0.3, 45)], shades=hand_shadow
+        paint, "hand-shadow-oak-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 2, 0.3, 45)], shades=hand_shadow
     )
-    yield partial(_scene, "painted-grey", a, "grey", 18.0)
-    yield partial(_scene, "painted-red", b, "red", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
-    yield partial(_scene, "painted-blue", c, "blue", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05))
-    yield partial(_scene, "grey-hard-shadow", d, "grey", 18.0, lamp=Lamp(HARD["up"], 0.45, 0.05), turn=20)
+    yield partial(paint, "painted-grey", a, "grey", 18.0)
+    yield partial(paint, "painted-red", b, "red", 18.0, lambda q: [pencil_at(q, 0, 0.5)])
+    yield partial(paint, "painted-blue", c, "blue", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05))
+    yield partial(paint, "grey-hard-shadow", d, "grey", 18.0, lamp=Lamp(HARD["up"], 0.45, 0.05), turn=20)
     table = partial(bench, a, (0.02, 0.02, 0.02))
-    yield partial(_scene, "dark-table-finger", table, "birch", 18.0, lambda q: [finger_over(q, 2, 0.5)])
+    yield partial(paint, "dark-table-finger", table, "birch", 18.0, lambda q: [finger_over(q, 2, 0.5)])
     table = partial(bench, b, WOODS["oak"], 0.1)
-    yield partial(_scene, "wooden-table-pencil", table, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.4, 30)])
+    yield partial(paint, "wooden-table-pencil", table, "oak", 18.0, lambda q: [pencil_at(q, 1, 0.4, 30)])
     table = partial(bench, c, WOODS["birch"], 0.08)
-    yield partial(_scene, "wooden-table-clamp", table, "birch", 18.0, lambda q: [clamp_over(q, 0, 0.5)])
-    yield partial(_scene, "second-sheet", a, "oak", 18.0, paper_sheet,
+    yield partial(paint, "wooden-table-clamp", table, "birch", 18.0, lambda q: [clamp_over(q, 0, 0.5)])
+    yield partial(paint, "second-sheet", a, "oak", 18.0, paper_sheet,
                   centre=(85.0, 150.0), size=(90.0, 70.0))  # fmt: skip
     yield partial(
-        _scene, "strip-pencil-birch", a, "birch", 19.0, lambda q: [pencil_at(q, 2, 0.2, 15)], size=(160.0, 18.0), turn=5
+        paint, "strip-pencil-birch", a, "birch", 19.0, lambda q: [pencil_at(q, 2, 0.2, 15)], size=(160.0, 18.0), turn=5
     )
     yield partial(
-        _scene, "strip-finger-end", b, "oak", 19.0, lambda q: [finger_over(q, 1, 0.5, 6)], size=(170.0, 25.0), turn=80
+        paint, "strip-finger-end", b, "oak", 19.0, lambda q: [finger_over(q, 1, 0.5, 6)], size=(170.0, 25.0), turn=80
     )
-    yield partial(_scene, "half-size-pencil", a, "birch", 18.0, lambda q: [pencil_at(q, 1, 0.3)], half_size=True)
-    yield partial(_scene, "half-size-shadow", c, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05), half_size=True)
-    yield partial(_scene, "portrait-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 0, 0.3)], orientation=6)
-    yield partial(_scene, "upside-down-clamp", d, "birch", 18.0, lambda q: [clamp_over(q, 3, 0.6)], orientation=3)
-    yield partial(_scene, "grey-clamp-red", a, "grey", 18.0, lambda q: [clamp_over(q, 0, 0.7, WOODS["red"])])
-    yield partial(_scene, "black-block-oak", a, "oak", 18.0, lambda q: [block_against(q, 0, 0.4, IRON)])
+    yield partial(paint, "half-size-pencil", a, "birch", 18.0, lambda q: [pencil_at(q, 1, 0.3)], half_size=True)
+    yield partial(paint, "half-size-shadow", c, "mdf", 18.0, lamp=Lamp(HARD["left"], 0.35, 0.05), half_size=True)
+    yield partial(paint, "portrait-pencil", b, "oak", 18.0, lambda q: [pencil_at(q, 0, 0.3)], orientation=6)
+    yield partial(paint, "upside-down-clamp", d, "birch", 18.0, lambda q: [clamp_over(q, 3, 0.6)], orientation=3)
+    yield partial(paint, "grey-clamp-red", a, "grey", 18.0, lambda q: [clamp_over(q, 0, 0.7, WOODS["red"])])
+    yield partial(paint, "black-block-oak", a, "oak", 18.0, lambda q: [block_against(q, 0, 0.4, IRON)])
     for base, wood, name, more, lamp in (
         (a, "birch", "pencil", lambda q: [pencil_at(q, 0, 0.5)], _SOFT),
         (b, "oak", "pencil", lambda q: [pencil_at(q, 2, 0.3, 10, GREEN_PAINT)], _SOFT),
@@ -235,9 +235,9 @@ def _scenes() -> Iterator[partial[Scene]]:
         (b, "birch", "white-block", lambda q: [block_against(q, 3, 0.5, WOODS["white"])], _SOFT),
     ):
         shades = hand_shadow if name == "hand-shadow" else _nothing
-        yield partial(_scene, f"dark-field-{wood}-{name}", partial(dark_field, base), wood, 18.0, more, lamp,
+        yield partial(paint, f"dark-field-{wood}-{name}", partial(dark_field, base), wood, 18.0, more, lamp,
                       shades=shades, dark_field=True)  # fmt: skip
-    yield partial(_scene, "knot-and-mark", c, "birch", 18.0, knot_and_mark)
+    yield partial(paint, "knot-and-mark", c, "birch", 18.0, knot_and_mark)
 
 
 def _disc(centre, radius):
@@ -254,20 +254,24 @@ def drawn_by_lot(seed: int) -> Scene:
     )
     size = (float(lot.uniform(70, 120)), float(lot.uniform(45, 90)))
     turn = float(lot.uniform(-90, 90))
-    angle = float(lot.uniform(0, 2 * np.pi))
-    reach = float(lot.choice([0.25, 0.5, 0.9]))
-    lamp = Lamp(
-        (reach * np.cos(angle), reach * np.sin(angle)), float(lot.uniform(0.25, 0.6)), float(lot.uniform(0.03, 0.15))
-    )
+    lamp = lamp_by_lot(lot)
     clutter = _clutter_by_lot(lot)
     shades = hand_shadow if lot.random() < 0.2 else _nothing
     if lot.random() < 0.3:
         base = partial(bench, base, tuple(lot.uniform(0.02, 0.5, 3)), float(lot.choice([0.0, 0.1])))
     centre = (105.0 + float(lot.uniform(-10, 10)), 148.5 + float(lot.uniform(-25, 25)))
-    return _scene(
+    return paint(
         f"lot-{seed}", base, wood, float(lot.uniform(6, 25)), clutter, lamp, size, turn, centre, shades, seed,
         orientation=int(lot.choice([1, 3, 6, 8])),
     )  # fmt: skip
+
+
+def lamp_by_lot(lot: np.random.Generator) -> Lamp:
+    """A lamp from any side, high or low, near or far."""
+    angle = float(lot.uniform(0, 2 * np.pi))
+    reach = float(lot.choice([0.25, 0.5, 0.9]))
+    away = (reach * np.cos(angle), reach * np.sin(angle))
+    return Lamp(away, float(lot.uniform(0.25, 0.6)), float(lot.uniform(0.03, 0.15)))
 
 
 def _clutter_by_lot(lot: np.random.Generator) -> Callable[[np.ndarray], list]:

@@ -1,6 +1,8 @@
 """Score the program on the hard set: `python -m tests.hard.score RIG.json [NAME ...]`, the rig of the fixture photos.
 
-A picture counts as measured where all four corners lie within their stated 95 %; as wrong where one lies beyond twice.
+With `lot FROM TO` the scenes drawn by lot with these seeds. A picture counts as measured where all four corners lie
+within their stated 95 %; as wrong where one lies beyond twice; as asked where the edges are asked for by their letters,
+as those of an outline are that holds something besides the work.
 """
 
 from __future__ import annotations
@@ -8,14 +10,16 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 from PIL import Image
 
-from tests.hard.pictures import scenes
+from tests.hard.pictures import drawn_by_lot, scenes
 from tests.hard.scene import Scene
 from tests.one_photo import measure_photo
 from tests.shapes import interior_angles_deg
@@ -58,12 +62,26 @@ def errors_of(reading: Reading, scene: Scene) -> list[tuple[float, float]]:
     return found
 
 
+def verdict_of(share: float) -> str:
+    """What to call a picture whose worst error is this share of its stated 95 %."""
+    return "measured" if share <= 1 else "missed" if share <= 2 else "wrong"
+
+
+def _chosen(names: tuple[str, ...]) -> Iterator[tuple[str, Callable[[], Scene]]]:
+    """The set, some of it by name, or scenes by lot: `lot FROM TO`."""
+    if names[:1] == ("lot",):
+        for seed in range(int(names[1]), int(names[2])):
+            yield f"lot-{seed}", partial(drawn_by_lot, seed)
+        return
+    for name, make in scenes().items():
+        if not names or name in names:
+            yield name, make
+
+
 def main(rig_file: str, *names: str) -> None:
     rig, tally = load_rig(Path(rig_file)), Counter()
     with tempfile.TemporaryDirectory() as folder:
-        for name, make in scenes().items():
-            if names and name not in names:
-                continue
+        for name, make in _chosen(names):
             try:
                 reading = read(scene := make(), rig, Path(folder))
             except Refusal as refusal:
@@ -71,7 +89,8 @@ def main(rig_file: str, *names: str) -> None:
                 print(f"{name:26} refused: {refusal.code} {refusal.case}")
                 continue
             share = max(abs(error) / stated for error, stated in errors_of(reading, scene))
-            verdict = "measured" if share <= 1 else "missed" if share <= 2 else "wrong"
+            asked = reading.question is not None and reading.question.code == "edges"
+            verdict = "asked" if asked else verdict_of(share)
             tally[verdict] += 1
             print(f"{name:26} {verdict}: {share:.2f} of its ±; {', '.join(reading.flags)}", flush=True)
     print(dict(tally))

@@ -6,6 +6,7 @@ import pytest
 
 from tests.hard.pictures import drawn_by_lot, scenes
 from tests.hard.score import errors_of, read
+from tests.hard.strips import read_strip, strip_by_lot, width_errors_mm
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.errors import Refusal
 from visioncheck.present.questions import question_sentence
@@ -70,3 +71,11 @@ def test_a_side_of_shade_and_bites_is_not_read(rig_file, tmp_path):
     with pytest.raises(Refusal) as refused:
         read(drawn_by_lot(9423), load_rig(rig_file), tmp_path)
     assert (refused.value.code, refused.value.case) == ("low-contrast", "soft")
+
+
+@pytest.mark.parametrize("seed", [3, 29])
+def test_a_narrow_shadow_does_not_make_a_strip_wider(seed, rig_file, tmp_path):
+    """Their widths were out by seven times the ±: the shadow's border, or the bottom arris, was read as the edge."""
+    scene = strip_by_lot(seed)
+    reading = read_strip(scene, load_rig(rig_file), tmp_path)
+    assert all(abs(error) <= 1.2 * stated for error, stated in width_errors_mm(reading, scene))

@@ -80,10 +80,14 @@ def attach_and_die(folder, photo, line_number):
     os._exit(0)
 
 
-def test_killed_at_every_line_of_a_first_attach(tmp_path):
-    """From the making of the log to the last line: whole each time, the entry there or not."""
+def test_killed_at_lines_of_a_first_attach(tmp_path, kills):
+    """From the making of the log to the last line: whole each time, the entry there or not.
+
+    At every third line; at every one with 200 kills and more (`--kills`).
+    """
+    every = 1 if kills >= 200 else 3
     photo = make_photo(tmp_path, size=50_000)
-    kills, found, line_number = 0, set(), 1
+    killed, found, line_number = 0, set(), 1
     while True:
         folder = tmp_path / f"log-{line_number}"
         child = fork.Process(target=attach_and_die, args=(folder, photo, line_number))
@@ -92,14 +96,14 @@ def test_killed_at_every_line_of_a_first_attach(tmp_path):
         if child.exitcode == 0:
             break
         assert child.exitcode == -signal.SIGKILL
-        kills += 1
+        killed += 1
         with Log.open(folder, create=True) as log:
             assert log.connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
         ids, leftovers = require_whole(folder)
         found.add((len(ids), leftovers))
-        line_number += 1
-    print(f"survived {kills} kills of {kills}")
-    assert kills >= 30
+        line_number += every
+    print(f"survived {killed} kills of {killed}")
+    assert killed >= 30
     # the sweep has met every case: nothing yet, a leftover, and the whole entry
     assert found == {(0, 0), (0, 1), (1, 0)}
 
