@@ -162,6 +162,15 @@ assumption."""
 EDGE_SOFT_TIMES, EDGE_SCATTER_MM = 2.0, 0.15
 """Times the print's blur, and mm. An edge that is softer and whose stations scatter by more about their straight line
 is neither sharp nor straight, and refused: a saw leaves 0.01 to 0.05 mm, a band saw a multiple; assumption."""
+EDGE_NARROW_FACE_MM = 1.0
+"""mm. Where no thickness is known, a side face that shows less at most is not doubted for; assumption."""
+SHADE_LEAST_STATIONS = 40
+"""Stations. From fewer nothing is told of shade beside an edge; assumption."""
+SHADE_LEAST_CONTRAST = 5.0
+"""Step of colour over its noise. With less, colour does not tell shade from wood; assumption."""
+SHADE_LEAST_PX, SHADE_MOST_PX = 0.2, 4.0
+"""px. A narrower band is none, a broader one not narrow; colour and light agree to ± 0.11 on painted edges without
+shade; assumption."""
 EDGES_PARALLEL = 0.17
 """Sine of the angle between two edges. Below it (10°) they make no corner worth the name; assumption."""
 EDGE_HIDDEN = 0.4

@@ -28,6 +28,7 @@ OF_ALGORITHMS = {
     "edges/colour.py": {"REACH_PX", "_CORE_PX", "_BESIDE_PX"},
     "edges/profile.py": {"_WINDOW_PX", "_SETTLED_PX"},
     "edges/sampling.py": {"_SMALLEST_SHIFT_PX"},
+    "edges/shade_band.py": {"_NEAR_PX", "_FAR_PX"},
     "edges/slot_model.py": {"_NARROWEST_FLOOR_PX", "_MIXED_PX", "_THINNEST_PX", "_THIN_PX", "_TINTED"},
     "edges/slot_rough.py": {"_BLOCK_MM", "_WOOD_STRAY", "_BEYOND_MM"},
     "edges/tone.py": {"_SHORTEST_PX", "_LEAST_SEEN", "_PLATEAU_PX", "_FURTHEST_PX", "_UNKNOWN_U"},

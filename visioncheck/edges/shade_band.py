@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
+from visioncheck import checks
 from visioncheck.edges.colour import light_and_colour
 from visioncheck.edges.narrow_face import ArrisPlace
 from visioncheck.edges.profile import StepFits, fit_steps
@@ -19,12 +20,8 @@ _NEAR_PX, _FAR_PX = 3.5, 9.0
 """Where the levels on both sides are read, px from the edge."""
 _EVERY = 3
 """Rows: a third of them tells a whole edge's place."""
-_FEWEST = 40
-_LEAST_CONTRAST = 5.0
-"""Step of colour over its noise; assumption."""
-_NONE_PX, _CERTAIN_PX, _MOST_PX = 0.2, 0.6, 4.0
-"""Of a band. Less than the first is none, more than the second is no colours parted by a lens, more than the last is no
-narrow band; assumptions."""
+_CERTAIN_PX = 0.6
+"""Of a band. What a lens parts colours by is less."""
 _U_PX, _U_SHARE = 0.15, 0.2
 """How well colour tells the place: on painted edges without shade ± 0.11 px; assumption for the rest."""
 _COARSE_PX = 0.8
@@ -61,7 +58,7 @@ def shade_band(coded: Array, seen: Array, offset_px: Array, fit: StepFits, use: 
         Of the print beside it.
     """
     rows = np.flatnonzero(use)[::_EVERY]
-    if len(rows) < _FEWEST:
+    if len(rows) < checks.SHADE_LEAST_STATIONS:
         return _HERE
     coded, seen, offset_px, at = coded[rows], seen[rows], offset_px[rows], fit.at[rows]
     away = offset_px - at[:, None]
@@ -74,7 +71,7 @@ def shade_band(coded: Array, seen: Array, offset_px: Array, fit: StepFits, use: 
         return _HERE
     direction /= step
     noise = float(np.sqrt(direction @ scatter @ direction / 2))
-    if noise * _LEAST_CONTRAST > 1:
+    if noise * checks.SHADE_LEAST_CONTRAST > 1:
         return _HERE
     levels = [np.median(coded[where], axis=0) for where in (inside, outside)]
     found = fit_steps((seen - wood) @ direction, offset_px, np.full(len(rows), noise))
@@ -82,9 +79,9 @@ def shade_band(coded: Array, seen: Array, offset_px: Array, fit: StepFits, use: 
     if found is None or wanted is None:
         return _HERE
     band = wanted - float(np.median((found.at - at)[found.good]))
-    if not _NONE_PX < band < _MOST_PX:
+    if not checks.SHADE_LEAST_PX < band < checks.SHADE_MOST_PX:
         return _HERE
-    moved = band * min((band - _NONE_PX) / (_CERTAIN_PX - _NONE_PX), 1.0)
+    moved = band * min((band - checks.SHADE_LEAST_PX) / (_CERTAIN_PX - checks.SHADE_LEAST_PX), 1.0)
     own = np.hypot(_U_PX, _U_SHARE * band) * moved / band
     return ArrisPlace(-moved, float(np.hypot(own, (band - moved) / 2)))
 

@@ -28,7 +28,6 @@ _COARSE_OUTSIDE_MM = 2.5
 _SIDE_FACE_SLACK_MM = 1.2
 _THICKEST_MM = 50.0
 _OUTLINE_SD_MM = 0.5
-_NARROW_MM = 1.0
 _STEP_CAP = 4.0
 _BESIDE_MM = 0.8
 _TRIM_MM = 2.0
@@ -219,7 +218,7 @@ def _vote(
         is_inner = inner[0] > checks.EDGE_INNER_SHARE * here[0]
         chosen = inner if is_inner else here
         # no second line: the outline may hang on the lower arris
-        clear = is_inner or (not known_side and side_mm < _NARROW_MM)
+        clear = is_inner or (not known_side and side_mm < checks.EDGE_NARROW_FACE_MM)
     return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear, is_inner)
 
 
