@@ -6,6 +6,7 @@ import re
 
 import pytest
 from phone import PHOTOS, SLED_KEY
+from PIL import Image
 from test_page_adjusting import finished
 from test_page_views import typed, words
 
@@ -160,3 +161,45 @@ def test_a_planed_edge_is_read_and_a_second_photo_of_it_asked_for_end_for_end(se
     asked = words(phone.get(f"/turn/{entry_id}"))
     assert "the planed edge lies where it lay and faces the other way" in asked
     assert "quarter" not in asked
+
+
+@pytest.mark.photos
+def test_slots_of_the_log_tell_of_the_blade_as_from_python(serve, tmp_path):
+    page = serve()
+    sled = read_sled(page.settings.sleds / "alder-lane.toml")
+    first, second = PHOTOS / "kerf-2.jpg", tmp_path / "kerf-other.jpg"
+    with Image.open(first) as seen:
+        seen.save(second, quality=92, exif=seen.getexif())
+    told = PieceOptions(piece="slot")
+    with Log.open(page.settings.log) as log:
+        one, other = (
+            attach_outcome(log, measure_piece(MeasureRequest(path, None, sled, None, told))) for path in (first, second)
+        )
+    phone = page.phone()
+    assert f'href="/travel/{one.id}"' in phone.get(f"/reading/{one.id}").text
+    asked = phone.get(f"/travel/{one.id}")
+    assert f'name="pulled_back" value="{other.id}"' in asked.text
+    assert f'name="other_end" value="{one.id}"' not in asked.text
+    both = phone.post(f"/travel/{one.id}", {"other_end": other.id, "pulled_back": other.id})
+    assert both.status == 400
+    assert "One slot cannot be both." in words(both)
+    sent = phone.post(f"/travel/{one.id}", {"other_end": other.id, "pulled_back": ""})
+    new_id = finished(phone, sent).header("location").rpartition("/")[2]
+    with Log.open(page.settings.log, readonly=True) as log:
+        new = log.get(new_id)
+        assert log.get(one.id).corrected_by == new_id
+        assert log.get(other.id).corrected_by is None
+    expected = visioncheck.travel(first, other_end=second, sled=sled)
+    assert new.reading["travel"] == expected.to_dict()["travel"]
+    shown = words(phone.get(f"/reading/{new_id}"))
+    assert shown.count("Blade against the travel") == 1
+    for line in expected.lines():
+        assert line.text in shown
+
+
+def test_only_a_photographed_slot_tells_of_the_blade(serve):
+    page = serve()
+    phone = page.phone()
+    entry_id = typed(phone, "corner", angle="90.2").header("location").rpartition("/")[2]
+    assert phone.get(f"/travel/{entry_id}").status == 404
+    assert f"/travel/{entry_id}" not in phone.get(f"/reading/{entry_id}").text

@@ -24,10 +24,11 @@ from visioncheck.present.questions import format_reason, note_line
 from visioncheck.present.reading import degrees
 from visioncheck.present.slot import fine_length, gap_lines
 from visioncheck.present.straight import reading_of_two_cuts, straight_lines
+from visioncheck.present.travel import travel_lines
 from visioncheck.present.typed import format_inputs
 from visioncheck.present.verdict import ShownVerdict, verdict_view
 from visioncheck.results.basis import basis_of_json
-from visioncheck.results.from_json import quantity_from_json, reading_from_json
+from visioncheck.results.from_json import quantity_from_json, reading_from_json, travel_from_json
 from visioncheck.results.model import blade_heel, blade_tilt, fence_bow, middle_width, notes_on, seen_doubts
 
 if TYPE_CHECKING:
@@ -90,6 +91,7 @@ class Answer:
     is_photo: bool
     is_turned: bool
     is_straight: bool
+    is_slot: bool
     is_pair: bool
     corrected_by: str | None
     cautions: tuple[str, ...]
@@ -135,7 +137,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         lines=(
             *together,
             *(line for line in verdict.lines if line.label not in _SAID_LARGE),
-            *_read_lines(log, entry, reading, standing),
+            *_read_lines(log, entry, reading, standing, sled),
         ),
         doubts=tuple((format_doubt(each), remedy(each.code, "page")) for each in doubts),
         question=question if asks else None,
@@ -144,6 +146,7 @@ def answer_from_entry(log: Log, entry: Entry, units: UnitWorld | None) -> Answer
         # a slot or gap is not read in pairs either
         is_turned=_is_pair(found) or found.get("piece") in {"slot", "gap", "bevel"},
         is_straight=found.get("piece") == "straight",
+        is_slot=found.get("piece") == "slot" and question is None,
         is_pair=_is_pair(found),
         corrected_by=entry.corrected_by,
         cautions=CAUTIONS if moves else (),
@@ -187,10 +190,10 @@ def _act(entry: Entry, sled: Sled | None, correction: Correction | None, questio
         return (question.text,)
     if entry.fence_error is None:
         return (
-            _format_slot(entry, sled)
+            _format_heel(entry)
+            or _format_slot(entry, sled)
             or _format_tilt(entry, sled)
             or _format_bow(entry, sled)
-            or _format_heel(entry)
             or format_lengths(entry.reading, sled.units if sled else "mm")
             or format_reason(entry.result, "page")
             or "This reading has no fence error",
@@ -247,14 +250,19 @@ def _format_tilt(entry: Entry, sled: Sled | None) -> str:
     return _capital(act)
 
 
-def _read_lines(log: Log, entry: Entry, reading: Reading | None, standing: Standing) -> list[LabelledLine]:
+def _read_lines(
+    log: Log, entry: Entry, reading: Reading | None, standing: Standing, sled: Sled | None
+) -> list[LabelledLine]:
     found = entry.reading
     lines = _piece_lines(reading) if reading else []
     if reading is not None and reading.two_cuts:
         lines += reading_of_two_cuts(reading.two_cuts)
+    travel = travel_from_json(found)
+    if travel is not None:
+        lines = [*travel_lines(travel, sled.units if sled else "mm"), *lines]
     tilt = blade_tilt(entry.result)
     if tilt is not None:
-        about = tilt_lines(tilt, sled_of_entry(log, entry, None), float(found["tilt"].get("cut_height_mm", 0.0)))
+        about = tilt_lines(tilt, sled, float(found["tilt"].get("cut_height_mm", 0.0)))
         lines = [*(line for line in about if line.label != "Do"), *lines]
     lines += [note_line(note) for note in notes_on(entry.result)]
     rig = log.document(entry.rig_sha256)

@@ -134,6 +134,8 @@ def _routes() -> list[Route]:
         post("/reading/{entry}/withdraw", reading.withdraw),
         Route("/turn/{entry}", reading.ask_turned),
         post("/turn/{entry}", reading.send_turned),
+        Route("/travel/{entry}", reading.ask_travel),
+        post("/travel/{entry}", reading.send_travel),
         post("/frame", framing.judge_frame),
         Route("/survey", survey.show_survey),
         post("/survey/photo", survey.send_survey_photo),

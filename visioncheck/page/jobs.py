@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 NAMED = "photo-"
 """What a photo's file name begins with; after it comes its content's hash: the same photo has one name."""
-KINDS = ("measure", "turn", "survey photo", "survey", "groove", "refine")
+KINDS = ("measure", "turn", "survey photo", "survey", "groove", "refine", "travel")
 _KEPT = timedelta(days=7)
 """How long an answer can be called up again; readings are in the log for good."""
 _ID = re.compile(r"[0-9a-f]{16}")

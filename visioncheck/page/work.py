@@ -6,6 +6,7 @@ import contextlib
 import signal
 import sqlite3
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -178,6 +179,40 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     return {"state": "done", "entry": entry.id}
 
 
+def _travel(places: Places, job: Job, folder: Path) -> dict[str, Any]:
+    """Hold slots of the log against each other; the first one's reading then says of the blade what they tell."""
+    from visioncheck.log.standing import find_standing
+    from visioncheck.log.store import Log
+    from visioncheck.measuring.keep import attach_outcome
+    from visioncheck.measuring.measure import measure_piece
+    from visioncheck.measuring.request import MeasureRequest, SledFile, read_rig
+    from visioncheck.measuring.travel import travel_from_slots
+    from visioncheck.results.travel import travel_json
+    from visioncheck.sled.file import parse_sled
+
+    said = job.told
+    sled = SledFile(parse_sled(said["sled_text"], "the sled file"), said["sled_text"])
+
+    def slot(role: str) -> Outcome | None:
+        if said[role] is None:
+            return None
+        own = folder / role
+        own.mkdir(exist_ok=True)
+        kept = copy_kept(places, said[role], own)
+        rig = None if kept.rig is None else read_rig(kept.rig)
+        return measure_piece(MeasureRequest(kept.photo, None, sled, rig, kept.told))
+
+    first = slot("again")
+    assert first is not None  # it was asked from its own screen
+    found = travel_from_slots(first, slot("other_end"), slot("pulled_back"))
+    whole = replace(first, reading=first.reading | travel_json(found))
+    with Log.open(places.log) as log:
+        entry = attach_outcome(log, whole)
+        counts = find_standing(entry, log.entries(sled=entry.sled)).counts
+    draw_outcome(places.picture(entry.id, counts=counts), whole, counts=counts)
+    return {"state": "done", "entry": entry.id}
+
+
 def _board(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     """Hold a cut board against its plan."""
     from visioncheck.kerf.read_plan import plan_from_data
@@ -257,5 +292,6 @@ _DOES: dict[str, Callable[[Places, Job, Path], dict[str, Any]]] = {
     "survey": survey,
     "groove": _board,
     "refine": refine,
+    "travel": _travel,
 }
 """What is done for each kind of job."""

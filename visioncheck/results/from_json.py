@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -10,6 +11,7 @@ import numpy as np
 
 from visioncheck.codes import Doubt, Note, Question
 from visioncheck.errors import Refusal
+from visioncheck.fence.travel import Travel
 from visioncheck.flags import FlagCode
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import CornerReading, EdgeReading, Reading, StraightReading, Turned, TwoCuts
@@ -23,7 +25,7 @@ from visioncheck.results.model import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -41,6 +43,23 @@ def quantity_from_json(found: Mapping[str, Any] | None, unit: str) -> Quantity |
         return None if found is None else Quantity(float(found["value"]), float(found["u"]), unit, dof)
     except (KeyError, TypeError, ValueError, AttributeError):
         return None
+
+
+def travel_from_json(found: Mapping[str, Any]) -> Travel | None:
+    """Read what `travel_json` wrote into a reading; None where the reading is not about the blade's travel."""
+    said = found.get("travel")
+    heel = quantity_from_json(said.get("heel_deg"), "deg") if isinstance(said, Mapping) else None
+    if heel is None or said is None:
+        return None
+    rougher = said.get("rougher_wall")
+    return Travel(
+        heel,
+        quantity_from_json(said.get("board_taper_deg"), "deg"),
+        quantity_from_json(said.get("play_mm"), "mm"),
+        quantity_from_json(said.get("run_out_mm"), "mm"),
+        quantity_from_json(said.get("path_mm"), "mm"),
+        rougher if rougher in {"left", "right"} else None,
+    )
 
 
 def flags_from_json(found: Mapping[str, Any]) -> tuple[str, ...]:

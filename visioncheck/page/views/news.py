@@ -18,7 +18,7 @@ _WHAT = {
     "survey": "survey",
     "groove": "grooved board",
 }
-_WHAT |= {"refine": "refining of a survey"}
+_WHAT |= {"refine": "refining of a survey", "travel": "blade and travel"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def session_news(desk: Desk, session: str) -> list[NewsLine]:
 
 def refused_photos(desk: Desk) -> list[NewsLine]:
     """Photos of all phones that could not be measured, as long as the page remembers them."""
-    answered = (job for job in desk.spool.answered() if job.kind in {"measure", "turn"})
+    answered = (job for job in desk.spool.answered() if job.kind in {"measure", "turn", "travel"})
     return [_line(desk, job) for job in answered if job.answer and job.answer["state"] != "done"]
 
 

@@ -149,6 +149,44 @@ async def send_turned(request: Request) -> Response:
         return await desk.accept(request, "turn", told | own, form)
 
 
+async def ask_travel(request: Request) -> Response:
+    """Ask which other slots of the sled tell of the blade against the travel, with this one."""
+    desk = get_desk(request)
+    entry, others = await anyio.to_thread.run_sync(_slots, request)
+    return desk.render(request, "travel.html.j2", id=entry.id, name=entry.sled, others={"": "none"} | others)
+
+
+async def send_travel(request: Request) -> Response:
+    """Hold a slot against others of the log; the new entry stands in for the first one's."""
+    desk = get_desk(request)
+    async with desk.form(request) as form:
+        _, others = await anyio.to_thread.run_sync(_slots, request)
+        roles = {role: form.fields.get(role) or None for role in ("other_end", "pulled_back")}
+        told = [chosen for chosen in roles.values() if chosen is not None]
+        if any(chosen not in others for chosen in told):
+            raise RefusedForm(400, "That slot is not there any more.", "Go back and choose another.")
+        if len(set(told)) < len(told):
+            raise RefusedForm(400, "One slot cannot be both.", "Choose two slots, or one of the two.")
+        own = await anyio.to_thread.run_sync(_own, request)
+        return await desk.accept(request, "travel", roles | own, form, needs_photo=False)
+
+
+def _slots(request: Request) -> tuple[Entry, dict[str, str]]:
+    """The slot that was asked about, and the sled's others that stand: when they were read and how wide they are."""
+    units = get_units(request) or "mm"
+    with Log.open(get_desk(request).settings.log, readonly=True) as log:
+        entry = _entry(log, request)
+        if not _is_slot(entry):
+            raise HTTPException(404)
+        others = [each for each in log.entries(sled=entry.sled) if _is_slot(each) and each.corrected_by is None]
+        views = [answer_from_entry(log, each, units) for each in others if each.id != entry.id]
+    return entry, {view.id: f"{view.when}: {view.act[0]}" for view in views}
+
+
+def _is_slot(entry: Entry) -> bool:
+    return entry.photo_sha256 is not None and entry.reading.get("piece") == "slot" and entry.result.kind == "slot"
+
+
 def _own(request: Request) -> dict[str, Any]:
     """What a job is told of an entry that it measures again."""
     with Log.open(get_desk(request).settings.log, readonly=True) as log:
