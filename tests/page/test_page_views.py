@@ -594,3 +594,39 @@ def test_a_gap_is_asked_for_what_it_lacks_and_goes_on_to_the_move(serve, rig_fil
     shown = phone.get(phone.get(half).header("location"))
     assert "Which half was turned over?" in words(shown)
     assert not re.findall(r'name="fence_edge"', shown.text)
+
+
+@pytest.mark.parametrize(
+    ("ask", "fields", "name"),
+    [
+        (f"/typed/{SLED_KEY}/strip", {"rear": "38.21", "front": "far", "length": "300", "cuts": "5"}, "front"),
+        (f"/typed/{SLED_KEY}/strip", {"rear": "38.21", "front": "38.1", "length": "", "cuts": "5"}, "length"),
+        (f"/typed/{SLED_KEY}/panel", {f"corner{k}": "9o" for k in range(1, 5)}, "corner1"),
+        (f"/typed/{SLED_KEY}/stop", {"piece1": "300x", "piece2": "300"}, "piece1"),
+        ("/sleds", {"name": "Oak", "units": "mm", "tolerance": "much"}, "tolerance"),
+        ("/groove?at=70&width=broad&board=500&zero_kerf=3.2&fence=right&flange=left", None, "width"),
+        ("/groove?at=70&board=500&zero_kerf=3.2&fence=right&flange=left", None, "width"),
+        ("/tolerance/joint?width=broad", None, "width"),
+    ],
+)
+def test_a_mistake_is_said_beside_its_field_and_described_by_it(serve, ask, fields, name):
+    phone = serve().phone()
+    phone.get("/sleds/new" if ask == "/sleds" else ask)
+    answer = phone.get(ask) if fields is None else phone.post(ask, fields)
+    assert answer.status == 400
+    said = re.search(r'role="alert">(.*?)</p>', answer.text, re.DOTALL)[1]
+    assert f'<p class="wrong" id="{name}-wrong">{said}</p>' in answer.text
+    assert answer.text.count('aria-invalid="true"') == 1
+    (field,) = re.findall(rf'<input[^>]* id="{name}"[^>]*>', answer.text)
+    assert 'aria-invalid="true"' in field
+    assert f"{name}-wrong" in re.search(r'aria-describedby="([^"]*)"', field)[1].split()
+
+
+def test_hints_speak_in_the_sleds_own_unit(serve):
+    page = serve()
+    phone = page.phone()
+    hints = re.findall(r'class="hint"[^>]*>([^<]*)<', phone.get(f"/typed/{SLED_KEY}/travel").text)
+    inch = page.settings.sleds / "alder-lane.toml"
+    mine, other = ("0.103", "2.62") if 'units = "in"' in inch.read_text() else ("2.62", "0.103")
+    assert any(mine in hint for hint in hints)
+    assert not any(other in hint or "{" in hint or "|" in hint for hint in hints)

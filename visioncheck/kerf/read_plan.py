@@ -162,7 +162,7 @@ class _Source:
 
     def complaint(self, path: tuple[str | int, ...], what: str) -> UserError:
         if path in self.labels:
-            return UserError(f"{self.labels[path]}: {what}")
+            return InputError(".".join(str(part) for part in path), f"{self.labels[path]}: {what}")
         section = str(path[0]) if len(path) > 1 else ""
         index = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
         key = next((part for part in reversed(path) if isinstance(part, str)), "")

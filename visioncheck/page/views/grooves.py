@@ -11,13 +11,14 @@ import anyio
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.kerf.passes import lay_out
 from visioncheck.kerf.read_plan import plan_from_data
 from visioncheck.log.store import Log
 from visioncheck.page import drawing
 from visioncheck.page.desk import get_desk, get_units
-from visioncheck.page.uploads import RefusedForm, with_point
+from visioncheck.page.mistakes import in_units, mistake_from
+from visioncheck.page.uploads import RefusedForm
 from visioncheck.page.views.photo import check_told
 from visioncheck.present.cautions import CAUTIONS
 from visioncheck.present.grooves import layout_lines
@@ -98,19 +99,19 @@ def show_groove(request: Request) -> Response:
     typed = {name: request.query_params.get(name, "").strip()[:60] for name in _NAMES}
     units = get_units(request) or "mm"
     slots = _slots(desk.settings.log, units)
-    lines, problem = [], ""
+    lines, mistake = [], None
     if any(typed.values()):
         try:
             lines = layout_lines(lay_out(groove_plan(typed, units, slots)))
         except UserError as error:
-            problem = error_sentence(error, "page")
+            mistake = mistake_from(error, _LABELS, {".".join(map(str, path)): name for name, path in _KEYS.items()})
     return desk.render(
         request,
         "groove.html.j2",
-        400 if problem else 200,
+        400 if mistake else 200,
         filled=typed,
         labels=_LABELS,
-        problem=problem,
+        mistake=mistake,
         slots=slots,
         lines=lines,
         passes=[line.label for line in lines if line.label.startswith("  pass")],
@@ -165,15 +166,16 @@ def _plan(data: dict[str, Any]) -> Plan:
 
 def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -> dict[str, Any]:
     """Give the plan file that would say the same; a bare number gets the unit of the page."""
-    missing = [label for name, label in _NEEDED.items() if not typed[name]]
+    missing = [name for name in _NEEDED if not typed[name]]
     if missing:
-        raise UserError(f"{missing[0]}: is empty; fill it in")
+        raise InputError(missing[0], f"{_NEEDED[missing[0]]}: is empty; fill it in")
     words = {"fence", "flange", "slot", "fit"}
-    length = {name: _with_unit(typed[name], units) for name in _NAMES if name not in words}
+    length = {name: in_units(typed[name], units) for name in _NAMES if name not in words}
     if not typed["width"] and not typed["mating"]:
-        raise UserError(f"{_LABELS['width']}: is empty; fill it in, or the part’s width")
+        raise InputError("width", f"{_LABELS['width']}: is empty; fill it in, or the part’s width")
     if typed["mating_plus_minus"] and not typed["mating"]:
-        raise UserError(f"{_LABELS['mating_plus_minus']}: stands without that width; type it too")
+        said = f"{_LABELS['mating_plus_minus']}: stands without that width; type it too"
+        raise InputError("mating_plus_minus", said)
     wide = {key: length[key] for key in ("width", "mating", "mating_plus_minus") if typed[key]}
     wide |= {"fit": typed["fit"]} if typed["fit"] else {}
     data: dict[str, Any] = {
@@ -185,18 +187,13 @@ def _data(typed: Mapping[str, str], units: UnitWorld, slots: tuple[Slot, ...]) -
     }
     slot = next((each for each in slots if each.id == typed["slot"]), None)
     if slot is not None and typed["kerf"]:
-        raise UserError("The kerf is typed, and a slot chosen as well; give one of the two")
+        raise InputError("kerf", "The kerf is typed, and a slot chosen as well; give one of the two")
     if slot is None and typed["plus_minus"] and not typed["kerf"]:
-        raise UserError(f"{_LABELS['plus_minus']}: stands without that kerf; type the kerf too")
+        raise InputError("plus_minus", f"{_LABELS['plus_minus']}: stands without that kerf; type the kerf too")
     blade = {key: length[key] for key in ("kerf", "plus_minus", "overlap") if typed[key]}
     if slot is not None:
         blade |= {"kerf": slot.kerf, "plus_minus": slot.plus_minus}
     return data | ({"blade": blade} if blade else {})
-
-
-def _with_unit(text: str, units: UnitWorld) -> str:
-    pointed = with_point(text)
-    return pointed if not pointed or pointed[-1].isalpha() or pointed[-1] == '"' else f"{pointed}{units}"
 
 
 def _slots(folder: Path, units: UnitWorld) -> tuple[Slot, ...]:

@@ -15,6 +15,7 @@ from starlette.responses import RedirectResponse, Response
 from visioncheck.errors import UserError
 from visioncheck.files import write_whole
 from visioncheck.page.desk import Desk, get_desk, get_units
+from visioncheck.page.mistakes import Mistake
 from visioncheck.page.stock import short_key
 from visioncheck.page.uploads import with_point
 from visioncheck.present.naming import as_sentence
@@ -162,15 +163,16 @@ def _answers(form: Form, name: str | None) -> Answers:
 def _write(request: Request, answers: Answers, before: str | None, was: str) -> Response:
     desk = get_desk(request)
     text = sled_text(answers)
-    problem = _problem(text)
-    if before is None and not problem and short_key(answers.name) in desk.sleds().by_key:
-        problem = "What you call the sled: there is one of this name already; give this one its own"
+    mistake = _mistake(text)
+    if before is None and not mistake and short_key(answers.name) in desk.sleds().by_key:
+        said = "What you call the sled: there is one of this name already; give this one its own."
+        mistake = Mistake(said, "name")
     if before is not None and was != _mark(before):
-        problem = "The sled’s file was changed meanwhile; load this form again"
+        mistake = Mistake("The sled’s file was changed meanwhile; load this form again.")
     if before is not None and read_answers(before) is None:
-        problem = _SAYS_MORE
-    if problem:
-        return _form(request, answers, before, problem)
+        mistake = Mistake(as_sentence(_SAYS_MORE, "page"))
+    if mistake:
+        return _form(request, answers, before, mistake)
     path = _find_file(desk.settings.sleds, answers.name) or _new_file(desk.settings.sleds, answers.name)
     if path.exists():
         write_whole(path.with_name(path.name + _BACKUP), path.read_bytes())
@@ -178,8 +180,8 @@ def _write(request: Request, answers: Answers, before: str | None, was: str) -> 
     return RedirectResponse(f"/sled/{short_key(answers.name)}", 303)
 
 
-def _problem(text: str) -> str:
-    """Say what is wrong with a sled's text by the labels of the form; empty: nothing."""
+def _mistake(text: str) -> Mistake | None:
+    """Say what is wrong with a sled's text by the labels of the form."""
     from visioncheck.sled.file import SledTable, parse_sled
     from visioncheck.tables import Slip, fill, format_key
 
@@ -188,13 +190,14 @@ def _problem(text: str) -> str:
         fill(SledTable, data, "a sled", data["units"] if data["units"] in {"in", "mm"} else None)
     except Slip as slip:
         at = tuple(str(part) for part in slip.path if isinstance(part, str))
-        labels = {each.at: each.label for each in ASKED}
-        return f"{labels.get(at) or format_key(slip.path)}: {slip.sentence}"
+        asked = next((each for each in ASKED if each.at == at), None)
+        label = format_key(slip.path) if asked is None else asked.label
+        return Mistake(as_sentence(f"{label}: {slip.sentence}", "page"), "" if asked is None else asked.name)
     try:
         parse_sled(text, "The sled")  # what only several answers together can be wrong in
     except UserError as error:
-        return str(error)
-    return ""
+        return Mistake(as_sentence(str(error), "page"))
+    return None
 
 
 def _find_file(folder: Path, name: str) -> Path | None:
@@ -221,7 +224,7 @@ def _mark(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _form(request: Request, answers: Answers, text: str | None, problem: str = "") -> Response:
+def _form(request: Request, answers: Answers, text: str | None, mistake: Mistake | None = None) -> Response:
     desk: Desk = get_desk(request)
     if text is not None and "key" not in request.path_params:
         raise HTTPException(404)
@@ -229,12 +232,12 @@ def _form(request: Request, answers: Answers, text: str | None, problem: str = "
     return desk.render(
         request,
         "sled.html.j2",
-        400 if problem else 200,
+        400 if mistake else 200,
         key=request.path_params.get("key"),
         name=answers.name if text is not None else "",
         was="" if text is None else _mark(text),
         asked=ASKED,
         filled=filled,
-        problem=as_sentence(problem, "page") if problem else "",
+        mistake=mistake,
         has_file=text is not None and _find_file(desk.settings.sleds, answers.name) is not None,
     )

@@ -11,8 +11,7 @@ from starlette.responses import Response
 from visioncheck.api.work import WorkTolerance, tolerance
 from visioncheck.errors import InputError, UserError
 from visioncheck.page.desk import Desk, get_desk, get_units
-from visioncheck.page.uploads import with_point
-from visioncheck.present.naming import as_field, as_sentence
+from visioncheck.page.mistakes import in_units, mistake_from
 from visioncheck.work.asked import SIZES, WORK_KINDS, describe_work, sizes_of
 
 if TYPE_CHECKING:
@@ -55,23 +54,23 @@ def show_tolerance(request: Request) -> Response:
     desk, kind = get_desk(request), _kind(request)
     labels = _labels(kind)
     typed = {name: request.query_params.get(name, "").strip()[:_LONGEST_TEXT] for name in (*labels, "sled")}
-    found, problem = None, ""
+    found, mistake = None, None
     if any(typed.values()):
         try:
             found = _work_out(desk, kind, typed, get_units(request) or "mm")
         except UserError as error:
-            problem = as_sentence(error.said(lambda name, value: labels.get(name) or as_field(name, value)), "page")
+            mistake = mistake_from(error, labels)
     return desk.render(
         request,
         "tolerance.html.j2",
-        400 if problem else 200,
+        400 if mistake else 200,
         kind=kind,
         title=_KINDS[kind],
         filled=typed,
         needed={name: labels[name] for name in sizes_of(kind)},
         more={name: label for name, label in labels.items() if name not in SIZES},
         sleds={key: file.sled.name for key, file in desk.sleds().by_key.items()},
-        problem=problem,
+        mistake=mistake,
         lines=[] if found is None else found.lines(),
         drawing="" if found is None else f"/tolerance/{kind}.png?{urlencode(typed)}",
     )
@@ -114,8 +113,7 @@ def _work_out(desk: Desk, kind: str, typed: Mapping[str, str], units: UnitWorld)
                 raise InputError(name, f"<{name}> {text!r} is no whole number")
             given[name] = int(text)
         else:
-            pointed = with_point(text)
-            given[name] = pointed if pointed[-1].isalpha() or pointed[-1] in "\"'" else f"{pointed}{units}"
+            given[name] = in_units(text, units)
     missing = [name for name in sizes_of(kind) if name not in given]
     if missing:
         raise InputError(missing[0], f"<{missing[0]}> is empty; fill it in")

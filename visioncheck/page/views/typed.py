@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -10,21 +11,23 @@ from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from visioncheck.api.lengths import lengths
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.fence.typed import compute_typed
 from visioncheck.log.entry import EntryDraft
 from visioncheck.log.store import Log
 from visioncheck.page.desk import Desk, get_desk
+from visioncheck.page.mistakes import Mistake, mistake_from
 from visioncheck.page.uploads import with_point
-from visioncheck.present.naming import as_field, as_sentence
 from visioncheck.results.as_json import typed_json
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from visioncheck.measuring.request import SledFile
+    from visioncheck.units import UnitWorld
 
 _LONGEST_TEXT = 300
+_EXAMPLES = re.compile(r"\{([^|}]*)\|([^}]*)\}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +39,7 @@ class Field:
     name : str
         As `compute_typed` knows it.
     label, hint : str
-        What the user reads.
+        What the user reads; a hint may give an example in each unit, ``{2.62mm|0.103in}``.
     choices : tuple of str
         What can be chosen; empty: typed.
     needed : bool
@@ -68,9 +71,7 @@ class Way:
 
 _MOST_PIECES = 6
 _CORNERS = "Only to see whether the line goes on: one for each piece, a semicolon between, 90.02; 90.05"
-_U = Field(
-    "u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.01mm or 0.5thou", needed=False
-)
+_U = Field("u", "Standard uncertainty of one reading", "Only if you know yours, such as {0.01mm|0.5thou}", needed=False)
 _U_DEG = Field("u", "Standard uncertainty of one reading", "Only if you know yours, such as 0.02deg", needed=False)
 # of two butted halves with a gap between them
 _BUTTED = (
@@ -155,7 +156,7 @@ WAYS = (
         "Slots that end in the board, the board lifted off when the blade stands: widths at the open and near the"
         " inner end, with a semicolon between.",
         (
-            Field("lifted", "Its widths", "Such as 2.62mm; 2.58mm"),
+            Field("lifted", "Its widths", "Such as {2.62; 2.58|0.103; 0.1015}"),
             Field("length", "Distance between the two places"),
             Field("other_end", "Of a slot from the board’s other end", needed=False),
             Field("pulled_back", "Of a slot pulled back", needed=False),
@@ -239,7 +240,7 @@ def choose_way(request: Request) -> Response:
 def ask(request: Request) -> Response:
     """Ask for the readings of one way."""
     desk = get_desk(request)
-    return _render(desk, request, desk.sled(request), _way(request), {}, "")
+    return _render(desk, request, desk.sled(request), _way(request), {}, None)
 
 
 async def take(request: Request) -> Response:
@@ -251,7 +252,7 @@ async def take(request: Request) -> Response:
     try:
         entry_id = await anyio.to_thread.run_sync(_keep, desk, sled, way, fields)
     except UserError as problem:
-        return _render(desk, request, sled, way, fields, _in_labels(problem, way), 400)
+        return _render(desk, request, sled, way, fields, _mistake(problem, way), 400)
     return RedirectResponse(f"/reading/{entry_id}", 303)
 
 
@@ -263,7 +264,13 @@ def _way(request: Request) -> Way:
 
 
 def _render(
-    desk: Desk, request: Request, sled: SledFile, way: Way, fields: dict[str, str], problem: str, status: int = 200
+    desk: Desk,
+    request: Request,
+    sled: SledFile,
+    way: Way,
+    fields: dict[str, str],
+    mistake: Mistake | None,
+    status: int = 200,
 ) -> Response:
     return desk.render(
         request,
@@ -273,18 +280,24 @@ def _render(
         name=sled.sled.name,
         sled_units=sled.sled.units,
         way=way,
+        hints={field.name: _in_own_unit(field.hint, sled.sled.units) for field in way.fields},
         filled=fields,
-        problem=problem,
+        mistake=mistake,
         # a telephone's number keys have neither the signs of a fraction nor letters for a unit
         pads={"count": "numeric", "angle": "decimal", "length": "" if sled.sled.units == "in" else "decimal"},
     )
 
 
+def _in_own_unit(hint: str, units: UnitWorld) -> str:
+    """A hint with its examples in the sled's unit alone."""
+    return _EXAMPLES.sub(r"\2" if units == "in" else r"\1", hint)
+
+
 def _keep(desk: Desk, sled: SledFile, way: Way, fields: dict[str, str]) -> str:
     given = {field.name: with_point(fields[field.name]) for field in way.fields if fields.get(field.name)}
-    empty = [field.label for field in way.fields if field.needed and field.name not in given]
+    empty = [field.name for field in way.fields if field.needed and field.name not in given]
     if empty:
-        raise UserError(f"{empty[0]} is empty; fill it in")
+        raise InputError(empty[0], f"<{empty[0]}> is empty; fill it in")
     if way.name == "panel":
         corners = [given.pop(f"corner{k}") for k in range(1, 5)]
         given["corners"] = ",".join(corners)
@@ -326,12 +339,11 @@ def _corners(given: dict[str, str], name: str) -> list[str] | None:
     return [each.strip() for each in given[name].split(";")] if name in given else None
 
 
-def _in_labels(problem: UserError, way: Way) -> str:
+def _mistake(problem: UserError, way: Way) -> Mistake:
     """Name the parameters as this way's form labels their fields."""
     labels = {field.name: field.label for field in way.fields} | {
         "corners": "The corners",
         "read": "The lengths",
         "second_read": "The second stop’s lengths",
     }
-    said = problem.said(lambda parameter, value: labels.get(parameter) or as_field(parameter, value))
-    return as_sentence(said, "page")
+    return mistake_from(problem, labels, {"corners": "corner1", "read": "piece1", "second_read": "second1"})
