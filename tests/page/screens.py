@@ -99,6 +99,15 @@ def walk(tab, entry: str):
     sent("panel-2.jpg")
     tab.wait_for_url(re.compile("/reading/"))
     yield "reading-question"
+    sent("kerf-2.jpg", "slot")
+    tab.wait_for_url(re.compile("/reading/"))
+    yield "reading-slot"
+    slot = tab.url
+    tab.get_by_role("link", name="Blade and travel").click()
+    yield "travel"
+    tab.get_by_role("button", name="Say what they tell").click()
+    tab.wait_for_url(lambda url: "/reading/" in url and url != slot)
+    yield "reading-travel"
     sent("survey-1.jpg")
     tab.get_by_role("heading", name="Not measured").wait_for()
     yield "refused"
@@ -125,6 +134,7 @@ def walk(tab, entry: str):
         "tolerance": "/tolerance/drawer?depth=400mm&height=100mm&gap=0.1mm",
         "two-stops": f"/typed/{SLED_KEY}/two-stops",
         "groove-part": "/groove?at=76.2&mating=18.2&fit=slide&board=508&zero_kerf=3.2&fence=right&flange=left",
+        "groove-mistake": "/groove?at=70&width=broad&board=500&zero_kerf=3.2&fence=right&flange=left",
         "groove-first": "/groove",
         "groove": f"/groove?{_GROOVE}",
         "sheets": "/sheets",

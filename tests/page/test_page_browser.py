@@ -239,6 +239,23 @@ def test_a_broken_sending_is_repeated_by_itself_and_makes_one_reading(phone):
     assert "Not measured in the last days: 1" in tab.inner_text("main")
 
 
+def test_a_stall_says_that_nothing_gets_through(phone):
+    tab = phone()
+    tab.clock.install()
+    tap(tab, "Alder Lane", "/sled/")
+    held = []
+    tab.route("**/photo", lambda route: held.append(route))  # noqa: PLW0108 - the driver marks what it is given
+    tab.set_input_files("#kept", PHOTOS / "survey-1.jpg")
+    tab.get_by_role("button", name="Cancel").wait_for()
+    assert "Nothing gets through" not in tab.inner_text("main")
+    tab.clock.fast_forward(11_000)
+    tab.get_by_text("Nothing gets through just now. It goes on by itself").wait_for()
+    tab.get_by_role("button", name="Cancel").tap()
+    assert "Nothing gets through" not in tab.inner_text("main")
+    assert len(held) == 1
+    tab.complaints.clear()
+
+
 def test_several_photos_are_sent_one_after_the_other(phone):
     tab = phone()
     tap(tab, "Alder Lane", "/sled/")
