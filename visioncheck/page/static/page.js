@@ -262,6 +262,9 @@ for (const place of document.querySelectorAll("[data-job]")) {
   const words = document.getElementById("place");
   const trouble = document.getElementById("trouble");
   let missed = 0;
+  const began = performance.now();
+  // most answers are there within seconds: it asks often then, and spares the battery later
+  const pause = () => (missed ? 2000 : performance.now() - began < 5000 ? 200 : 700);
   const say = (sentence) => {
     if (trouble.textContent !== sentence) trouble.textContent = sentence;
     trouble.hidden = !sentence;
@@ -284,9 +287,9 @@ for (const place of document.querySelectorAll("[data-job]")) {
       missed += 1;
       if (missed >= 3) say("The computer does not answer. Is it on, and is this phone in its network? The photo is kept there; this page goes on by itself.");
     }
-    setTimeout(ask, missed ? 2000 : 700);
+    setTimeout(ask, pause());
   };
-  setTimeout(ask, 700);
+  setTimeout(ask, pause());
 }
 
 // ---------------------------------------------------------------- sharing
