@@ -53,7 +53,9 @@ def test_one_that_may_be_either_is_uncertain():
     """Light that goes on growing, as at a shadow's border, looks like the second step of a bright side face."""
     error, u = place_error(2.5, 0.0, 1.1, shade=0.03)
     assert u > 0.3
-    assert abs(error) < 2 * u
+    # the same wood is likelier: without these odds it is 1.9
+    assert abs(error) < u
+    assert abs(error) < 1.0
 
 
 def test_the_uncertainty_holds_for_faces_drawn_by_lot():

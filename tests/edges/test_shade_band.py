@@ -56,6 +56,15 @@ def test_a_band_as_dark_as_the_wood_is_taken_off(band_px, left):
     assert abs(place) < by_light / 2
 
 
+def test_a_band_that_a_lens_may_have_made_is_half_believed():
+    """Between 0.2 and 0.6 px: moved by a part of it, and the rest is in the uncertainty."""
+    by_light, place, u = place_px(WOODS["oak"], 0.8, 0.7)
+    moved = by_light - place
+    band = (0.2 + np.sqrt(0.04 + 1.6 * moved)) / 2  # moved = band (band - 0.2) / 0.4
+    assert 0.2 < band < 0.6
+    assert (band - moved) / 2 <= u < band
+
+
 def test_grey_work_has_no_colour_to_tell():
     by_light, place, u = place_px((0.2, 0.2, 0.195), 2.5, 0.4)
     assert (place, u) == (by_light, 0.0)

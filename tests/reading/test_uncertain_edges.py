@@ -12,6 +12,8 @@ from visioncheck.reading.piece import direction_slopes, read_piece
 
 CORNERS = np.array([[60.0, 100.0], [160.0, 100.0], [160.0, 160.0], [60.0, 160.0]])
 PIXEL_MM = 0.1
+SHRINK = 1 - THICK.value / VIEW.height_mm
+"""A length on the top face against what it looks like on the paper."""
 
 
 def parts_of(change, edge=1):
@@ -21,16 +23,25 @@ def parts_of(change, edge=1):
     traces[edge] = replace(traces[edge], **change)
     shape = read_piece(VIEW, tuple(traces), THICK)
     slope = direction_slopes(shape.corners_mm)[edge]
-    on_paper_mm = shape.lengths_mm[edge] / (1 - THICK.value / VIEW.height_mm)
+    on_paper_mm = shape.lengths_mm[edge] / SHRINK
     parts = {source: float(np.sqrt(slope @ matrix @ slope)) for source, matrix in shape.covariances.items()}
     return shape, {source: part * on_paper_mm / PIXEL_MM for source, part in parts.items()}
+
+
+def middle_mm(shape, source):
+    """How far the middle of edge 1 may be out, which runs along y."""
+    x_of_both_ends = np.zeros(8)
+    x_of_both_ends[[2, 4]] = 0.5
+    return float(np.sqrt(x_of_both_ends @ shape.covariances[source] @ x_of_both_ends))
 
 
 @pytest.mark.parametrize(("blur", "ends_px"), [(1.0, 0.0), (1.5, 0.0), (2.5, 0.12 * 2.0)])
 def test_an_edge_softer_than_the_others_turns(blur, ends_px):
     """0.12 of what its blur has beyond 1.5 times the sharpest: 2.5² - 1.5² = 2²."""
-    _, parts = parts_of({"blur_px": blur})
+    shape, parts = parts_of({"blur_px": blur})
     assert parts["soft edge"] == pytest.approx(ends_px, rel=0.02)
+    # both ends as one: half of it
+    assert middle_mm(shape, "soft edge") == pytest.approx(ends_px / 2 * PIXEL_MM * SHRINK, rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -45,10 +56,7 @@ def test_a_faint_edge_may_be_a_shadows(contrast, blur, ends_px):
 def test_a_narrow_side_face_moves_the_edge_and_does_not_turn_it():
     shape, parts = parts_of({"arris_u_mm": 0.05})
     assert parts["arris"] == pytest.approx(0.0, abs=0.01)
-    middle = np.zeros(8)
-    middle[[2, 4]] = 0.5  # x of both ends of the edge that runs along y
-    moved = float(np.sqrt(middle @ shape.covariances["arris"] @ middle))
-    assert moved == pytest.approx(0.05 * (1 - THICK.value / VIEW.height_mm), rel=0.02)
+    assert middle_mm(shape, "arris") == pytest.approx(0.05 * SHRINK, rel=0.02)
 
 
 def test_where_an_edge_is_not_seen_up_to_its_ends():
