@@ -177,8 +177,10 @@ EDGE_HIDDEN = 0.4
 """Share of the edge. Where other things lie along more of it, they are why it cannot be followed; assumption."""
 EDGE_LEAST_CONTRAST = 2.7
 """Step over noise. A fainter edge is flagged; assumption."""
+EDGE_SOFTER_THAN_COLOUR = 1.05
+"""Times the blur of an edge told by colour alone. A softer one has shade along it; assumption."""
 EDGE_SOFT_CONTRAST = 3.75
-"""Step over noise. Of an edge twice as soft as the sharpest of the piece a smaller one counts as faint; assumption."""
+"""Step over noise. Of an edge softer than colour alone would make it a smaller one counts as faint; assumption."""
 SECOND_PIECE = 0.35
 """Share of the work's area. A second thing as large as this may be meant; assumption."""
 STICK_MM = 10.0

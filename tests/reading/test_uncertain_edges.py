@@ -46,7 +46,12 @@ def test_an_edge_softer_than_the_others_turns(blur, ends_px):
 
 @pytest.mark.parametrize(
     ("contrast", "blur", "ends_px"),
-    [(2.6, 1.0, 1.5), (2.8, 1.0, 0.0), (3.7, 2.1, np.hypot(1.5, 0.12 * np.sqrt(2.1**2 - 1.5**2)))],
+    [
+        (2.6, 1.0, 1.5),
+        (2.8, 1.0, 0.0),
+        (3.7, 2.2, np.hypot(1.5, 0.12 * np.sqrt(2.2**2 - 1.5**2))),
+        (3.7, 2.05, 0.12 * np.sqrt(2.05**2 - 1.5**2)),
+    ],
 )
 def test_a_faint_edge_may_be_a_shadows(contrast, blur, ends_px):
     _, parts = parts_of({"contrast": contrast, "blur_px": blur})

@@ -31,6 +31,8 @@ _SOFT_TIMES, _SOFT_SHARE = 1.5, 0.12
 """An edge so many times softer than the sharpest of the piece has shade along it, or is told from what lies beyond by
 colour alone, which JPEG keeps at half the resolution. Of what its blur has beyond that its ends are out against each
 other by this share (on painted pictures with hard shadows 0.07 to 0.33)."""
+_COLOUR_PX = 1.75
+"""What an edge told by colour alone is blurred by besides."""
 _FAINT_PX = 1.5
 """By how much an edge that hardly differs from what lies beside it may be out, and at one end against the other; on
 painted pictures up to 3.5 px and 1.4 px, the border of a shadow being taken for it."""
@@ -130,7 +132,8 @@ def _soft_mm(trace: Trace, sharpest_px: float) -> float:
 
 
 def _is_faint(trace: Trace, sharpest_px: float) -> bool:
-    soft = trace.blur_px > checks.EDGE_SOFT_TIMES * sharpest_px
+    by_colour_px = float(np.hypot(sharpest_px, _COLOUR_PX))
+    soft = trace.blur_px > checks.EDGE_SOFTER_THAN_COLOUR * by_colour_px
     return trace.contrast < (checks.EDGE_SOFT_CONTRAST if soft else checks.EDGE_LEAST_CONTRAST)
 
 
