@@ -139,6 +139,9 @@ edge; assumption."""
 FRAME_BLURRED_SHARE = 1.0 / 1280
 """Share of the frame's long side. More blur is too much: as `BLURRED_PX` of a photo of 4000 px, beside the frame's own
 pixels."""
+FRAME_HIDDEN_SHARE = 0.2
+"""Share of the points of a stretch of the band. Where fewer are seen in a sharp frame, something lies on it; in frames
+with nothing there 0.38 and more are; assumption."""
 FRAME_MOST_MOVED = 0.02
 """Share of the frame, from one frame to the next, about half a second later. With more the hand moves; assumption."""
 

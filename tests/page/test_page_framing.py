@@ -72,6 +72,27 @@ def test_what_a_person_would_mend_first_is_said_first(frame):
     assert judge(soft, before=still + 0.05).about == "still"
 
 
+@pytest.mark.parametrize("side", ["left", "right", "top", "bottom"])
+def test_a_piece_over_the_band_is_said_last_and_where(frame, side):
+    corners = np.array(judge(frame).corners) * frame.shape[1::-1]
+    middle = corners.mean(axis=0)
+    ways = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}
+    out = np.array(ways[side], float)
+    edge = max(float((corner - middle) @ out) for corner in corners)
+    covered = frame.copy()
+    size = np.where(out == 0, 90, 60)
+    low, high = (np.round(middle + (edge - 25) * out + sign * size).astype(int) for sign in (-1, 1))
+    cv2.rectangle(covered, low.tolist(), high.tolist(), (60, 100, 150), -1)
+    judged = judge(covered)
+    assert (judged.about, f"at the {side}:" in judged.do) == ("band", True)
+    assert judge(cv2.GaussianBlur(covered, (0, 0), 1.3)).about == "sharp"
+
+
+@pytest.mark.parametrize("name", ["corner-1", "panel-2", "strip-1", "gap-1", "kerf-2"])
+def test_ordinary_frames_have_nothing_on_the_band(name):
+    assert judge(shrunk(PHOTOS / f"{name}.jpg", 1280)).about != "band"
+
+
 def test_a_tilted_view_is_for_the_survey_alone():
     tilted = shrunk(PHOTOS / "survey-2.jpg", 1280)
     assert judge(tilted).about == "tilt"

@@ -34,6 +34,8 @@ Purpose = Literal["piece", "survey"]
 _MIRRORED = "This camera’s picture is mirrored: use the one at the back"
 _LARGEST_BYTES = 2**20
 _MOST_PIXELS = 3 * 10**6
+_BAND_MM, _STRETCH_MM = 25.0, 35.0
+"""How far in from the outermost points the band reaches, and how far about a point a stretch of it is looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ class Framing:
     do : str
         What to mend first, in a word of command; empty: nothing, take the photo.
     about : str
-        What that is about: ``sheet``, ``near``, ``tilt``, ``glare``, ``still`` or ``sharp``; empty with `do`.
+        What that is about: ``sheet``, ``near``, ``tilt``, ``glare``, ``still``, ``sharp`` or ``band``; empty with `do`.
     corners : list of list of float
         The sheet's four corners in the frame, in parts of its width and height; empty where no sheet is seen.
     """
@@ -143,6 +145,30 @@ def _how(
         yield "still", "Hold still"
     if points.blur_px > checks.FRAME_BLURRED_SHARE * max(photo.size):
         yield "sharp", "Not sharp: hold still, tap to focus, or give more light"
+    elif (hidden := _hidden_side(points)) is not None:
+        # only now: of a band that is out of sight, too bright or not sharp points are missing too
+        yield "band", f"Something covers the printed band at the {hidden}: lay everything inside it"
+
+
+def _hidden_side(points: TargetPoints) -> str | None:
+    """The side of the picture where next to no point of a stretch of the band is seen; None where all of it is."""
+    numbers, counts = np.unique(points.sheet, return_counts=True)
+    here = points.sheet == numbers[np.argmax(counts)]
+    printed = target_layout(points.paper).saddles_mm
+    seen = np.isin(np.arange(len(printed)), points.index[here])
+    low, high = printed.min(axis=0), printed.max(axis=0)
+    band = np.minimum(printed - low, high - printed).min(axis=1) < _BAND_MM
+    places, seen = printed[band], seen[band]
+    near = np.linalg.norm(places[:, None] - places[None], axis=2) < _STRETCH_MM
+    share = (near @ seen.astype(float)) / near.sum(axis=1)
+    worst = int(np.argmin(share))
+    if share[worst] > checks.FRAME_HIDDEN_SHARE:
+        return None
+    homography, _ = cv2.findHomography(printed[points.index[here]], points.xy_px[here])
+    out = np.subtract(*project(homography, np.array([places[worst], places.mean(axis=0)])))
+    if abs(out[0]) > abs(out[1]):
+        return "left" if out[0] < 0 else "right"
+    return "top" if out[1] < 0 else "bottom"
 
 
 def _decode(path: str) -> NDArray[np.uint8] | None:
