@@ -35,15 +35,15 @@ WORDS = (
 )  # fmt: skip
 
 
-def leaves(command, path=()):
+def leaves(command, path=(), without=ELSEWHERE):
     """Every command that does something, with its way."""
     below = getattr(command, "commands", None)
     if not below:
         yield path, command
         return
     for name, each in below.items():
-        if name not in ELSEWHERE:
-            yield from leaves(each, (*path, name))
+        if name not in without:
+            yield from leaves(each, (*path, name), without)
 
 
 COMMANDS = list(leaves(typer.main.get_command(app)))

@@ -153,9 +153,12 @@ def test_a_gap_goes_on_to_the_fence_error(rig, fence, turned, straightedge):
     assert ("at the straightedge" in opened) == opens_there
 
 
-@pytest.mark.parametrize("piece", [None, "corner", "slot"])
-def test_a_turned_half_goes_with_a_gap_alone(rig, piece):
-    with pytest.raises(UserError, match="turned_half goes with the gap"):
+@pytest.mark.parametrize(
+    ("piece", "said"),
+    [(None, "goes with the gap"), ("corner", "has no bearing on piece='corner'"), ("slot", "has no bearing")],
+)
+def test_a_turned_half_goes_with_a_gap_alone(rig, piece, said):
+    with pytest.raises(UserError, match=f"turned_half {said}"):
         measure_photo(PHOTOS / "gap-1.jpg", rig, piece=piece, turned_half="left")
 
 

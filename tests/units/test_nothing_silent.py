@@ -44,8 +44,8 @@ OVER = [
 IDLE = [
     ("study --readings table.csv --rig rig.json", "--rig has no effect"),
     ("study --readings table.csv --cuts 5 --piece strip", "--piece and --cuts have no effect"),
-    ("measure a.jpg --piece corner --cuts 5", "--cuts has no effect"),
-    ("measure a.jpg --piece strip --turned-half left", "--turned-half has no effect"),
+    ("measure a.jpg --piece corner --cuts 5", "--cuts has no bearing on --piece corner"),
+    ("measure a.jpg --piece strip --turned-half left", "--turned-half has no bearing on --piece strip"),
     ("batch list.csv --log LOG --cluster tcp://x:1 --workers 2", "--workers has no effect"),
     ("measure a.jpg --time 2026-03-01", "--time go into a log"),
     ("measure a.jpg b.jpg --sled long.toml --log LOG --time 2026-03-01", "--time is of one photo"),

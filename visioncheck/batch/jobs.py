@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from visioncheck import checks
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.files import read_text
-from visioncheck.measuring.options import PieceOptions, read_piece_options
+from visioncheck.measuring.options import PieceOptions, parameter_of, read_piece_options
 from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
 from visioncheck.photo.load import PHOTO_SUFFIXES, is_drawn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from visioncheck.measuring.request import RigFile, SledFile
 
@@ -211,7 +211,19 @@ def manifest_jobs(manifest: Path, known: Known, told: PieceOptions, person: str)
             raise UserError(f"{manifest}, line {number}: {problem}") from None
     if not jobs:
         raise UserError(f"{manifest} lists no photos; write one a line below the heading 'photo'")
+    _require_use(told, jobs)
     return jobs, replace(known, sleds=sleds, rigs=rigs)
+
+
+def _require_use(told: PieceOptions, jobs: Sequence[BatchPhoto]) -> None:
+    """Refuse what is said of every photo where each row says it itself or is of a kind that has no use for it."""
+    for name, value in told.said.items():
+        if all(getattr(job.told, name) != value for job in jobs):
+            parameter = parameter_of(name)
+            said = (
+                f"<{parameter}> has no effect: every row says it itself, or is of another kind of piece; leave it out"
+            )
+            raise InputError(parameter, said)
 
 
 def _rows(manifest: Path) -> Iterator[tuple[int, dict[str, str]]]:
@@ -269,13 +281,9 @@ def _job(
         edges=edges,
         slot=slot,
     )
-    # what is said of every gap or corner is not said of the other pieces
-    if (own.piece or told.piece) not in {"gap", "bevel"}:
-        told = replace(told, turned_half=None)
-    if (own.piece or told.piece) not in {None, "corner"}:
-        told = replace(told, edges=None)
-    if (own.piece or told.piece) != "slot":
-        told = replace(told, slot=None)
+    if (own.kind or told.kind) is None:
+        # what is said of every gap is not said of the other pieces
+        told = replace(told, turned_half=None, cut_edge=None)
     return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],

@@ -105,14 +105,10 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Measure a test piece in photos: its angles, the fence error and the correction."""
-    piece = "slot" if piece is None and slot is not None else piece
     _check_photos(photos, turned=turned or recut is not None)
     _check_picture(picture, photos, rig, sled, turned=turned or recut is not None, budget=budget)
-    _check_kind(piece, cuts, turned_half)
-    if piece in {"panel", "slot", "gap"}:
-        refuse_idle({"--nominal": nominal, "--edges": edges}, f"on --piece {piece}")
-    if piece == "strip" or cuts is not None:
-        refuse_idle({"--edges": edges}, "on a strip")
+    counts_alone = log is None and not as_json and (len(photos) == 1 or turned or recut is not None)
+    _check_idle(piece, recut, turned=turned, budget=budget, cut=cut if counts_alone else None)
     _check_log(log, sled, person or note or adjusted or time or "")
     read_at = _read_time(time, len(photos) > 1 and not (turned or recut is not None))
     if taken_after and not adjusted:
@@ -193,11 +189,13 @@ def _check_photos(photos: Sequence[Path], *, turned: bool) -> None:
         refuse_twice(photos)
 
 
-def _check_kind(piece: str | None, cuts: int | None, turned_half: str | None) -> None:
-    if piece in {"corner", "slot", "gap"}:
-        refuse_idle({"--cuts": cuts}, f"on --piece {piece}")
-    if piece in {"corner", "panel", "strip", "slot"}:
-        refuse_idle({"--turned-half": turned_half}, f"on --piece {piece}")
+def _check_idle(piece: str | None, recut: str | None, *, turned: bool, budget: bool, cut: str | None) -> None:
+    """Refuse what has no effect on this command alone; what a kind of piece has no use for is refused everywhere."""
+    if recut is not None:
+        refuse_idle({"--turned": turned}, "with --recut, which is about two cuts")
+    if piece == "straight":
+        refuse_idle({"--budget": budget}, "on --piece straight")
+    refuse_idle({"--cut": cut}, "on one reading that is not kept, since it says how several count together")
 
 
 def _check_picture(

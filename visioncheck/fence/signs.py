@@ -216,12 +216,18 @@ def strip_multiples(cuts: int, nominal_deg: float) -> tuple[int, ...]:
     ValueError
         With fewer than 2 cuts, or when the nominal angle belongs to no closed panel.
     """
-    sides = 360.0 / (180.0 - nominal_deg) if 0 < nominal_deg < 180 else 0.0
+    sides = panel_sides(nominal_deg)
     if cuts < 2:
         raise ValueError("a strip carries the fence error from the second cut on")
-    if not (sides > 2.5 and abs(sides - round(sides)) < 1e-6):
+    if sides is None:
         raise ValueError(f"no panel closes with corners of {nominal_deg:g}°")
-    return (round(sides),) if cuts >= round(sides) else (cuts, cuts - 1)
+    return (sides,) if cuts >= sides else (cuts, cuts - 1)
+
+
+def panel_sides(nominal_deg: float) -> int | None:
+    """How many sides a panel has whose corners are all of this angle; None where none closes."""
+    sides = 360.0 / (180.0 - nominal_deg) if 0 < nominal_deg < 180 else 0.0
+    return round(sides) if sides > 2.5 and abs(sides - round(sides)) < 1e-6 else None
 
 
 def at_the_saw(towards_fence: NDArray[np.float64], fence: FenceSide) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

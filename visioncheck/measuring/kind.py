@@ -15,6 +15,7 @@ from visioncheck.errors import Field, InputError, Marks, Refusal
 from visioncheck.fence.kind import KindWeights, weigh_kinds
 from visioncheck.fence.mitre import require_setting
 from visioncheck.fence.of_piece import strip_ends, which_edges, with_fence_error, with_rivals
+from visioncheck.fence.signs import panel_sides
 from visioncheck.flags import FlagCode
 from visioncheck.measuring.detect import Measured
 from visioncheck.measuring.options import PieceOptions
@@ -71,10 +72,7 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         covers=seen.covers,
     )
     told = options.piece or (None if options.cuts is None else "strip") or ("corner" if saw.is_mitre else None)
-    if told == "panel" and saw.is_mitre:
-        raise InputError("piece", "a panel of four cuts is square; leave <nominal> out, or say <piece=corner>").of(
-            bare.photo
-        )
+    _require_closing(bare.photo, told, saw)
     if options.edges is not None or not shape.is_four_sided:
         return _tell_corner(seen, shape, bare, told, request)
     # of a strip the fence touches an end
@@ -94,6 +92,16 @@ def tell_piece(seen: SeenPiece, shape: Piece, request: MeasureRequest) -> Measur
         reading = with_rivals(own, list(zip(others, rivals.values(), strict=True)))
         reading = assuming(reading, sled, {"fence": saw.fence, "piece_side": saw.piece})
     return _with_doubts(seen, shape, reading)
+
+
+def _require_closing(photo: str, told: str | None, saw: Saw) -> None:
+    """Refuse a panel of four cuts, or a strip of one of any number, that no cuts at the nominal angle make."""
+    if told == "panel" and saw.is_mitre:
+        said = "a panel of four cuts is square; leave <nominal> out, or say <piece=corner>"
+        raise InputError("piece", said).of(photo)
+    if told == "strip" and panel_sides(saw.nominal_deg) is None:
+        said = f"no cuts at {saw.nominal_deg:g}° close a panel, so no strip tells of them; measure the <piece=corner>"
+        raise InputError("piece", said).of(photo)
 
 
 def _tell_corner(seen: SeenPiece, shape: Piece, bare: Reading, told: str | None, request: MeasureRequest) -> Measured:

@@ -23,6 +23,18 @@ WAYS = ("top", "bottom", "left", "right")
 RECUTS: tuple[Recut, Recut] = ("end for end", "second edge")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
 CUTS = ("fresh", "same")
+_BEARING: Mapping[str, tuple[str, ...]] = {
+    "corner": ("thickness", "fence_edge", "nominal_deg", "edges", "recut", "cut"),
+    "panel": ("thickness", "fence_edge", "cut"),
+    "strip": ("thickness", "fence_edge", "cuts", "nominal_deg", "cut"),
+    "slot": ("thickness", "slot"),
+    "gap": ("thickness", "fence_edge", "turned_half", "cut"),
+    "bevel": ("thickness", "fence_edge", "turned_half", "cut_edge", "nominal_deg"),
+    "straight": ("thickness", "fence_edge"),
+}
+"""What may be told of each kind beside the kind itself."""
+_OF_ONE_HALF = ("cut_edge", "nominal_deg")
+"""Of a bevel, what two halves of it have not."""
 _U_BOARD_MM = 0.05
 """How unlike a board's thickness is from place to place (common practice, no source)."""
 _TWO_SIDED_95 = 1.959964
@@ -80,16 +92,81 @@ class PieceOptions:
         every = dict(vars(self)) | {"thickness": None, "thickness_mm": thickness}
         return {key: value for key, value in every.items() if value is not None}
 
+    @property
+    def said(self) -> dict[str, Any]:
+        """What is said, by field."""
+        return {name: value for name, value in vars(self).items() if value is not None}
+
+    @property
+    def kind(self) -> str | None:
+        """The kind of piece that is said, or that alone has what is said; None where nothing says it."""
+        if self.piece is not None:
+            return self.piece
+        if self.slot is not None:
+            return "slot"
+        if self.cuts is not None:
+            return "strip"
+        return "corner" if self.edges is not None or self.recut is not None else None
+
+    @property
+    def idle(self) -> tuple[str, ...]:
+        """Names of what is said and has no bearing on this kind of piece."""
+        if self.kind is None:
+            return ()
+        halves = _OF_ONE_HALF if self.turned_half is not None else ()
+        known = {"piece", *_BEARING[self.kind]}.difference(halves)
+        return tuple(name for name in self.said if name not in known)
+
     def over(self, before: PieceOptions) -> PieceOptions:
-        """What was said before, and over it what is said here."""
-        return replace(before, **{key: value for key, value in vars(self).items() if value is not None})
+        """What was said before, where it has a bearing on the kind as it is said now, and over it what is said here."""
+        both = replace(before, **self.said)
+        return replace(both, **dict.fromkeys(set(both.idle).difference(self.said)))
+
+
+def parameter_of(field: str) -> str:
+    """How a field is called where it is given."""
+    return field.removesuffix("_deg")
+
+
+def require_bearing(options: PieceOptions) -> None:
+    """Refuse what is said and has no bearing on the kind of piece that is said.
+
+    Raises
+    ------
+    InputError
+        Naming the parameter.
+    """
+    if not options.idle:
+        return
+    name = parameter_of(options.idle[0])
+    if options.idle[0] in _BEARING[str(options.kind)]:
+        raise InputError(name, f"<{name}> has no bearing on two halves (<turned_half>); leave one of the two out")
+    raise InputError(name, f"<{name}> has no bearing on <piece={options.kind}>; leave it out")
+
+
+def require_kind(options: PieceOptions) -> None:
+    """Refuse what is said of one kind of piece where the kind is not said, or is another.
+
+    Raises
+    ------
+    InputError
+        Naming the parameter.
+    """
+    require_bearing(options)
+    if options.turned_half is not None and options.kind is None:
+        raise InputError(
+            "turned_half",
+            "<turned_half> goes with the gap between two halves; say <piece=gap> or <piece=bevel> too, or leave it out",
+        )
+    if options.cut_edge is not None and options.kind is None:
+        raise InputError("cut_edge", "<cut_edge> goes with a board on its edge; say <piece=bevel> too, or leave it out")
 
 
 def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
     """What the user had said of the piece of a reading that the log keeps."""
     told = reading.get("told", {})
     thick = told.get("thickness_mm")
-    return PieceOptions(
+    kept = PieceOptions(
         thickness=None if thick is None else Quantity(thick["value"], thick["u"], "mm"),
         piece=told.get("piece"),
         fence_edge=told.get("fence_edge"),
@@ -102,6 +179,8 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         edges=told.get("edges"),
         slot=told.get("slot"),
     )
+    # earlier versions took and kept what had no bearing
+    return PieceOptions().over(kept)
 
 
 def read_piece_options(
@@ -123,7 +202,7 @@ def read_piece_options(
     Raises
     ------
     InputError
-        Naming the parameter.
+        Naming the parameter; something cannot be, or has no bearing on the kind of piece.
     """
     choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
     choices |= {"cut_edge": (cut_edge, WAYS), "recut": (recut, RECUTS)}
@@ -131,25 +210,25 @@ def read_piece_options(
     for name, (value, known) in choices.items():
         if value is not None and value not in known:
             raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
-    number = _slot(slot, piece)
-    piece = piece if number is None else "slot"
+    number = _slot(slot)
+    piece = piece if piece is not None or number is None else "slot"
     half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
     again = None if recut is None else RECUTS[RECUTS.index(recut)]
     thick = None if thickness is None else _thickness(thickness, units)
-    return PieceOptions(
+    told = PieceOptions(
         thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut, _edges(edges), number
     )
+    require_bearing(told)
+    return told
 
 
-def _slot(given: int | str | None, piece: str | None) -> int | None:
+def _slot(given: int | str | None) -> int | None:
     """Which of several slots: a number that was typed, or one."""
     if given is None:
         return None
     text = str(given).strip()
     if isinstance(given, bool) or not text.isdecimal() or not 1 <= int(text[:4]) <= checks.SLOT_MOST_NUMBER:
         raise InputError("slot", f"<slot> {given!r:.40} is no number of a slot; count from 1")
-    if piece not in {None, "slot"}:
-        raise InputError("slot", f"<slot> has no bearing on <piece={piece}>; leave it out")
     return int(text)
 
 

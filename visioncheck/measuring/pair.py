@@ -13,6 +13,7 @@ from visioncheck.codes import in_order
 from visioncheck.errors import InputError, UserError
 from visioncheck.measuring.detect import Detection, Measured
 from visioncheck.measuring.kind import edge_doubts, tell_piece
+from visioncheck.measuring.options import require_kind
 from visioncheck.measuring.piece import SeenPiece, pointed_edge, require_four_sides, see_piece
 from visioncheck.measuring.request import MeasureRequest, refuse_twice
 from visioncheck.measuring.slot import SLOT_KINDS
@@ -47,6 +48,7 @@ def measure_turned(request: MeasureRequest, detection: Detection | None = None) 
     assert request.turned is not None  # else it is `measure_photo`'s
     refuse_twice((request.photo, request.turned))
     rig, options = request.rig, request.options
+    require_kind(options)
     if options.recut is not None:
         return measure_two_cuts(request, detection)
     if options.piece == "straight":

@@ -11,6 +11,7 @@ from visioncheck.measuring.bevel import measure_bevel
 from visioncheck.measuring.detect import Detection, Measured, detect
 from visioncheck.measuring.gap import measure_slot
 from visioncheck.measuring.kind import tell_piece
+from visioncheck.measuring.options import require_kind
 from visioncheck.measuring.piece import agreed_fence_edge, require_four_sides, see_piece
 from visioncheck.measuring.request import MeasureRequest
 from visioncheck.measuring.slot import SLOT_KINDS, Scene
@@ -41,19 +42,13 @@ def measure_photo(request: MeasureRequest, detection: Detection | None = None) -
         It cannot be measured honestly.
     """
     options = request.options
-    if options.turned_half is not None and options.piece not in {"gap", "bevel"}:
-        raise InputError(
-            "turned_half",
-            "<turned_half> goes with the gap between two halves; say <piece=gap> or <piece=bevel> too, or leave it out",
-        )
+    require_kind(options)
     if options.recut is not None:
         raise InputError("recut", "<recut> goes with two photos, of the board after each cut; give the second one too")
     if options.piece == "straight":
         return measure_straight(request, detection)
     if options.piece == "bevel":
         return measure_bevel(request, detection)
-    if options.cut_edge is not None:
-        raise InputError("cut_edge", "<cut_edge> goes with a board on its edge; say <piece=bevel> too, or leave it out")
     if options.piece in SLOT_KINDS:
         return measure_slot(request, options.piece, detection)
     corner_only = options.edges is not None
