@@ -80,7 +80,7 @@ def test_a_piece_over_the_band_is_said_last_and_where(frame, side):
     out = np.array(ways[side], float)
     edge = max(float((corner - middle) @ out) for corner in corners)
     covered = frame.copy()
-    size = np.where(out == 0, 90, 60)
+    size = np.where(out == 0, 150, 60)
     low, high = (np.round(middle + (edge - 25) * out + sign * size).astype(int) for sign in (-1, 1))
     cv2.rectangle(covered, low.tolist(), high.tolist(), (60, 100, 150), -1)
     judged = judge(covered)
