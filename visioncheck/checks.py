@@ -169,6 +169,8 @@ EDGE_NARROW_FACE_MM = 1.0
 """mm. Where no thickness is known, a side face that shows less at most is not doubted for; assumption."""
 SHADE_LEAST_STATIONS = 40
 """Stations. From fewer nothing is told of shade beside an edge; assumption."""
+SHADE_LEAST_BLUR = 1.1
+"""Times the print's blur. Beside a sharper edge no shade is looked for; assumption."""
 SHADE_LEAST_CONTRAST = 5.0
 """Step of colour over its noise. With less, colour does not tell shade from wood; assumption."""
 SHADE_LEAST_PX, SHADE_MOST_PX = 0.2, 4.0

@@ -58,7 +58,8 @@ def shade_band(coded: Array, seen: Array, offset_px: Array, fit: StepFits, use: 
         Of the print beside it.
     """
     rows = np.flatnonzero(use)[::_EVERY]
-    if len(rows) < checks.SHADE_LEAST_STATIONS:
+    # a band makes the step softer than the print beside it
+    if len(rows) < checks.SHADE_LEAST_STATIONS or fit.blur < checks.SHADE_LEAST_BLUR * blur_px:
         return _HERE
     coded, seen, offset_px, at = coded[rows], seen[rows], offset_px[rows], fit.at[rows]
     away = offset_px - at[:, None]
