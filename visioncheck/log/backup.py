@@ -69,13 +69,16 @@ def back_up(folder: Path, to: Path) -> Copied:
     with Log.open(folder, readonly=True) as log, plain_errors(to, "written", "the backup before is as it was"):
         _make_room(to)
         beside = to / _UNFINISHED
-        _copy_database(log.connection, beside)
-        with _opened(beside, to) as copy:
-            found = inventory.take(copy)
-            _require_newer(to, found)
-            copied = _copy_photos(log.photos, copy.photos, found)
-            copy.connection.execute("PRAGMA journal_mode = DELETE")
-        _take_place(beside, to, found)
+        try:
+            _copy_database(log.connection, beside)
+            with _opened(beside, to) as copy:
+                found = inventory.take(copy)
+                _require_newer(to, found)
+                copied = _copy_photos(log.photos, copy.photos, found)
+                copy.connection.execute("PRAGMA journal_mode = DELETE")
+            _take_place(beside, to, found)
+        finally:
+            beside.unlink(missing_ok=True)
         _copy_beside(folder, to)
     return copied
 
