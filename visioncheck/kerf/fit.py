@@ -48,7 +48,10 @@ FITS: dict[str, Fit] = {
     "glue": Fit("glue", 0.10, 0.03, 0.20),
     "slide": Fit("slide", 0.30, 0.15, 0.60),
 }
-"""Common practice, no source: driven home with a mallet; slid in by hand with room for glue; moving freely."""
+"""Common practice, no source: driven home with a mallet; slid in by hand with room for glue; moving freely.
+
+What is known of glue bounds them: joints in close contact have gaps of less than 0.15 mm (`tests/kerf/test_fits.py`).
+"""
 
 
 @dataclass(frozen=True, slots=True)
