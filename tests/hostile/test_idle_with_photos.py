@@ -31,6 +31,9 @@ from visioncheck.measuring.detect import Detection
 from visioncheck.measuring.slot import Scene
 
 FIXTURES = PHOTOS.parents[1]
+STOPS = "lengths corner-2.jpg corner-2.a.jpg --second corner-2.b.jpg --second corner-2.c.jpg"
+GROOVE = "groove --at 40mm --board 114mm --kerf 2.6mm --zero-kerf 2.4mm --fence right --flange left"
+TRIAL = "--width 2.4mm --trial-setting 40.2mm --photo kerf-2.jpg --thickness 19.1mm --fence-edge bottom"
 GAP = "measure gap-1.jpg --turned-half left --fence-edge top"
 BASES = {
     "a corner": "measure corner-2.jpg",
@@ -54,6 +57,12 @@ BASES = {
     "a mitre": "measure mitre-1.jpg --nominal 45 --fence-edge bottom",
     "travel": "travel kerf-2.jpg --json",
     "travel of a sled": "travel kerf-2.jpg --sled sled.toml",
+    "lengths": "lengths corner-2.jpg corner-2.a.jpg",
+    "lengths of two stops": STOPS,
+    "lengths and lines": f"{STOPS} --fence-edge top --cut-edge left",
+    "a cut board": "groove board.toml --photo kerf-2.jpg --thickness 19.1mm --fence-edge bottom",
+    "a part by photo": f"{GROOVE} --mating-photo strip-1.jpg --mating-thickness 12.3mm --fit glue",
+    "a trial by photo": f"{GROOVE} {TRIAL}",
     "a batch": "batch in --sled sled.toml --log log",
     "a batch of slots": "batch slots --sled sled.toml --log log --piece slot",
     "a table": "batch table.csv --sled sled.toml --log log",
@@ -82,6 +91,14 @@ VALUES = {
     "--rig": ("rig.json",), "--sled": ("sled.toml", "Oak"), "--thickness": ("15mm",), "--piece": ("corner", "panel"),
     "--fence-edge": SIDES, "--cut-edge": SIDES, "--cuts": ("3", "5"), "--turned-half": ("left", "right"),
     "--recut": ("second edge",), "--nominal": ("45", "88"), "--edges": ("a,b", "b,c"), "--slot": ("2",),
+    "--set": ("77mm",), "--second-set": ("77mm",), "--second": ("corner-2.d.jpg",),
+    "--mating-photo": ("strip-1.jpg",),
+    "--read": ("300mm,300.1mm",), "--second-read": ("300mm,300.1mm",), "--angles": ("90,90.1",),
+    "--second-angles": ("90,90.1",), "--u": ("0.3mm",), "--at": ("41mm",), "--width": ("2.5mm",),
+    "--mating": ("3mm",), "--mating-plus-minus": ("0.5mm",), "--fit": ("slide",), "--board": ("115mm",),
+    "--plus-minus": ("0.5mm",), "--zero-kerf": ("2.2mm",), "--fence": ("left",), "--flange": ("right",),
+    "--overlap": ("0.9mm",), "--photo": ("kerf-2.jpg",), "--mating-thickness": ("14mm",), "--trial-setting": ("41mm",),
+    "--trial-at": ("41mm",),
     "--cut": ("fresh", "same"), "--picture": ("drawn.png",), "--log": ("log",), "--person": ("Ida",),
     "--note": ("wet",), "--adjusted": ("screw",), "--time": ("2026-03-01",), "--other-end": ("kerf-2.other.jpg",),
     "--pulled-back": ("kerf-2.other.jpg",),
@@ -121,6 +138,11 @@ READ = (
     *(("visioncheck.measuring.%s.see_piece", each) for each in ("photo", "bevel", "straight", "pair")),
     *(("visioncheck.measuring.gap.%s", each) for each in ("detect", "fit_view", "find_outlines", "slot_reading")),
     *(("visioncheck.measuring.%s.detect", each) for each in ("detect", "photo")),
+    *(
+        ("visioncheck.measuring.lengths.%s", each)
+        for each in ("detect", "fit_view", "find_laid_apart", "trace_outline")
+    ),
+    ("visioncheck.measuring.groove.%s", "find_and_trace"),
     ("visioncheck.measuring.sheets.%s", "look_at_sheet"),
 )
 DRAWN = ("visioncheck.present.picture.draw_reading", "visioncheck.present.budget.draw_budget")
@@ -185,6 +207,7 @@ def shop(tmp_path_factory, rig_file):
     more = count()
     for name, photo in (
         ("kerf-2.other.jpg", "kerf-2"),
+        *((f"corner-2.{k}.jpg", "corner-2") for k in "abcd"),
         *((f"study/{photo}/{photo}.{k}.jpg", photo) for photo in STUDIED for k in "ab"),
         *((f"nested/{photo}/{k}/{photo}.{m}.jpg", photo) for photo in STUDIED for k in "ab" for m in "ab"),
     ):
@@ -210,6 +233,7 @@ def shop(tmp_path_factory, rig_file):
             ("typed.json", "reckon --angle 90.1 --sled sled.toml --json"),
         ):
             Path(name).write_text(out_of(line))
+        shutil.copy(FIXTURES / "plans" / "trial-board.toml", "board.toml")
         Path("table.csv").write_text("photo,piece\ncorner-2.jpg,corner\nkerf-2.jpg,slot\n")
         rows = [f"{piece},Ida,{0.01 * piece + 0.001 * k}" for piece in (1, 2, 3) for k in (0, 1)]
         Path("study.csv").write_text("\n".join(["piece,person,value", *rows]) + "\n")

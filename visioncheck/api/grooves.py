@@ -172,15 +172,15 @@ def grooves(
     else:
         wanted = load_plan(as_path("plan", plan, "a plan file"))
     if part is not None:
-        wanted = _with_part(wanted, part)
+        wanted = plan_with_part(wanted, part)
     if photo is None and (rig is not None or thickness is not None or fence_edge is not None):
         raise InputError("photo", "<rig>, <thickness> and <fence_edge> go with a photo of the cut board, <photo>")
     checked = () if photo is None else check_board(wanted, photo, as_rig(rig), thickness, fence_edge)
     return GrooveLayout(wanted, lay_out(wanted), checked)
 
 
-def _with_part(plan: Plan, part: Quantity) -> Plan:
-    """The plan with the part's width where a groove has a fit."""
+def plan_with_part(plan: Plan, part: Quantity) -> Plan:
+    """The plan with the part's width where a groove has a fit; raises InputError where none has."""
     from visioncheck.kerf.plan import with_part
 
     if not isinstance(part, Quantity) or part.unit != "mm" or not part.value > 0:

@@ -79,19 +79,23 @@ def groove(
     }  # fmt: skip
     given = {option: value for option, value in typed.items() if value is not None}
     surveyed = _rig(rig)
-    part = _part(mating_photo, mating_thickness, surveyed, mating)
+    part = _part(
+        mating_photo, mating_thickness, surveyed, {"--mating": mating, "--mating-plus-minus": mating_plus_minus}
+    )
     if part is not None and plan is None:
         given |= {"--mating": f"{part.value:.4f}mm", "--mating-plus-minus": f"{part.expanded():.4f}mm"}
     wanted = _plan(plan, given)
     if part is not None:
-        from visioncheck.kerf.plan import with_part
+        from visioncheck.api.grooves import plan_with_part
 
-        wanted = with_part(wanted, part)
+        wanted = plan_with_part(wanted, part)
     if photo is None and (thickness or fence_edge or (rig and not mating_photo)):
         raise UserError("--rig, --thickness and --fence-edge go with a photo of the cut board; name it with --photo")
     if trial_setting is not None:
         idle = {"--overlap": overlap, "--output": output, "--json": as_json}
         refuse_idle(idle, "with --trial-setting, which says what the trial tells and no more")
+        shown = None if photo is None else plus_minus
+        refuse_idle({"--plus-minus": shown}, "with --photo of the trial, which shows how wide it is")
         _say_trial(wanted, trial_setting, trial_at, _checked(wanted, photo, surveyed, thickness, fence_edge))
         return
     refuse_idle({"--trial-at": trial_at}, "without --trial-setting")
@@ -132,13 +136,16 @@ def _rig(path: Path | None) -> RigFile | None:
     return read_rig(path) if path else None
 
 
-def _part(photo: Path | None, thickness: str | None, rig: RigFile | None, typed: str | None) -> Quantity | None:
+def _part(
+    photo: Path | None, thickness: str | None, rig: RigFile | None, typed: dict[str, str | None]
+) -> Quantity | None:
     """Measure the part that goes into the groove; None without its photo."""
     if photo is None:
         refuse_idle({"--mating-thickness": thickness}, "without --mating-photo")
         return None
-    if typed is not None:
-        raise UserError("--mating and --mating-photo both tell the part's width; give one of them")
+    for option, given in typed.items():
+        if given is not None:
+            raise UserError(f"{option} and --mating-photo both tell of the part's width; give one of them")
     from visioncheck.api.grooves import part_width
 
     return part_width(photo, rig=rig, thickness=thickness)
