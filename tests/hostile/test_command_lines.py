@@ -6,6 +6,7 @@ import io
 import itertools
 import random
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -87,6 +88,8 @@ def place(tmp_path, monkeypatch):
 
 @pytest.mark.usefixtures("place")
 def test_wrong_command_lines_end_in_a_sentence(lines, capsys):
+    for stream in (sys.stdout, sys.stderr):
+        stream.reconfigure(errors="replace")  # as the entry point does
     for seed in range(lines):
         argv = one_line(lot(seed))
         code = main(argv)  # an exception fails the test

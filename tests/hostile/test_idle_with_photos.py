@@ -1,6 +1,7 @@
 """Every option of the commands that read photos or a log counts too, or is refused; made from their definitions.
 
-Each photo is truly read, once for what goes into its reading; the cases ask for the same readings again.
+Each photo is truly read, once for what goes into its reading; the cases ask for the same readings again. A plain run
+takes every third case, one with `--lines 1000` and more takes all of them.
 """
 
 from __future__ import annotations
@@ -116,6 +117,11 @@ READ_ANEW = {"--rig", "--thickness"}
 """What a photo is read anew with, by one way for several bases; those that are left to the others' cases."""
 LEFT_OUT = {"a corner that is told", "a corner by its edges", "corners", "a pair", "two cuts", "a slot", "a gap"}
 LEFT_OUT |= {
+    "lengths of two stops",
+    "lengths and lines",
+    "a trial by photo",
+    "a part by photo",
+    "a cut board",
     "travel",
     "travel of a sled",
     "a panel",
@@ -341,8 +347,14 @@ CASES = [
 ]
 
 
+def pytest_generate_tests(metafunc):
+    cases = CASES if metafunc.config.getoption("lines") >= 1000 else CASES[::3]
+    ids = [f"{base}{option.opts[-1]}" for base, option in cases]
+    if "base" in metafunc.fixturenames:
+        metafunc.parametrize(("base", "option"), cases, ids=ids)
+
+
 @pytest.mark.photos
-@pytest.mark.parametrize(("base", "option"), CASES, ids=lambda each: each if isinstance(each, str) else each.opts[-1])
 def test_an_option_counts_or_is_refused(base, option, place, capsys):
     words, name = shlex.split(BASES[base]), option.opts[-1]
     if base not in _before:
