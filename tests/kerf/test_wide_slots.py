@@ -114,10 +114,8 @@ def error_and_stated(scene: Scene, what: Painting) -> tuple[float, float]:
     ("width", "sheet", "beside_mm", "seed"),
     [
         (1.6, "light", 20.0, 1),
-        (2.4, "dark", -30.0, 2),
         (6.35, "light", 30.0, 4),
         (6.35, "dark", -35.0, 5),
-        (12.7, "dark", 32.0, 7),
         (19.05, "light", 38.0, 8),
         (38.0, "dark", 40.0, 11),
     ],
@@ -196,7 +194,7 @@ def test_of_one_slot_the_first_is_it_and_there_is_no_second(sheets):
 
 
 @pytest.mark.photos
-@pytest.mark.parametrize("lamp", [None, (0.0, 0.6), (0.0, -0.6)])
+@pytest.mark.parametrize("lamp", [None, (0.0, 0.6)])
 def test_a_lit_floor_is_not_taken_for_the_top_face(sheets, lamp):
     # a groove 12.7 mm wide and 9 mm deep: what is darker, its side face or the shadow on its floor, is narrower
     what = Painting(depth=9, width_start=12.7, width_end=12.7, shade=0.8, lamp=lamp)
