@@ -110,7 +110,7 @@ def test_no_strip_comes_of_cuts_that_close_no_panel(capsys):
 
 
 @pytest.mark.parametrize(
-    ("corner", "sides"), [(60, 3), (90, 4), (108, 5), (120, 6), (45, None), (88, None), (30, None)]
+    ("corner", "sides"), [(60, 3), (90, 4), (108, 5), (120, 6), (45, None), (88, None), (180, None), (0, None)]
 )
 def test_only_the_corners_of_regular_polygons_close(corner, sides):
     """Interior angles of regular polygons: 180° − 360°/n."""
