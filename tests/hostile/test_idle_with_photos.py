@@ -1,7 +1,7 @@
 """Every option of the commands that read photos or a log counts too, or is refused; made from their definitions.
 
 Each photo is truly read, once for what goes into its reading; the cases ask for the same readings again. A plain run
-takes every third case, one with `--lines 1000` and more takes all of them.
+takes every sixth case, one with `--lines 1000` and more takes all of them.
 """
 
 from __future__ import annotations
@@ -348,7 +348,7 @@ CASES = [
 
 
 def pytest_generate_tests(metafunc):
-    cases = CASES if metafunc.config.getoption("lines") >= 1000 else CASES[::3]
+    cases = CASES if metafunc.config.getoption("lines") >= 1000 else CASES[::6]
     ids = [f"{base}{option.opts[-1]}" for base, option in cases]
     if "base" in metafunc.fixturenames:
         metafunc.parametrize(("base", "option"), cases, ids=ids)
