@@ -102,12 +102,18 @@ def judge(frame: NDArray[np.uint8], purpose: Purpose = "piece", before: Array | 
 
 def _sheet_px(points: TargetPoints) -> Array:
     """Corners of the printed field of the sheet that is seen best, (4, 2), also where they lie outside the frame."""
+    printed, _, homography = _best_sheet(points)
+    (left, top), (right, bottom) = printed.min(axis=0), printed.max(axis=0)
+    return project(homography, np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
+
+
+def _best_sheet(points: TargetPoints) -> tuple[Array, NDArray[np.bool_], Array]:
+    """All points of the sheet that is seen best, (n, 2) mm, which of them are seen, and the way from mm to px."""
     numbers, counts = np.unique(points.sheet, return_counts=True)
     here = points.sheet == numbers[np.argmax(counts)]
     printed = target_layout(points.paper).saddles_mm
     homography, _ = cv2.findHomography(printed[points.index[here]], points.xy_px[here])
-    (left, top), (right, bottom) = printed.min(axis=0), printed.max(axis=0)
-    return project(homography, np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
+    return printed, np.isin(np.arange(len(printed)), points.index[here]), homography
 
 
 def _moved(corners: Array, before: Array | None) -> float:
@@ -152,10 +158,7 @@ def _how(
 
 def _hidden_side(points: TargetPoints) -> str | None:
     """The side of the picture where next to no point of a stretch of the band is seen; None where all of it is."""
-    numbers, counts = np.unique(points.sheet, return_counts=True)
-    here = points.sheet == numbers[np.argmax(counts)]
-    printed = target_layout(points.paper).saddles_mm
-    seen = np.isin(np.arange(len(printed)), points.index[here])
+    printed, seen, homography = _best_sheet(points)
     low, high = printed.min(axis=0), printed.max(axis=0)
     band = np.minimum(printed - low, high - printed).min(axis=1) < _BAND_MM
     places, seen = printed[band], seen[band]
@@ -164,7 +167,6 @@ def _hidden_side(points: TargetPoints) -> str | None:
     worst = int(np.argmin(share))
     if share[worst] > checks.FRAME_HIDDEN_SHARE:
         return None
-    homography, _ = cv2.findHomography(printed[points.index[here]], points.xy_px[here])
     out = np.subtract(*project(homography, np.array([places[worst], places.mean(axis=0)])))
     if abs(out[0]) > abs(out[1]):
         return "left" if out[0] < 0 else "right"

@@ -175,8 +175,7 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     with Log.open(places.log) as log:
         entry = attach_outcome(log, outcome, note=said["note"], adjusted=said["adjusted"], now=_moment(log, said))
         counts = find_standing(entry, log.entries(sled=entry.sled)).counts
-    draw_outcome(places.picture(entry.id, counts=counts), outcome, counts=counts)
-    return {"state": "done", "entry": entry.id}
+    return _drawn(places, entry, outcome, counts=counts)
 
 
 def _travel(places: Places, job: Job, folder: Path) -> dict[str, Any]:
@@ -209,7 +208,12 @@ def _travel(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     with Log.open(places.log) as log:
         entry = attach_outcome(log, whole)
         counts = find_standing(entry, log.entries(sled=entry.sled)).counts
-    draw_outcome(places.picture(entry.id, counts=counts), whole, counts=counts)
+    return _drawn(places, entry, whole, counts=counts)
+
+
+def _drawn(places: Places, entry: Entry, outcome: Outcome, *, counts: bool) -> dict[str, Any]:
+    """Draw what was kept, and say which entry it is."""
+    draw_outcome(places.picture(entry.id, counts=counts), outcome, counts=counts)
     return {"state": "done", "entry": entry.id}
 
 
