@@ -51,6 +51,20 @@ def main() -> None:
         mitre = ("--nominal", "45", "--thickness", "18mm", "--fence-edge", "bottom")
         run("measure", FIXTURES / "photos" / "mitre-1.jpg", *with_rig, out / "mitre.png", *mitre)
         keep(out / "mitre.png", "mitre.jpg")
+        frame = (
+            "--frame",
+            "4",
+            "--at-fence",
+            "outer",
+            "--thickness",
+            "18mm",
+            "--rig",
+            rig,
+            "--picture",
+            out / "frame.png",
+        )
+        run("measure", FIXTURES / "photos" / "frame-1.jpg", *frame)
+        keep(out / "frame.png", "frame.jpg")
         run("groove", FIXTURES / "plans" / "bookcase-side.toml", "-o", out / "grooves")
         keep(next((out / "grooves").glob("*.png")), "grooves.png")
         drawer = ("drawer", "--depth", "16in", "--height", "4in", "--gap", "4thou", "--wind", "1/64in")

@@ -311,6 +311,15 @@ SLOT_ANOTHER_SHARE = 0.5
 SLOT_STEP_ACROSS = 0.12
 """Natural log of light. Wood that differs by more from one side of a slot to the other may be a groove's floor, which
 lies deeper and sees less of the sky; assumption."""
+FRAME_CORNER_DEG = 9.0
+"""deg. An outer corner of the work that is more off that of a frame's is none of it; half way to the next number of
+sides where that is less; assumption."""
+FRAME_TIGHT_U_MM = 0.01
+"""mm, standard uncertainty. From one end to the other a frame's joint that is clamped tight may still gape by this;
+assumption."""
+JOINT_RIVAL = 0.6
+"""Share of its width. Where another joint of a frame gapes by so much nothing tells which one was left open;
+assumption."""
 SLOT_LEAST_WOOD = 0.8
 """Share of its length. With less wood beside it a band is a shadow along the work's own edge; assumption."""
 SLOT_LEAST_TINT = 0.3

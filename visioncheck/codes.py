@@ -26,11 +26,12 @@ QuestionCode = Literal[
     "order of cuts",
     "half and opening",
     "frame",
+    "frame edge",
     "bevel half and opening",
     # of a log from before questions had codes
     "as told",
 ]
-OUTER_SIDE = "outer side"
+OUTER_SIDE, TIGHT_JOINTS = "outer side", "tight joints"
 """Source of uncertainty: a strip's long side that no cut of this fence made."""
 
 NoteCode = Literal["counted", "closure", "turned over", "other half", "frame", "as told"]

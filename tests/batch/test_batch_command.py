@@ -314,3 +314,17 @@ def test_a_photo_whose_kind_is_open_is_listed_as_a_question_until_the_table_tell
     (told,) = found.values()
     assert told["piece"] == "panel"
     assert told["fence_error_deg"]["value"] == pytest.approx(0.093, abs=0.01)
+
+
+def test_a_frame_in_a_manifest_comes_out_as_its_photo_does(capsys, rig_file):
+    shutil.copy(PHOTOS.parent / "frame-1.jpg", "frame.jpg")
+    told = ["--defaults", "--mitre", "45deg", "--forward", "left", "--name", "Mitre sled"]
+    assert main(["sled", "mitre.toml", *told]) == 0
+    Path("list.csv").write_text("photo,thickness,frame,at_fence\nframe.jpg,18mm,4,outer\n")
+    code, _, found, _ = batch(capsys, "list.csv", "--rig", rig_file, "--sled", "mitre.toml")
+    assert code == 0
+    options = ["--rig", str(rig_file), "--sled", "mitre.toml", "--thickness", "18mm", "--frame", "4"]
+    assert main(["measure", "frame.jpg", *options, "--at-fence", "outer", "--json"]) == 0
+    alone = json.loads(capsys.readouterr().out)
+    assert found["frame.jpg"]["fence_error_deg"] == alone["fence_error_deg"]
+    assert alone["correction"]["move_mm"]["value"] > 0

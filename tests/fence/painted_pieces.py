@@ -1,5 +1,5 @@
 """Pieces painted on photos of the bare sheet for the other quantities; ``python -m tests.fence.painted_pieces`` writes
-the fixtures ``fixtures/photos/bevel-1.jpg`` and ``mitre-1.jpg`` anew."""
+the fixtures ``fixtures/photos/bevel-1.jpg``, ``mitre-1.jpg`` and ``frame-1.jpg`` anew."""
 
 from __future__ import annotations
 
@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from tests.fence.painted_frames import LastJoint, shown
 from tests.flags.painted import Picture, photo, rectangle
 from tests.hard.scene import Lamp, piece, shoot
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "photos"
 TILT_DEG, STANDS_MM = 0.30, 60.0
 MITRE_DEG, MITRE_THICK_MM = 45.09, 18.0
+FRAME = LastJoint(wedge_deg=0.62, wood="oak", width=40.0, arm=105.0, outer=(52.0, 100.0), turn_deg=38.0, seed=6)
 _QUALITY = 86
 
 
@@ -49,3 +51,4 @@ def write(picture: Picture, path: Path) -> Path:
 if __name__ == "__main__":
     write(standing()[0], FIXTURES / "bevel-1.jpg")
     write(mitred()[0], FIXTURES / "mitre-1.jpg")
+    write(shown(FRAME), FIXTURES / "frame-1.jpg")

@@ -34,7 +34,8 @@ GRAIN = {"mdf": 0.01, "red": 0.005, "blue": 0.005, "grey": 0.005, "white": 0.005
 class Block:
     """A prism: its outline (n, 2) mm seen from above, its height and how far it is lifted off the table.
 
-    Of one that is not `convex` the side faces are painted only where its foot reaches beyond its top.
+    Of one that is not `convex` the side faces are painted only where its foot reaches beyond its top. `side_light` is
+    the share of its light that they have, where another block stands so near that no lamp reaches them.
     """
 
     outline_mm: np.ndarray
@@ -44,6 +45,7 @@ class Block:
     grain: float = 0.03
     rough: bool = False
     convex: bool = True
+    side_light: float | None = None
 
     @property
     def top_mm(self) -> float:
@@ -197,7 +199,7 @@ def _sides(view, block, lamp, window, shape):
             on = (top[[i, j]] - low[[i, j]]) / np.linalg.norm(top[[i, j]] - low[[i, j]], axis=1, keepdims=True)
             face = np.concatenate([low[[i, j]] - _FRINGE_PX * on, (top[[i, j]] + _FRINGE_PX * on)[::-1]])
             face = np.round(face * 16).astype(np.int32)
-            lit = 0.25 + 0.5 * max(float(out @ toward), 0.0)
+            lit = 0.25 + 0.5 * max(float(out @ toward), 0.0) if block.side_light is None else block.side_light
             cv2.fillPoly(seen, [face], (colour * lit).tolist(), shift=4)
     return cv2.GaussianBlur(seen, (0, 0), 0.9)
 

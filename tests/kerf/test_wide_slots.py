@@ -15,7 +15,7 @@ from visioncheck.camera.rig_file import load_rig
 from visioncheck.camera.rigid_fit import rigid_view
 from visioncheck.edges.side_face import SideFace, depth_seen, shows_sheet, with_sides
 from visioncheck.errors import Refusal
-from visioncheck.measuring.slot import Scene, slot_reading, work_region
+from visioncheck.measuring.slot import Scene, Sought, slot_reading, work_region
 from visioncheck.outline.find import find_outlines
 from visioncheck.photo.light import linear_light
 from visioncheck.photo.load import load_photo
@@ -69,7 +69,7 @@ def blackened(bgr, view):
 
 def read(scene: Scene, thickness_mm: float, u_mm: float = 0.1, number: int | None = None):
     region = work_region(find_outlines(scene.photo, scene.points, scene.view), "slot")
-    return slot_reading(scene, region, Quantity(thickness_mm, u_mm, "mm"), "slot", number, known=True)
+    return slot_reading(scene, region, Quantity(thickness_mm, u_mm, "mm"), "slot", Sought(number=number), known=True)
 
 
 def slot(scene: Scene, width: float, seed: int, beside_mm: float, depth: float | None = None) -> Painting:

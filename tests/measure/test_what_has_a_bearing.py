@@ -18,14 +18,14 @@ from visioncheck.present.naming import error_sentence
 MITRE = PHOTOS.parent / "mitre-1.jpg"
 TOLD = {
     "fence_edge": "top", "cuts": 5, "turned_half": "left", "nominal": "45", "cut_edge": "left", "cut": "fresh",
-    "edges": "a,b", "slot": 2,
+    "edges": "a,b", "slot": 2, "frame": 4,
 }  # fmt: skip
 COUNTS = {
     "corner": {"fence_edge", "nominal", "edges", "cut"},
     "panel": {"fence_edge", "cut"},
     "strip": {"fence_edge", "cuts", "nominal", "cut"},
     "slot": {"slot"},
-    "gap": {"fence_edge", "turned_half", "cut"},
+    "gap": {"fence_edge", "turned_half", "cut", "frame"},
     "bevel": {"fence_edge", "turned_half", "cut_edge", "nominal"},
     "straight": {"fence_edge"},
 }
@@ -75,7 +75,8 @@ def test_what_an_older_version_kept_without_effect_is_left_out():
 
 
 def test_each_field_is_of_some_kind():
-    known = set.union({"piece", "thickness", "recut", "nominal_deg"}, *COUNTS.values())
+    # of a frame's last joint, a gap of its own kind: `tests/fence/test_frame_by_photo.py`
+    known = set.union({"piece", "thickness", "recut", "nominal_deg", "frame_cuts", "at_fence"}, *COUNTS.values())
     assert {field.name for field in fields(PieceOptions)} <= known
 
 

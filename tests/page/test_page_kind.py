@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 
 import pytest
 from phone import PHOTOS, SLED_KEY
@@ -15,6 +16,7 @@ from visioncheck.measuring.measure import measure_piece
 from visioncheck.measuring.options import PieceOptions
 from visioncheck.measuring.request import MeasureRequest, read_sled
 from visioncheck.page.stock import short_key
+from visioncheck.sled.write import default_answers, sled_text
 
 pytestmark = pytest.mark.photos
 
@@ -64,6 +66,29 @@ def test_two_halves_are_asked_about_as_such(saw):
     assert offered(shown) == {"gap", "slot"}
     assert "A straight line runs into the piece" in words(shown)
     assert not MOVING.search(words(shown))
+
+
+def test_the_last_joint_of_a_frame_is_asked_for_its_edge_and_then_read(serve, rig_file):
+    page = serve()
+    shutil.copy(rig_file, page.settings.rigs / "rig1.json")
+    mitred = replace(default_answers("mm"), name="Mitre sled", mitre="45deg", forward="left")
+    (page.settings.sleds / "mitre.toml").write_text(sled_text(mitred))
+    phone = page.phone()
+    key = short_key("Mitre sled")
+    form = phone.get(f"/sled/{key}")
+    assert 'name="frame"' in form.text
+    said = {"rig": short_key("rig1.json"), "thickness": "18mm", "frame": "4"}
+    photo = (PHOTOS.parent / "frame-1.jpg").read_bytes()
+    asked = finished(phone, phone.send(f"/sled/{key}/photo", photo, said)).header("location")
+    shown = phone.get(asked)
+    assert "Which edge of the pieces, as they lie in the frame, was on the fence?" in words(shown)
+    assert offered(shown, "at_fence") == {"outer", "inner"}
+    assert not MOVING.search(words(shown))
+    told = finished(phone, phone.post(f"{asked}/tell", {"at_fence": "outer"})).header("location")
+    answer = words(phone.get(told))
+    assert MOVING.search(answer)
+    assert "at the outside of the frame" in answer
+    assert "4 sides with 8 mitre cuts" in answer
 
 
 def test_all_that_a_strip_lacks_is_asked_at_once_also_of_a_reading_that_is_not_the_newest(serve):

@@ -44,6 +44,7 @@ OF_ALGORITHMS = {
     "kerf/read_plan.py": {"_WIDEST_MM"},
 }
 OUTLINE_SEARCH = {"outline/find.py", "outline/polygon.py", "outline/quads.py", "outline/covers.py", "outline/bare.py"}
+OUTLINE_SEARCH |= {"outline/frame.py"}
 # not a limit but a state's number
 NO_LIMITS = {
     "fence/squareness.py": {"_TIED_DEG"},

@@ -12,7 +12,7 @@ from visioncheck.quantity import Quantity
 
 
 def thickness(text: str, units=None) -> Quantity:
-    told = read_piece_options(text, units=units).thickness
+    told = read_piece_options(units, thickness=text).thickness
     assert told is not None
     return told
 

@@ -109,7 +109,7 @@ def part_width(photo: StrPath, *, rig: RigFile | Rig | StrPath | None = None, th
 
     surveyed = as_rig(rig)
     try:
-        told = read_piece_options(thickness).thickness
+        told = read_piece_options(thickness=thickness).thickness
         return measure_width(as_path("photo", photo, "a photo"), surveyed.rig if surveyed else None, told)
     except UserError as problem:
         raise explained(problem) from None
@@ -199,7 +199,7 @@ def check_board(
     from visioncheck.measuring.options import read_piece_options
     from visioncheck.measuring.photo import see_board
 
-    told = read_piece_options(thickness, None, fence_edge, units=plan.units)
+    told = read_piece_options(plan.units, thickness=thickness, fence_edge=fence_edge)
     try:
         board = see_board(as_path("photo", photo, "a photo"), rig.rig if rig else None, told.thickness, told.fence_edge)
         return verify(plan, measure_grooves(board, plan))

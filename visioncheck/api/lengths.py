@@ -215,7 +215,7 @@ def lengths(
     world = _world(units, sled_file, (set, typed, thickness))
     settings = read_setting("set", set, world), read_setting("second_set", second_set, world)
     if typed is None:
-        told = read_piece_options(thickness, fence_edge=fence_edge, units=world, cut_edge=cut_edge)
+        told = read_piece_options(world, thickness=thickness, fence_edge=fence_edge, cut_edge=cut_edge)
         refuse_twice((*first, *other))
         groups = [_seen(each, rig_file, told) for each in (first, other) if each]
     else:

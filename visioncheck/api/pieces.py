@@ -38,6 +38,9 @@ def measure(
     cut: str | None = None,
     edges: str | Sequence[str] | None = None,
     slot: int | None = None,
+    frame: int | None = None,
+    frame_cuts: int | None = None,
+    at_fence: str | None = None,
 ) -> Measurement:
     """Measure a test piece in one photo, or in two with the piece turned a quarter turn in between.
 
@@ -74,6 +77,9 @@ def measure(
     slot : int, optional
         Of a board with several slots: which, counted from 1 from the left of the picture, or from its top where they
         lie one below the other.
+    frame, frame_cuts, at_fence : int, int, {"outer", "inner"}, optional
+        Of a gap: it is the last joint of a frame of so many mitred sides; how many mitre cuts the frame has, where not
+        two a side; the edge of its pieces, as they lie in the frame, that was on the fence.
 
     Returns
     -------
@@ -107,7 +113,21 @@ def measure(
     first, second = _one_or_two(photo)
     sled_file, rig_file = as_sled(sled), as_rig(rig)
     told = _told(
-        owner(sled_file), piece, thickness, fence_edge, cuts, turned_half, nominal, cut_edge, recut, cut, edges, slot
+        owner(sled_file),
+        thickness,
+        piece=piece,
+        fence_edge=fence_edge,
+        cuts=None if cuts is None else _count(cuts),
+        turned_half=turned_half,
+        nominal=nominal,
+        cut_edge=cut_edge,
+        recut=recut,
+        cut=cut,
+        edges=edges,
+        slot=slot,
+        frame=frame,
+        frame_cuts=frame_cuts,
+        at_fence=at_fence,
     )
     outcome = measure_piece(MeasureRequest(first, second, sled_file, rig_file, told))
     if outcome.problem is not None:
@@ -269,39 +289,13 @@ def _one_or_two(photo: object) -> tuple[Path, Path | None]:
     return as_path("photo", photo, "a photo"), None
 
 
-def _told(
-    owner: Sled | None,
-    piece: str | None,
-    thickness: str | Quantity | None,
-    fence_edge: str | None,
-    cuts: int | None,
-    turned_half: str | None,
-    nominal: str | float | None,
-    cut_edge: str | None,
-    recut: str | None,
-    cut: str | None,
-    edges: str | Sequence[str] | None,
-    slot: int | None,
-) -> PieceOptions:
+def _told(owner: Sled | None, thickness: str | Quantity | None, **others: object) -> PieceOptions:
     """Check what is told of the piece; a thickness that is not text must say its unit."""
     from visioncheck.measuring.options import read_piece_options
 
     units = owner.units if owner else None
     typed = thickness if isinstance(thickness, str) else None
-    told = read_piece_options(
-        typed,
-        piece,
-        fence_edge,
-        None if cuts is None else _count(cuts),
-        units=units,
-        turned_half=turned_half,
-        nominal=nominal,
-        cut_edge=cut_edge,
-        recut=recut,
-        cut=cut,
-        edges=edges,
-        slot=slot,
-    )
+    told = read_piece_options(units, thickness=typed, **others)
     if thickness is None or typed is not None:
         return told
     length = as_length("thickness", thickness, "'18mm'")

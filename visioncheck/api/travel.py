@@ -147,7 +147,7 @@ def travel(
     from visioncheck.measuring.travel import travel_from_slots
 
     sled_file, rig_file = as_sled(sled), as_rig(rig)
-    options = read_piece_options(thickness, "slot", units=sled_file.sled.units if sled_file else None)
+    options = read_piece_options(sled_file.sled.units if sled_file else None, thickness=thickness, piece="slot")
     given = {"lifted": lifted, "other_end": other_end, "pulled_back": pulled_back}
     paths = [None if each is None else as_path(name, each, "a photo") for name, each in given.items()]
     refuse_twice(path for path in paths if path is not None)

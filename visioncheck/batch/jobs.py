@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from visioncheck import checks
 from visioncheck.errors import InputError, UserError
 from visioncheck.files import read_text
-from visioncheck.measuring.options import PieceOptions, parameter_of, read_piece_options
+from visioncheck.measuring.options import TOLD, PieceOptions, parameter_of, read_piece_options
 from visioncheck.measuring.request import MeasureRequest, read_rig, read_sled
 from visioncheck.photo.load import PHOTO_SUFFIXES, is_drawn
 
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from visioncheck.measuring.request import RigFile, SledFile
 
 COLUMNS = (
-    *("photo", "turned", "sled", "rig", "thickness", "piece", "fence_edge", "cuts", "turned_half"),
-    *("nominal", "cut_edge", "recut", "cut", "edges", "slot"),
+    *("photo", "turned", "sled", "rig"),
+    *TOLD,
     *("person", "note", "adjusted", "time"),
 )
 
@@ -266,24 +266,11 @@ def _job(
 ) -> BatchPhoto:
     if not row["photo"]:
         raise UserError("the column photo is empty")
-    names = ("thickness", "piece", "fence_edge", "turned_half", "nominal", "cut_edge", "recut", "cut", "edges", "slot")
-    thickness, kind, edge, half, nominal, cut_edge, recut, cut, edges, slot = (row.get(name) or None for name in names)
-    own = read_piece_options(
-        thickness,
-        kind,
-        edge,
-        _cuts(row.get("cuts")),
-        turned_half=half,
-        nominal=nominal,
-        cut_edge=cut_edge,
-        recut=recut,
-        cut=cut,
-        edges=edges,
-        slot=slot,
-    )
+    said: dict[str, object] = {name: row.get(name) or None for name in TOLD}
+    own = read_piece_options(None, **said | {"cuts": _cuts(row.get("cuts"))})
     if (own.kind or told.kind) is None:
         # what is said of every gap is not said of the other pieces
-        told = replace(told, turned_half=None, cut_edge=None)
+        told = replace(told, turned_half=None, cut_edge=None, at_fence=None, frame_cuts=None)
     return BatchPhoto(
         path=(folder / row["photo"]).absolute(),
         label=row["photo"],

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visioncheck.commands.options import CutEdge, Edges, Nominal, Slot
+from visioncheck.commands.options import AtFence, CutEdge, Edges, Frame, FrameCuts, Nominal, Slot
 from visioncheck.errors import UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
 from visioncheck.stopping import exit_code
@@ -53,6 +53,9 @@ def batch(
     nominal: Nominal = None,
     edges: Edges = None,
     slot: Slot = None,
+    frame: Frame = None,
+    frame_cuts: FrameCuts = None,
+    at_fence: AtFence = None,
     turned_half: Annotated[
         str | None, typer.Option(help="With --piece gap: the half that was turned over, left or right.")
     ] = None,
@@ -71,7 +74,7 @@ def batch(
 
     Whose piece a photo shows is told by its piece tag (visioncheck log tag), by a sub-folder with the sled's name,
     or by the manifest (columns photo, turned, sled, rig, thickness, piece, fence_edge, cuts, turned_half, nominal,
-    cut_edge, recut, cut, edges, slot, person, note, adjusted, time).
+    cut_edge, recut, cut, edges, slot, frame, frame_cuts, at_fence, person, note, adjusted, time).
     """
     outputs = _outputs(output or [])
     named = {f"--output {k}" if k > 1 else "--output": path for k, path in enumerate(output or [], 1)}
@@ -84,15 +87,18 @@ def batch(
     from visioncheck.measuring.options import read_piece_options
 
     told = read_piece_options(
-        thickness,
-        piece,
-        fence_edge,
-        cuts,
+        thickness=thickness,
+        piece=piece,
+        fence_edge=fence_edge,
+        cuts=cuts,
         turned_half=turned_half,
         nominal=nominal,
         cut_edge=cut_edge,
         edges=edges,
         slot=slot,
+        frame=frame,
+        frame_cuts=frame_cuts,
+        at_fence=at_fence,
     )
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visioncheck.commands.log_attach import TIME_HELP, parse_time
-from visioncheck.commands.options import CutEdge, Edges, Nominal, Slot
+from visioncheck.commands.options import AtFence, CutEdge, Edges, Frame, FrameCuts, Nominal, Slot
 from visioncheck.commands.together import Together, as_it_stands, leave_to_all, say_together, take_together
 from visioncheck.errors import Refusal, UserError
 from visioncheck.files import refuse_idle, refuse_overwriting
@@ -66,6 +66,9 @@ def measure(
     nominal: Nominal = None,
     edges: Edges = None,
     slot: Slot = None,
+    frame: Frame = None,
+    frame_cuts: FrameCuts = None,
+    at_fence: AtFence = None,
     turned: Annotated[
         bool,
         typer.Option(
@@ -127,7 +130,21 @@ def measure(
     owner = sled_file.sled if sled_file else None
     units = owner.units if owner else None
     told = read_piece_options(
-        thickness, piece, fence_edge, cuts, units, turned_half, nominal, cut_edge, recut, cut, edges, slot
+        units,
+        thickness=thickness,
+        piece=piece,
+        fence_edge=fence_edge,
+        cuts=cuts,
+        turned_half=turned_half,
+        nominal=nominal,
+        cut_edge=cut_edge,
+        recut=recut,
+        cut=cut,
+        edges=edges,
+        slot=slot,
+        frame=frame,
+        frame_cuts=frame_cuts,
+        at_fence=at_fence,
     )
     photos, second = (photos[:1], photos[1]) if turned or recut is not None else (photos, None)
     outcomes, entries = list[Outcome](), list[Entry]()

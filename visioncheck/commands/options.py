@@ -13,6 +13,14 @@ Nominal = Annotated[
     str | None,
     typer.Option(help="The angle that the cut should have made with the edge at the fence: 45, 67.5; else the sled's."),
 ]
+Frame = Annotated[
+    int | None,
+    typer.Option(metavar="N", help="The gap is the last joint of a mitred frame of N sides, the others tight."),
+]
+FrameCuts = Annotated[int | None, typer.Option(help="With --frame: its mitre cuts, where they are not two a side.")]
+AtFence = Annotated[
+    str | None, typer.Option(help="With --frame: the edge of its pieces that was on the fence, outer or inner.")
+]
 Slot = Annotated[
     int | None,
     typer.Option(

@@ -147,7 +147,9 @@ def _ask(
     from visioncheck.measuring.options import read_piece_options
     from visioncheck.measuring.request import MeasureRequest, read_rig
 
-    told = read_piece_options(thickness, piece, fence_edge, cuts, sled.sled.units if sled else None)
+    told = read_piece_options(
+        sled.sled.units if sled else None, thickness=thickness, piece=piece, fence_edge=fence_edge, cuts=cuts
+    )
     return partial(MeasureRequest, sled_file=sled, rig_file=read_rig(rig) if rig else None, options=told)
 
 

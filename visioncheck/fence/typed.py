@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from visioncheck import checks
 from visioncheck.codes import Note, Question
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, frame_corner_deg, made_at, read_nominal, require_setting
+from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, made_at, read_nominal
+from visioncheck.fence.of_frame import Frame
 from visioncheck.fence.signs import (
     ButtedHalves,
     ClosedFrame,
@@ -44,7 +45,6 @@ from visioncheck.saw import LARGEST_ERROR_DEG, Saw
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from visioncheck.errors import Field
     from visioncheck.quantity import Quantity
     from visioncheck.sled.model import Sled
 
@@ -372,26 +372,11 @@ def _from_frame(typed: TypedInput) -> TypedResult:
     given = typed.given
     sides = read_whole(given, "frame", FEWEST_SIDES, MOST_SIDES)
     cuts = read_whole(given, "frame_cuts", 2, 4 * MOST_SIDES) if "frame_cuts" in given else 2 * sides
-    wedge, outer_deg = read_wedge(typed), frame_corner_deg(sides)
-    each = wedge.scaled(1 / cuts, "deg")
-    joints = cuts // 2
-    joint = wedge.scaled(1 / joints, "deg")
-    fields: dict[str, Field] = {"sides": sides, "cuts": cuts, "joints": joints, "corner_deg": outer_deg}
-    fields |= {"joint_deg": joint.value, "joint_u_deg": joint.expanded()}
-    fields |= {"cut_deg": each.value, "cut_u_deg": each.expanded()}
-    notes = (Note("frame", fields),)
+    frame, wedge = Frame(sides, cuts), read_wedge(typed)
+    notes = (Note("frame", frame.shares(wedge)),)
     if "opens" not in given or "at_fence" not in given:
-        return TypedResult(each, notes, Question("frame"))
+        return TypedResult(wedge.scaled(1 / cuts, "deg"), notes, Question("frame"))
     opens: Any = require_choice("opens", given["opens"], ("outside", "inside"))
     edge: Any = require_choice("at_fence", given["at_fence"], ("outer", "inner"))
-    nominal = outer_deg if edge == "outer" else 180.0 - outer_deg
-    if typed.sled_saw is not None:
-        require_setting(nominal, typed.sled_saw, "frame")
-    made = made_at(nominal, typed.saw) if typed.saw.is_mitre else replace(typed.saw, nominal_deg=nominal)
-    if made is None:
-        raise InputError(
-            "frame",
-            f"<frame> {sides} needs corners of {nominal:g}°, and by <nominal> or the sled the cuts are to make"
-            f" {typed.saw.nominal_deg:g}°; set the sled to {180 / sides:g}° off square, or mend what is told of it",
-        )
+    made = replace(frame, at_fence=edge).made(typed.saw, typed.sled_saw)
     return TypedResult(_error(typed, ClosedFrame(wedge, opens, cuts, edge), made), notes)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 from visioncheck import checks
 from visioncheck.errors import InputError, UserError
-from visioncheck.fence.mitre import read_nominal
+from visioncheck.fence.mitre import FEWEST_SIDES, MOST_SIDES, read_nominal
 from visioncheck.fence.straightness import Recut
+from visioncheck.fence.typed_input import read_whole
 from visioncheck.quantity import Quantity
 from visioncheck.saw import PieceSide
 
 if TYPE_CHECKING:
+    from visioncheck.fence.signs import FrameEdge
     from visioncheck.units import UnitWorld
 
 PIECES = ("corner", "panel", "strip", "slot", "gap", "bevel", "straight")
@@ -23,18 +25,21 @@ WAYS = ("top", "bottom", "left", "right")
 RECUTS: tuple[Recut, Recut] = ("end for end", "second edge")
 HALVES: tuple[PieceSide, PieceSide] = ("left", "right")
 CUTS = ("fresh", "same")
+FRAME_EDGES: tuple[FrameEdge, FrameEdge] = ("outer", "inner")
 _BEARING: Mapping[str, tuple[str, ...]] = {
     "corner": ("thickness", "fence_edge", "nominal_deg", "edges", "recut", "cut"),
     "panel": ("thickness", "fence_edge", "cut"),
     "strip": ("thickness", "fence_edge", "cuts", "nominal_deg", "cut"),
     "slot": ("thickness", "slot"),
-    "gap": ("thickness", "fence_edge", "turned_half", "cut"),
+    "gap": ("thickness", "fence_edge", "turned_half", "frame", "frame_cuts", "at_fence", "cut"),
     "bevel": ("thickness", "fence_edge", "turned_half", "cut_edge", "nominal_deg"),
     "straight": ("thickness", "fence_edge"),
 }
 """What may be told of each kind beside the kind itself."""
 _OF_ONE_HALF = ("cut_edge", "nominal_deg")
 """Of a bevel, what two halves of it have not."""
+_OF_TWO_HALVES, _OF_A_FRAME = ("fence_edge", "turned_half"), ("frame_cuts", "at_fence")
+"""Of a gap: what the last joint of a frame has not, and what nothing else has."""
 _U_BOARD_MM = 0.05
 """How unlike a board's thickness is from place to place (common practice, no source)."""
 _TWO_SIDED_95 = 1.959964
@@ -72,6 +77,12 @@ class PieceOptions:
         Whether it is another cut, or the piece of the photo before; see `visioncheck.results.pieces`.
     slot : int or None
         Of a board with several slots: which, counted from 1 from the left of the picture, or from its top.
+    frame : int or None
+        Of a gap: it is the last joint of a frame of so many mitred sides.
+    frame_cuts : int or None
+        Mitre cuts in that frame; None: two a side.
+    at_fence : {"outer", "inner"} or None
+        The edge of its pieces, as they lie in the frame, that lay on the fence.
     """
 
     thickness: Quantity | None = None
@@ -85,6 +96,9 @@ class PieceOptions:
     cut: str | None = None
     edges: str | None = None
     slot: int | None = None
+    frame: int | None = None
+    frame_cuts: int | None = None
+    at_fence: FrameEdge | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Write what was told; nothing for what was not."""
@@ -104,6 +118,8 @@ class PieceOptions:
             return self.piece
         if self.slot is not None:
             return "slot"
+        if self.frame is not None:
+            return "gap"
         if self.cuts is not None:
             return "strip"
         return "corner" if self.edges is not None or self.recut is not None else None
@@ -113,8 +129,10 @@ class PieceOptions:
         """Names of what is said and has no bearing on this kind of piece."""
         if self.kind is None:
             return ()
-        halves = _OF_ONE_HALF if self.turned_half is not None else ()
-        known = {"piece", *_BEARING[self.kind]}.difference(halves)
+        without: tuple[str, ...] = _OF_ONE_HALF if self.turned_half is not None else ()
+        if self.kind == "gap":
+            without = _OF_A_FRAME if self.frame is None else _OF_TWO_HALVES
+        known = {"piece", *_BEARING[self.kind]}.difference(without)
         return tuple(name for name in self.said if name not in known)
 
     def over(self, before: PieceOptions) -> PieceOptions:
@@ -128,6 +146,10 @@ def parameter_of(field: str) -> str:
     return field.removesuffix("_deg")
 
 
+def _field_of(parameter: str) -> str:
+    return "nominal_deg" if parameter == "nominal" else parameter
+
+
 def require_bearing(options: PieceOptions) -> None:
     """Refuse what is said and has no bearing on the kind of piece that is said.
 
@@ -139,6 +161,10 @@ def require_bearing(options: PieceOptions) -> None:
     if not options.idle:
         return
     name = parameter_of(options.idle[0])
+    if options.idle[0] in _OF_A_FRAME and options.kind == "gap":
+        raise InputError(name, f"<{name}> is of a frame's last joint; say <frame> too, the number of its sides")
+    if options.frame is not None and options.idle[0] in _OF_TWO_HALVES:
+        raise InputError(name, f"<{name}> has no bearing on a frame's last joint (<frame>); leave one of the two out")
     if options.idle[0] in _BEARING[str(options.kind)]:
         raise InputError(name, f"<{name}> has no bearing on two halves (<turned_half>); leave one of the two out")
     raise InputError(name, f"<{name}> has no bearing on <piece={options.kind}>; leave it out")
@@ -158,6 +184,9 @@ def require_kind(options: PieceOptions) -> None:
             "turned_half",
             "<turned_half> goes with the gap between two halves; say <piece=gap> or <piece=bevel> too, or leave it out",
         )
+    for name in _OF_A_FRAME:
+        if getattr(options, name) is not None and options.kind is None:
+            raise InputError(name, f"<{name}> goes with a frame's last joint; say <frame> too, or leave it out")
     if options.cut_edge is not None and options.kind is None:
         raise InputError("cut_edge", "<cut_edge> goes with a board on its edge; say <piece=bevel> too, or leave it out")
 
@@ -178,64 +207,64 @@ def options_from_json(reading: Mapping[str, Any]) -> PieceOptions:
         cut=told.get("cut"),
         edges=told.get("edges"),
         slot=told.get("slot"),
+        frame=told.get("frame"),
+        frame_cuts=told.get("frame_cuts"),
+        at_fence=told.get("at_fence"),
     )
     # earlier versions took and kept what had no bearing
     return PieceOptions().over(kept)
 
 
-def read_piece_options(
-    thickness: str | None = None,
-    piece: str | None = None,
-    fence_edge: str | None = None,
-    cuts: int | None = None,
-    units: UnitWorld | None = None,
-    turned_half: str | None = None,
-    nominal: str | float | None = None,
-    cut_edge: str | None = None,
-    recut: str | None = None,
-    cut: str | None = None,
-    edges: str | Sequence[str] | None = None,
-    slot: int | str | None = None,
-) -> PieceOptions:
-    """Read what the user typed of a piece; `units` is the unit of a bare number.
+def read_piece_options(units: UnitWorld | None = None, **told: object) -> PieceOptions:
+    """Read what the user typed of a piece.
+
+    Parameters
+    ----------
+    units : {"mm", "in"} or None
+        The unit of a bare number.
+    **told
+        By the names in `TOLD`; None where nothing is said.
 
     Raises
     ------
     InputError
         Naming the parameter; something cannot be, or has no bearing on the kind of piece.
+
+    Examples
+    --------
+    >>> read_piece_options(thickness="18mm", edges="a,b").edges
+    'a,b'
     """
-    choices = {"piece": (piece, PIECES), "fence_edge": (fence_edge, WAYS), "turned_half": (turned_half, HALVES)}
-    choices |= {"cut_edge": (cut_edge, WAYS), "recut": (recut, RECUTS)}
-    choices["cut"] = (cut, CUTS)
-    for name, (value, known) in choices.items():
-        if value is not None and value not in known:
-            raise InputError(name, f"<{name}> {value!r} is not known; choose one of {', '.join(known)}")
-    number = _slot(slot)
-    piece = piece if piece is not None or number is None else "slot"
-    half = None if turned_half is None else HALVES[HALVES.index(turned_half)]
-    again = None if recut is None else RECUTS[RECUTS.index(recut)]
-    thick = None if thickness is None else _thickness(thickness, units)
-    told = PieceOptions(
-        thick, piece, fence_edge, cuts, half, read_nominal(nominal), cut_edge, again, cut, _edges(edges), number
-    )
-    require_bearing(told)
-    return told
+    said = {name: value for name, value in told.items() if value is not None}
+    for name, kind in (("slot", "slot"), ("frame", "gap")):
+        if name in said:
+            said.setdefault("piece", kind)
+    read = PieceOptions(**{_field_of(name): _READERS[name](value, units) for name, value in said.items()})
+    require_bearing(read)
+    return read
 
 
-def _slot(given: int | str | None) -> int | None:
+def _one_of(name: str, known: Sequence[str]) -> Callable[[Any, UnitWorld | None], Any]:
+    """A reader of one word of several."""
+
+    def read(given: object, _: UnitWorld | None) -> str:
+        if given not in known:
+            raise InputError(name, f"<{name}> {given!r:.60} is not known; choose one of {', '.join(known)}")
+        return str(given)
+
+    return read
+
+
+def _slot(given: int | str, _: UnitWorld | None) -> int:
     """Which of several slots: a number that was typed, or one."""
-    if given is None:
-        return None
     text = str(given).strip()
     if isinstance(given, bool) or not text.isdecimal() or not 1 <= int(text[:4]) <= checks.SLOT_MOST_NUMBER:
         raise InputError("slot", f"<slot> {given!r:.40} is no number of a slot; count from 1")
     return int(text)
 
 
-def _edges(given: str | Sequence[str] | None) -> str | None:
+def _edges(given: str | Sequence[str], _: UnitWorld | None) -> str:
     """Two letters, typed ``a,b``, ``ab`` or ``A B``, or two of them."""
-    if given is None:
-        return None
     letters = [each for each in "".join(given).lower() if each not in ", -/"]
     if len(letters) != 2 or letters[0] == letters[1] or not all(each in ascii_lowercase for each in letters):
         raise InputError(
@@ -268,3 +297,23 @@ def _thickness(text: str, units: UnitWorld | None) -> Quantity:
             "thickness", f"<thickness> {text}: what follows ± is to be above 0 and below the thickness itself"
         )
     return Quantity(value, expanded / _TWO_SIDED_95, "mm")
+
+
+_READERS: Mapping[str, Callable[[Any, UnitWorld | None], Any]] = {
+    "thickness": _thickness,
+    "piece": _one_of("piece", PIECES),
+    "fence_edge": _one_of("fence_edge", WAYS),
+    "cuts": lambda given, _: given,
+    "turned_half": _one_of("turned_half", HALVES),
+    "nominal": lambda given, _: read_nominal(given),
+    "cut_edge": _one_of("cut_edge", WAYS),
+    "recut": _one_of("recut", RECUTS),
+    "cut": _one_of("cut", CUTS),
+    "edges": _edges,
+    "slot": _slot,
+    "frame": lambda given, _: read_whole({"frame": str(given)}, "frame", FEWEST_SIDES, MOST_SIDES),
+    "frame_cuts": lambda given, _: read_whole({"frame_cuts": str(given)}, "frame_cuts", 2, 4 * MOST_SIDES),
+    "at_fence": _one_of("at_fence", FRAME_EDGES),
+}
+TOLD = tuple(_READERS)
+"""What a user may say of a piece, by the name that it is given by."""

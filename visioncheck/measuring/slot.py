@@ -92,7 +92,7 @@ def work_region(outlines: list[Outline], kind: str) -> Array:
 
 
 def slot_reading(
-    scene: Scene, region_mm: Array, thickness: Quantity, kind: str, number: int | None = None, *, known: bool
+    scene: Scene, region_mm: Array, thickness: Quantity, kind: str, sought: Sought | None = None, *, known: bool
 ) -> Reading:
     """Read the slot, or the gap, within a region.
 
@@ -106,8 +106,8 @@ def slot_reading(
         Of the work, mm; `known` is whether it was told or read, not supposed.
     kind : {"slot", "gap"}
         A slot in one board, or the wedge between two halves.
-    number : int or None
-        Which of several slots, from the left or the top of the picture.
+    sought : Sought or None
+        What is known of it.
 
     Raises
     ------
@@ -115,7 +115,7 @@ def slot_reading(
         No slot, several and no number, too narrow a one, or one that runs off the picture.
     """
     tone = calibrate_tone(scene.photo.bgr, scene.points)
-    traced = find_and_trace(scene, region_mm, thickness, tone, kind, Sought(number=number))
+    traced = find_and_trace(scene, region_mm, thickness, tone, kind, sought)
     if traced is None:
         raise _not_found(scene, kind)
     _wide_enough(scene, traced, kind, thickness.value)
@@ -181,6 +181,14 @@ def find_and_trace(
     if isinstance(one, tuple):
         raise _several(scene, _in_order(scene, one))
     return one
+
+
+def rough_width_mm(scene: Scene, region_mm: Array, along: Array) -> float:
+    """Width, mm, plane of the paper, of the widest band in a region that may be a gap of this direction; 0 without."""
+    patch = look_at_work(scene.photo.bgr, scene.view, region_mm)
+    unlike = unlike_top_face(patch, paper_tint(scene.photo.bgr, scene.view, scene.points.xy_px))
+    bands = (find_slot(patch, along=along), *find_walls(patch, unlike, along))
+    return max((band.width_mm for band in bands if band is not None), default=0.0)
 
 
 def _look(

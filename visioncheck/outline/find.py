@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -20,6 +20,7 @@ from visioncheck.points.model import TargetPoints
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
+_Clean = Callable[[NDArray[np.bool_]], Mask]
 
 _TINT_STEP = 0.07
 """Smallest difference of tint (natural log of a ratio) that counts as not being the sheet."""
@@ -121,6 +122,20 @@ def find_outlines(photo: Photo, points: TargetPoints, view: View) -> list[Outlin
 def _far_larger(others: list[Polygon], small: Polygon) -> list[Polygon]:
     """Work without a tint, where the only thing with one may be what holds it."""
     return [other for other in others if _area(other.corners) > _FAR_LARGER * _area(small.corners)]
+
+
+def hollow_work(photo: Photo, overview: Overview) -> Mask:
+    """What looks most like the work, 1 where it does, holes left open; in the overview.
+
+    Raises
+    ------
+    Refusal
+        Nothing lies on the sheet (``no-piece``).
+    """
+    looks = [look for look, _ in _tinted(overview, _cleared)] or [look for look, _ in _shaded(overview, _cleared)]
+    if not looks:
+        raise Refusal("no-piece", photo.path.name)
+    return np.asarray(max(looks, key=np.count_nonzero) > 0, np.uint8)
 
 
 def find_laid_apart(photo: Photo, points: TargetPoints, view: View) -> list[Outline]:
@@ -256,7 +271,7 @@ def _is_in_one(corners: Array, look: Mask) -> bool:
     return bool(len(parts) and parts.max() > _IN_ONE * parts.sum())
 
 
-def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
+def _tinted(overview: Overview, clean: _Clean | None = None) -> Iterator[tuple[Mask, Mask]]:
     """What looks alike by its tint, and what hides it; the commonest look first."""
     # smoothed before its size is taken: noise has a size too, but no direction
     smooth = np.asarray(cv2.blur(overview.tint, (3, 3)), np.float32)
@@ -268,7 +283,7 @@ def _tinted(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
         if left.sum() < _SMALLEST_MM2 * PIXELS_PER_MM**2:
             return
         like = _like(smooth, _commonest(smooth[left][::_EVERY]))
-        yield _without_crumbs(_clean(like & strange)), covered.astype(np.uint8)
+        yield _without_crumbs((clean or _clean)(like & strange)), covered.astype(np.uint8)
         left &= ~like
 
 
@@ -292,7 +307,7 @@ def _like(tint: NDArray[np.float32], look: Array) -> NDArray[np.bool_]:
     return np.asarray(own & (aside < _ASIDE * strength + _NOISE_TINT))
 
 
-def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
+def _shaded(overview: Overview, clean: _Clean | None = None) -> Iterator[tuple[Mask, Mask]]:
     """What looks alike by its light and has no tint."""
     light = cv2.blur(overview.light, (3, 3))
     tinted = cv2.magnitude(*cv2.split(cv2.blur(overview.tint, (3, 3)))) > _TINT_STEP
@@ -305,7 +320,7 @@ def _shaded(overview: Overview) -> Iterator[tuple[Mask, Mask]]:
         look = light.min() + (np.argmax(np.bincount(bins)) + 0.5) * _LIGHT_BIN
         # a level of light on tinted wood is a lamp's shine and no piece
         like = (np.abs(light - look) < _LIGHT_NEAR) & ~tinted
-        all_like, size = _clean(like & overview.on_sheet), _odd(_SQUARE_MM)
+        all_like, size = (clean or _clean)(like & overview.on_sheet), _odd(_SQUARE_MM)
         opened = cv2.morphologyEx(all_like, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
         # the piece's corners come back, which the squares' size cut off; what is blurred with the sheet is like neither
         whole = cv2.bitwise_and(cv2.dilate(opened, np.ones((size, size), np.uint8)), all_like)
@@ -326,13 +341,17 @@ def _as_outlines_run(polygon: Polygon) -> Polygon:
 
 def _clean(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """Close what pencil lines cut, drop what is thin (the bench between two sheets), fill what a tag leaves."""
+    opened = _cleared(mask)
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(opened, contours, -1, 1, cv2.FILLED)
+    return opened
+
+
+def _cleared(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
     close = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(_CLOSE_MM), _odd(_CLOSE_MM)))
     narrow = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(_OPEN_MM), _odd(_OPEN_MM)))
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, close)
-    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, narrow)
-    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    cv2.drawContours(opened, contours, -1, 1, cv2.FILLED)
-    return np.asarray(opened, np.uint8)
+    return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, narrow), np.uint8)
 
 
 def _odd(length_mm: float) -> int:

@@ -27,6 +27,8 @@ class Form:
     edge, end, cuts, half, straightedge : bool
         Ask for the edge or the strip's end at the fence, the number of cuts, the half that was turned over, the end of
         the gap at the straightedge.
+    frame_edge : bool
+        Ask which edge of a frame's pieces was on the fence.
     table : bool
         Ask for the face that lay on the table and the cut, of a board on its edge.
     nominal : bool
@@ -44,6 +46,7 @@ class Form:
     cuts: bool = False
     half: bool = False
     straightedge: bool = False
+    frame_edge: bool = False
     table: bool = False
     nominal: bool = False
     pairs: Mapping[str, str] = field(default_factory=dict)
@@ -95,6 +98,9 @@ _FORMS: dict[str, Callable[[Question, Mapping[str, Any]], Form]] = {
     "turned half": lambda *_: Form("Which half was turned over?", half=True),
     "straightedge": lambda asked, _: Form(
         "At which end of the gap was the straightedge?", straightedge=True, ways=_sides(asked)
+    ),
+    "frame edge": lambda *_: Form(
+        "Which edge of the pieces, as they lie in the frame, was on the fence?", frame_edge=True
     ),
     "half and straightedge": lambda asked, _: Form(
         "Which half was turned over, and where was the straightedge?",

@@ -129,23 +129,14 @@ def _measure(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     from visioncheck.measuring.detect import detect
     from visioncheck.measuring.keep import attach_outcome
     from visioncheck.measuring.measure import measure_piece
-    from visioncheck.measuring.options import PieceOptions, options_from_json, read_piece_options
+    from visioncheck.measuring.options import TOLD, PieceOptions, options_from_json, read_piece_options
     from visioncheck.measuring.request import MeasureRequest, SledFile, read_rig
     from visioncheck.sled.file import parse_sled
 
     said = job.told
     text = said["sled_text"]
-    # a job that waited from before an update says nothing of halves
-    half = said.get("turned_half")
-    what = (said["thickness"], said["piece"], said["fence_edge"], said["cuts"], said["units"], half)
-    told = read_piece_options(
-        *what,
-        said.get("nominal"),
-        said.get("cut_edge"),
-        said.get("recut"),
-        edges=said.get("edges"),
-        slot=said.get("slot"),
-    )
+    # a job that waited from before an update does not say all
+    told = read_piece_options(said["units"], **{name: said.get(name) for name in TOLD})
     rig = None if said["rig"] is None else places.rigs / said["rig"]
     photo = None if job.photo is None else folder / job.photo
     sled = SledFile(parse_sled(text, "the sled file"), text)
@@ -231,7 +222,7 @@ def _board(places: Places, job: Job, folder: Path) -> dict[str, Any]:
     assert job.photo is not None  # it came with one
     said, photo = job.told, folder / job.photo
     plan = plan_from_data(said["plan"], "the groove", folder)
-    told = read_piece_options(said["thickness"], None, said["fence_edge"], units=said["units"])
+    told = read_piece_options(said["units"], thickness=said["thickness"], fence_edge=said["fence_edge"])
     fitting = _fitting_rigs(places.rigs, detect(photo))
     # of two surveys that fit alike the newer one: nothing of this goes into the log
     rig = read_rig(fitting[-1]).rig if fitting else None

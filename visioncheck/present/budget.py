@@ -30,6 +30,7 @@ _BETTER = {
     "tone": "step nearer, so that a pixel covers less",
     "arris": "shoot from straight above the piece, and raise the light",
     "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
+    "tight joints": "take the frame apart, clamp its joints tight again and read it once more",
     "outer side": "cut on once round the panel: then the strip hangs on no side of the board",
     "target points": "fill the picture with the sheet, sharp and evenly lit",
     "lens": "survey again, at this very zoom, with more photos",

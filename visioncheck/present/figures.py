@@ -156,7 +156,8 @@ def describe_photo(reading: Reading, correction: Correction | None) -> str:
     kind = "of a kind still to be told" if reading.open_kinds else f"a {reading.piece}"
     said = [f"Photo of the test piece on its target, {kind}, with the lines of its four edges drawn on it"]
     if reading.piece == "gap":
-        said = ["Photo of two butted halves on the target, with the lines of the gap's two walls drawn on it"]
+        what = "the last joint of a frame" if reading.last_joint else "two butted halves"
+        said = [f"Photo of {what} on the target, with the lines of the gap's two walls drawn on it"]
         said += [f"{line.label.lower()}: {line.text}" for line in gap_lines(reading)]
     elif reading.taper is not None:
         said.append(

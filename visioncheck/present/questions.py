@@ -62,6 +62,7 @@ _SENTENCES: dict[str, str | Callable[[Question], str]] = {
     "bevel half and opening": (
         "The reading does not say which way the blade leans: say <turned> left or right and <opens> straightedge or far"
     ),
+    "frame edge": ("which edge of the pieces, as they lie in the frame, was on the fence: <at_fence> outer or inner."),
     "frame": (
         f"{_NO_SIGN}: say where the last joint is open with <opens> outside or inside, and which edge of the pieces, as"
         " they lie in the frame, was on the fence with <at_fence> outer or inner"

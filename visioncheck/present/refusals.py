@@ -235,6 +235,10 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "{count} straight edges are seen on the piece, and four that meet in four corners are needed; clear what hides"
         " them, or lay a piece with four straight edges there."
     ),
+    ("other-kind", "frame"): (
+        "the two pieces do not meet as those of a frame of {sides} sides do; lay its last joint within the sheet, with"
+        " a hand's breadth of both pieces, or mend the number of sides (<frame>)."
+    ),
     ("other-kind", "misfit"): _misfit,
     ("other-kind", "corners"): _corners,
     ("glare", "sheet"): (
@@ -268,6 +272,10 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         "what is seen in the work may be read as a {what} in more than one way, since not all that lies beside it looks"
         " like the top face or some of it may be a shadow; light the work evenly, with nothing on it, and show one slot"
         " alone."
+    ),
+    ("slot-doubtful", "joints"): (
+        "two joints of the frame gape alike, so nothing tells which is the last; clamp all others tight, or lay the"
+        " sheet under the last joint alone."
     ),
     ("slot-doubtful", "several"): (
         "{count} slots, or lines as dark and straight, are seen in the board, and nothing tells which of them to"

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from visioncheck.fence.of_frame import Frame
 from visioncheck.present.assumed import PARALLEL_ONLY
 from visioncheck.present.line import LabelledLine
+from visioncheck.present.mitre import format_frame
 from visioncheck.present.slot_causes import explain_slot
 from visioncheck.results.slot import SIDES, WALLS, taper_per_100mm
 from visioncheck.units import MM_PER_IN, format_length, format_small
@@ -44,6 +47,10 @@ def gap_lines(reading: Reading) -> list[LabelledLine]:
     if reading.piece != "gap":
         return []
     lines = [LabelledLine("Open", format_open(reading))]
+    if reading.last_joint and reading.taper:
+        frame = Frame(reading.last_joint.sides, reading.last_joint.cuts)
+        size = replace(reading.taper, value=abs(reading.taper.value))
+        lines.append(LabelledLine("Frame", format_frame(frame.shares(size))))
     if reading.turned_half:
         lines.append(
             LabelledLine("Turned over", f"the {reading.turned_half} half, as they lay at the saw; {PARALLEL_ONLY}")
@@ -57,6 +64,8 @@ def format_open(reading: Reading) -> str:
     if end is None or wedge is None or not reading.ways:
         return ""
     where = f"at its {reading.ways[end]} end in the picture"
+    if reading.last_joint:
+        where += f", at the {reading.last_joint.opens} of the frame"
     if reading.fence_edge is not None:
         where += ", at the straightedge" if end == reading.fence_edge else ", away from the straightedge"
     return where if abs(wedge.value) > wedge.expanded() else f"{where}, but by less than the ±"
@@ -67,7 +76,8 @@ def wall_name(reading: Reading, edge: int) -> str:
     if reading.piece == "slot":
         return f"{SIDES[WALLS.index(edge)]} wall"
     if reading.left_half is None:
-        return f"{reading.ways[edge]} half" if reading.ways else "half"
+        part = "piece" if reading.last_joint else "half"
+        return f"{reading.ways[edge]} {part}" if reading.ways else part
     side = "left" if edge == reading.left_half else "right"
     return f"{side} half{TURNED_OVER if side == reading.turned_half else ''}"
 

@@ -175,6 +175,26 @@ class TwoCuts:
 
 
 @dataclass(frozen=True)
+class LastJoint:
+    """Of a gap that is the last joint of a mitred frame: the frame, and where the joint is open.
+
+    Attributes
+    ----------
+    sides, cuts : int
+        Of the frame, and its mitre cuts.
+    opens : {"outside", "inside"}
+        The end of the joint where it is the wider.
+    at_fence : {"outer", "inner"} or None
+        The edge of the pieces, as they lie in the frame, that lay on the fence, where known.
+    """
+
+    sides: int
+    cuts: int
+    opens: str
+    at_fence: str | None
+
+
+@dataclass(frozen=True)
 class StraightReading:
     """A fence's bow, mm, positive where it is hollow, over a length; and the sheet's, where a reversal told it."""
 
@@ -285,6 +305,8 @@ class Reading:
         Of a gap: the half that was turned over, as the halves lay at the saw.
     left_half : int or None
         Of a gap: the wall, edge 0 or 2, that is the left half's.
+    last_joint : LastJoint or None
+        Of a gap that is one.
     covers : tuple of EdgeCover
         What lies at the edges and was left out.
     doubts : tuple of Doubt
@@ -320,6 +342,7 @@ class Reading:
     open_end: int | None = None
     turned_half: PieceSide | None = None
     left_half: int | None = None
+    last_joint: LastJoint | None = None
     ways: tuple[str, ...] = ()
     names: tuple[str, ...] = ()
     assumed: Mapping[str, str] = field(default_factory=dict)

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from visioncheck.codes import Question
     from visioncheck.correction.correct import Correction
     from visioncheck.fence.typed_result import Inputs, TypedResult
-    from visioncheck.reading.model import CornerReading, EdgeReading, PanelFit, Reading, WidthReading
+    from visioncheck.quantity import Quantity
+    from visioncheck.reading.model import CornerReading, EdgeReading, LastJoint, PanelFit, Reading, WidthReading
     from visioncheck.results.model import RefusedResult, WithdrawnResult
     from visioncheck.sled.model import Sled
     from visioncheck.uncertainty import Size
@@ -52,7 +53,8 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
         four-sided ``edges`` gives the straight ones, with their letters and ends, and each corner the numbers of the
         two that meet there), ``edge_sides`` (the side of the picture that each edge lies on), of a gap ``open_end``
         (the end, edge 1 or 3, where it is the wider), ``left_half`` (the wall, edge 0 or 2, that is the left half's)
-        and ``turned_half``, of a bevel ``blade_tilt_deg`` and ``tilt``, ``two_cuts``, ``fence_bow_mm``,
+        and ``turned_half``, or of a frame's last joint ``frame`` (``sides``, ``cuts``, where it ``opens``,
+        ``each_joint_deg``, ``at_fence``), of a bevel ``blade_tilt_deg`` and ``tilt``, ``two_cuts``, ``fence_bow_mm``,
         ``nominal_deg`` (where the cut was not to be
         square), ``other_half`` (the side of the blade that the piece was on, where its corner tells another than was
         told), ``assumed`` (``fence`` and ``piece_side`` as taken for want of a sled, for the sign), ``taper_deg``,
@@ -86,10 +88,7 @@ def reading_json(reading: Reading, correction: Correction | None = None, sled: S
     found |= _error_json(reading, sled)
     if reading.turned:
         found["turned"] = asdict(reading.turned)
-    if reading.two_cuts:
-        found["two_cuts"] = two_cuts_json(reading.two_cuts)
-    if reading.straight:
-        found |= straight_json(reading.straight)
+    found |= _of_several_json(reading)
     if reading.budget:
         found["budget_deg"] = dict(reading.budget)
     if reading.tag_id is not None:
@@ -119,6 +118,24 @@ def _places_json(reading: Reading) -> dict[str, Any]:
     edges = [_edge_json(name, each) for name, each in zip(reading.names, reading.edges, strict=True)]
     met = [{"edges": list(each.edges)} for each in reading.corners]
     return {"corners": [corner | pair for corner, pair in zip(corners, met, strict=True)], "edges": edges}
+
+
+def _of_several_json(reading: Reading) -> dict[str, Any]:
+    """Write what is of two cuts, of a frame's pieces, or of two boards' edges."""
+    found: dict[str, Any] = straight_json(reading.straight) if reading.straight else {}
+    if reading.two_cuts:
+        found["two_cuts"] = two_cuts_json(reading.two_cuts)
+    if reading.last_joint and reading.taper:
+        found["frame"] = _frame_json(reading.last_joint, reading.taper)
+    return found
+
+
+def _frame_json(joint: LastJoint, wedge: Quantity) -> dict[str, Any]:
+    """Write a frame by its last joint; its size shared out evenly among all joints."""
+    share = wedge.scaled(2 / joint.cuts, "deg")
+    each = quantity_json(share) | {"value": abs(share.value)}
+    known = {"sides": joint.sides, "cuts": joint.cuts, "opens": joint.opens, "each_joint_deg": each}
+    return known if joint.at_fence is None else known | {"at_fence": joint.at_fence}
 
 
 def _sizes_json(reading: Reading) -> dict[str, Any]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def basis_from_reading(reading: Reading) -> Basis:
     """Say what a reading's fence error rests on; a taper's shares are those of the fence error that comes of it."""
     return Basis(
-        kind=_kind(reading.piece, early=OUTER_SIDE in reading.budget),
+        kind=_kind("frame" if reading.last_joint else reading.piece, early=OUTER_SIDE in reading.budget),
         is_photo=True,
         is_surveyed=reading.is_surveyed,
         is_turned=reading.turned is not None,

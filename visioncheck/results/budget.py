@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from visioncheck.codes import OUTER_SIDE
+from visioncheck.codes import OUTER_SIDE, TIGHT_JOINTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -53,7 +53,7 @@ def budgets_from_reading(reading: Reading) -> tuple[Budget, ...]:
     found = []
     if reading.budget:
         number, name = reading.taper or reading.fence_error, _NAMES.get(reading.piece, "angle")
-        if OUTER_SIDE in reading.budget:  # what the taper does not show, so it is the fence error's
+        if {OUTER_SIDE, TIGHT_JOINTS} & reading.budget.keys():  # what no taper shows, so it is the fence error's
             number, name = reading.fence_error or reading.fence_error_size, "fence error"
         if number is None:
             number = max((corner.angle for corner in reading.corners), key=lambda angle: angle.u)

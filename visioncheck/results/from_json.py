@@ -14,7 +14,7 @@ from visioncheck.errors import Refusal
 from visioncheck.fence.travel import Travel
 from visioncheck.flags import FlagCode
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import CornerReading, EdgeReading, Reading, StraightReading, Turned, TwoCuts
+from visioncheck.reading.model import CornerReading, EdgeReading, LastJoint, Reading, StraightReading, Turned, TwoCuts
 from visioncheck.results.model import (
     FromPhoto,
     RefusedResult,
@@ -152,6 +152,7 @@ def reading_from_json(found: Mapping[str, Any]) -> Reading | None:
             open_end=_edge_number(found, "open_end"),
             left_half=_edge_number(found, "left_half"),
             turned_half=_half(found.get("turned_half")),
+            last_joint=_last_joint(found.get("frame")),
             nominal_deg=float(found.get("nominal_deg", 90.0)),
             other_half=_half(found.get("other_half")),
             ways=tuple(str(side) for side in found.get("edge_sides", ())),
@@ -179,6 +180,12 @@ def _two_cuts(found: Mapping[str, Any] | None) -> TwoCuts | None:
     if first is None or second is None or seat is None:
         raise ValueError("two cuts without their errors")
     return TwoCuts(str(found["photo"]), str(found["how"]), first, second, seat)
+
+
+def _last_joint(found: Mapping[str, Any] | None) -> LastJoint | None:
+    if found is None:
+        return None
+    return LastJoint(int(found["sides"]), int(found["cuts"]), str(found["opens"]), found.get("at_fence"))
 
 
 def _straight(found: Mapping[str, Any]) -> StraightReading | None:

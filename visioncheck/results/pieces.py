@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _OF_THE_SHEET = frozenset({"print survey", "lens", "paper flatness", "edge bias", "scale"})
 _OF_THE_PIECE = frozenset({
     "edge", "hollows", "soft edge", "arris", "roughness", "tone", "thickness", "order of cuts", "outer side",
+    "tight joints",
 })  # fmt: skip
 # half of the variance of an angle read off a protractor is the protractor's own; assumption
 _SHARE_OF_PROTRACTOR = 0.5

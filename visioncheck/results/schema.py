@@ -109,6 +109,17 @@ class CorrectionData(TypedDict):
 
 
 @with_config(_OPEN)
+class FrameData(TypedDict):
+    """A mitred frame by its last joint."""
+
+    sides: Annotated[int, Field(ge=3)]
+    cuts: Annotated[int, Field(ge=2)]
+    opens: Literal["outside", "inside"]
+    each_joint_deg: QuantityData
+    at_fence: NotRequired[Literal["outer", "inner"]]
+
+
+@with_config(_OPEN)
 class TiltData(TypedDict):
     """What a blade's tilt asks for."""
 
@@ -194,6 +205,7 @@ class Gap(_Measured):
 
     kind: Literal["gap"]
     width_mm: list[QuantityData]  # type: ignore[misc]  # every gap has it
+    frame: NotRequired[FrameData]
 
 
 @with_config(_OPEN)

@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from visioncheck.errors import UserError
 from visioncheck.log.store import Log
-from visioncheck.measuring.options import read_piece_options
+from visioncheck.measuring.options import TOLD, read_piece_options
 from visioncheck.page.answers import answer_from_entry
 from visioncheck.page.desk import Desk, get_desk, get_units, remember
 from visioncheck.page.jobs import SHOWN
@@ -31,20 +31,7 @@ if TYPE_CHECKING:
 
 RIG, NO_RIG, BY_PHONE = "rig", "none", ""
 _MOST_CUTS, _LONGEST_TEXT = 50, 300
-_FIELDS = (
-    "piece",
-    "fence_edge",
-    "thickness",
-    "cuts",
-    "turned_half",
-    "nominal",
-    "cut_edge",
-    "edges",
-    "slot",
-    "adjusted",
-    "after",
-    "note",
-)
+_FIELDS = (*TOLD, "adjusted", "after", "note")
 _EMPTY = dict.fromkeys(_FIELDS, "")
 _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
@@ -123,26 +110,16 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     RefusedForm
         Something that cannot be.
     """
-    names = ("piece", "fence_edge", "thickness", "turned_half", "nominal", "cut_edge", "edges", "slot", "recut")
-    piece, edge, thickness, half, nominal, cut_edge, edges, slot, recut = (fields.get(name) or None for name in names)
-    cuts, thickness = _cuts(fields.get("cuts", "")), with_point(thickness) if thickness else None
-    nominal = with_point(nominal) if nominal else None
+    told: dict[str, Any] = {name: fields.get(name) or None for name in TOLD}
+    told |= {name: with_point(told[name]) for name in ("thickness", "nominal") if told[name]}
+    told["cuts"] = _cuts(fields.get("cuts", ""))
     try:
-        read_piece_options(thickness, piece, edge, cuts, units, half, nominal, cut_edge, recut, edges=edges, slot=slot)
+        read_piece_options(units, **told)
     except UserError as problem:
         sentence = error_sentence(problem, "page")
         raise RefusedForm(400, sentence, "Mend that, then send the photo again.") from None
     return {
-        "piece": piece,
-        "fence_edge": edge,
-        "thickness": thickness,
-        "cuts": cuts,
-        "turned_half": half,
-        "nominal": nominal,
-        "cut_edge": cut_edge,
-        "edges": edges,
-        "slot": slot,
-        "recut": recut,
+        **told,
         "units": units,
         "adjusted": fields.get("adjusted", "")[:_LONGEST_TEXT],
         "note": fields.get("note", "")[:_LONGEST_TEXT],
