@@ -91,7 +91,8 @@ def shown(what: LastJoint) -> Picture:
     picture, outlines = photo(what.base), pieces(what)
     foot = picture.view.foot_mm
     before: dict[int, set[int]] = {k: set() for k in range(len(outlines))}
-    for k, outline in enumerate(outlines):
+    # two arms have one joint alone
+    for k, outline in enumerate(outlines if what.arm is None else outlines[:1]):
         other = (k + 1) % len(outlines)
         start, end = outline[[0, 3]]  # their joint
         normal = np.array([start[1] - end[1], end[0] - start[0]])

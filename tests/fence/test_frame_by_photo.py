@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from tests.conftest import PHOTOS
-from tests.fence.painted_frames import LastJoint, shown
+from tests.fence.painted_frames import LastJoint, pieces, shown
 from tests.fence.painted_pieces import FIXTURES, FRAME
 from tests.fence.test_mitres import sled_set
+from tests.flags.painted import stick_tag
 from visioncheck.cli import main
 from visioncheck.errors import InputError, Refusal
 from visioncheck.fence.of_frame import Frame, tight_joints_u_deg, with_frame_error
@@ -23,6 +24,7 @@ from visioncheck.measuring.options import PieceOptions, read_piece_options, requ
 from visioncheck.measuring.request import MeasureRequest, read_rig
 from visioncheck.quantity import Quantity
 from visioncheck.reading.model import Reading
+from visioncheck.results.basis import basis_of_json
 from visioncheck.results.from_json import reading_from_json
 from visioncheck.saw import Saw
 
@@ -129,6 +131,16 @@ def test_its_wedge_is_the_painted_one(what, tmp_path, rig_file):
 
 
 @pytest.mark.photos
+def test_a_tag_on_a_piece_tells_the_thickness(tmp_path, rig_file):
+    picture = stick_tag(shown(FRAME), 7, pieces(FRAME)[0], 0, 18.0)
+    outcome = measured(picture.save(tmp_path / "a.jpg"), rig_file, frame=4, at_fence="outer", thickness=None)
+    reading = outcome.measured.reading
+    assert abs(reading.taper.value) == pytest.approx(FRAME.wedge_deg, abs=reading.taper.expanded())
+    assert reading.tag_id == 7
+    assert reading.thickness.value == pytest.approx(18.0, abs=reading.thickness.expanded())
+
+
+@pytest.mark.photos
 def test_two_joints_that_gape_alike_are_refused(tmp_path, rig_file, monkeypatch):
     monkeypatch.setattr("tests.fence.painted_frames._TIGHT_MM", 1.6)
     photo = shown(replace(RING, apart=0.0, wedge_deg=0.2)).save(tmp_path / "a.jpg")
@@ -156,4 +168,6 @@ def test_it_is_asked_for_what_the_photo_does_not_show(rig_file, capsys):
     assert main([*command, "--at-fence", "inner", "--frame-cuts", "4", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["frame"]["cuts"] == 4
+    assert found["frame"]["each_joint_deg"]["value"] == pytest.approx(abs(found["taper_deg"]["value"]) / 2)
+    assert basis_of_json(found).kind == "frame"
     assert found["fence_error_deg"]["value"] == pytest.approx(-abs(found["taper_deg"]["value"]) / 4)

@@ -42,7 +42,8 @@ def measure_slot(
     scene = Scene(photo, points, fit.view)
     joint = None if told.frame is None else _last_joint(scene, told.frame)
     region = work_region(find_outlines(photo, points, fit.view), kind) if joint is None else joint.region_mm
-    tags = tags_on(points, fit.view, region)
+    # of a frame any piece may carry it, away from the joint
+    tags = tags_on(points, fit.view, region) if joint is None else list(points.tags)
     thick, thick_doubts = read_thickness(tags[0] if tags else None, told.thickness, fit.view, rig)
     known = thick is not UNKNOWN_THICKNESS
     sought = Sought(number=told.slot if kind == "slot" else None) if joint is None else Sought(joint.along)
