@@ -132,11 +132,11 @@ def test_its_wedge_is_the_painted_one(what, tmp_path, rig_file):
 
 @pytest.mark.photos
 def test_a_tag_on_a_piece_tells_the_thickness(tmp_path, rig_file):
-    picture = stick_tag(shown(FRAME), 7, pieces(FRAME)[0], 0, 18.0)
+    picture = stick_tag(shown(FRAME), 222, pieces(FRAME)[0], 0, 18.0)
     outcome = measured(picture.save(tmp_path / "a.jpg"), rig_file, frame=4, at_fence="outer", thickness=None)
     reading = outcome.measured.reading
     assert abs(reading.taper.value) == pytest.approx(FRAME.wedge_deg, abs=reading.taper.expanded())
-    assert reading.tag_id == 7
+    assert reading.tag_id == 222
     assert reading.thickness.value == pytest.approx(18.0, abs=reading.thickness.expanded())
 
 
