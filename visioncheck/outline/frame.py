@@ -21,8 +21,6 @@ Mask = NDArray[np.uint8]
 
 _WIDEST_MM = 8.0
 """A joint that is open by more is none."""
-_HOLE_MM2 = 1000.0
-"""A ring's middle; a tag's paper takes up less."""
 _SIMPLE_MM = 2.5
 _SHORTEST_MM, _SHORTEST_SIDE_MM = 20.0, 10.0
 _INNER_MM = 3.0
@@ -84,17 +82,10 @@ def find_joints(photo: Photo, points: TargetPoints, view: View, sides: int) -> t
 
 
 def _in_one(work: Mask) -> Mask:
-    """All pieces as one, joints closed, with the hole of a ring and without those of tags."""
+    """All pieces as one, their joints closed."""
     size = 2 * int(_WIDEST_MM * PIXELS_PER_MM / 2) + 1
-    closed = cv2.morphologyEx(work, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    contours, tree = cv2.findContours(closed, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    small = [
-        contour
-        for contour, (_, _, _, parent) in zip(contours, tree[0] if tree is not None else (), strict=True)
-        if parent >= 0 and cv2.contourArea(contour) < _HOLE_MM2 * PIXELS_PER_MM**2
-    ]
-    cv2.drawContours(closed, small, -1, 1, cv2.FILLED)
-    return np.asarray(closed, np.uint8)
+    shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx(work, cv2.MORPH_CLOSE, shape), np.uint8)
 
 
 def _contours(work: Mask) -> list[Array]:
