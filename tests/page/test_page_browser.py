@@ -163,7 +163,21 @@ def test_what_is_wrong_is_said_beside_the_form_and_all_that_was_filled_in_stays(
     assert "'thick' is not a length" in tab.inner_text("[role=alert]")
     assert tab.get_by_label("Thickness").input_value() == "thick"
     assert tab.get_by_role("button", name="Send it").is_visible()
+    # beside the field too, and no longer where another one is at fault
+    field = tab.get_by_label("Thickness")
+    assert field.get_attribute("aria-invalid") == "true"
+    assert field.get_attribute("aria-describedby") == "thickness-hint thickness-wrong"
+    assert "'thick' is not a length" in tab.inner_text("#thickness-wrong")
+    assert tab.locator("[aria-invalid]").count() == 1
     tab.complaints.clear()  # the browser notes the answer's status
+    look(tab)
+    field.fill("")
+    tab.get_by_label("two halves butted, one turned over").check()
+    tab.get_by_label("For a strip: successive cuts").fill("5")
+    send(tab, "corner-1.jpg")
+    tab.locator("#cuts-wrong").wait_for()
+    assert tab.locator("[aria-invalid]").count() == tab.locator(".wrong").count() == 1
+    tab.complaints.clear()
     look(tab)
 
 

@@ -56,6 +56,9 @@ def test_a_rule_that_was_misread_is_told_before_and_loses_nothing(serve):
     assert "read the rule again" in words(answer)
     assert "No photo is lost" in words(answer)
     assert 'value="29,1cm"' in answer.text
+    # beside the field as well, and marked there
+    assert re.search(r'<p class="wrong" id="ruled-wrong">[^<]*No photo is lost', answer.text)
+    assert re.search(r'<input[^>]*id="ruled"[^>]*aria-invalid="true"[^>]*ruled-wrong', answer.text)
     assert len(names(phone)) == 4
 
 

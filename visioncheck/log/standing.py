@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from visioncheck.results.model import asked, blade_heel, blade_tilt, fence_bow, middle_width
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -58,12 +60,24 @@ def find_standing(entry: Entry, entries: Iterable[Entry]) -> Standing:
     if entry.corrected_by is not None:
         return Standing("corrected", newer=entry.corrected_by)
     later = _after(entry, [each for each in entries if each.corrected_by is None])
-    read = [each.id for each in later if each.fence_error is not None]
+    about = _about(entry)
+    read = [each.id for each in later if _about(each) == about and (about or each.fence_error is not None)]
     newer = read[-1] if read else None
     adjusted = adjustments(later)
     if adjusted:
         return Standing("adjusted", adjusted, newer)
     return Standing("newest" if newer is None else "older", newer=newer)
+
+
+def _about(entry: Entry) -> str:
+    """What an entry tells of beside the fence's error; empty: of that, or of nothing yet."""
+    result = entry.result
+    if entry.fence_error is not None or asked(result) is not None:
+        return ""
+    told = {"tilt": blade_tilt(result), "heel": blade_heel(result), "bow": fence_bow(result)}
+    # no slot and no lengths are older than another's: each is of its own board
+    own = middle_width(result) is not None or entry.reading.get("piece") == "lengths"
+    return next((name for name, value in told.items() if value is not None), entry.id if own else "")
 
 
 def newest_reading(entries: Iterable[Entry]) -> Entry | None:

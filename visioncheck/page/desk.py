@@ -113,9 +113,9 @@ class Desk:
         )
         return HTMLResponse(page, status)
 
-    def say(self, request: Request, status: int, sentence: str, remedy: str) -> HTMLResponse:
-        """One sentence on a page of its own, and what to do."""
-        return self.render(request, "message.html.j2", status, sentence=sentence, remedy=remedy)
+    def say(self, request: Request, status: int, sentence: str, remedy: str, field: str = "") -> HTMLResponse:
+        """One sentence on a page of its own, and what to do; the form's script marks the `field` at fault."""
+        return self.render(request, "message.html.j2", status, sentence=sentence, remedy=remedy, field=field)
 
     def sleds(self) -> Sleds:
         """The sleds as they are now: a file may have been edited since."""

@@ -52,11 +52,11 @@ class Bounds:
 
 
 class RefusedForm(Exception):  # noqa: N818 - it is a refusal
-    """A form that is not taken: an HTTP status, one sentence for the user, and what to do about it."""
+    """A form that is not taken: an HTTP status, one sentence for the user, what to do, and the field at fault."""
 
-    def __init__(self, status: int, sentence: str, remedy: str = "Go back and try again.") -> None:
+    def __init__(self, status: int, sentence: str, remedy: str = "Go back and try again.", field: str = "") -> None:
         super().__init__(sentence)
-        self.status, self.sentence, self.remedy = status, sentence, remedy
+        self.status, self.sentence, self.remedy, self.field = status, sentence, remedy, field
 
 
 _NEARER = "Go nearer to the wireless station, then send it again."

@@ -162,18 +162,34 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
     form.classList.remove("sending");
     box.hidden = true;
   };
-  const complain = (sentence) => {
+  // beside the field at fault too, opened where it was folded away
+  const mark = (name) => {
+    for (const old of form.querySelectorAll(".wrong")) old.remove();
+    for (const old of form.querySelectorAll("[aria-invalid]")) old.removeAttribute("aria-invalid");
+    const place = name && form.querySelector(`[name="${CSS.escape(name)}"]:not([type=hidden])`)?.closest(".field, fieldset");
+    if (!place) return;
+    const beside = document.createElement("p");
+    [beside.className, beside.id, beside.textContent] = ["wrong", `${name}-wrong`, trouble.textContent];
+    place.append(beside);
+    const field = place.querySelector("input[type=text]") ?? place;
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", [document.getElementById(`${name}-hint`)?.id, beside.id].filter(Boolean).join(" "));
+    for (let each = place.closest("details"); each; each = each.parentElement.closest("details")) each.open = true;
+  };
+  const complain = (sentence, field = "") => {
     rest();
     form.classList.add("again"); // the photo is still there: it need not be taken again
     trouble.textContent = sentence;
     form.prepend(trouble);
+    mark(field);
     trouble.scrollIntoView();
   };
   // what the answer's page says, said here: all that was filled in stays
   const saidBy = (answer) => {
     const page = new DOMParser().parseFromString(answer.text, "text/html");
     const said = [...page.querySelectorAll("main .large")].map((line) => line.textContent.trim());
-    return said.join(" ") || (answer.status === 403 && answer.text) || "That did not work. Load this page again.";
+    const sentence = said.join(" ") || (answer.status === 403 && answer.text) || "That did not work. Load this page again.";
+    return [sentence, page.querySelector("[data-field]")?.dataset.field];
   };
   const post = (data) =>
     new Promise((done) => {
@@ -230,7 +246,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       last = await send(photo);
       if (cancelled) return rest();
       if (!last) return complain("The connection broke off. Go nearer to the wireless station, then send it again.");
-      if (!last.at.includes("/job/")) return complain(saidBy(last));
+      if (!last.at.includes("/job/")) return complain(...saidBy(last));
     }
     forget(form);
     location.assign(photos.length === 1 ? last.at : form.dataset.upload || "/");

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
-from visioncheck.errors import UserError
+from visioncheck.errors import InputError, UserError
 from visioncheck.log.store import Log
 from visioncheck.measuring.options import TOLD, read_piece_options
 from visioncheck.page.answers import answer_from_entry
@@ -37,6 +37,7 @@ _REMEDIES = {
     "turn": "Take the second photo of the same piece, with its tag, turned by a quarter turn on the sheet.",
     "survey": "The photos are still there. Read the rule again or take what is missing, then finish again.",
 }
+_MEND = "Mend that, then send the photo again."
 _AGAIN = "Take another photo: the whole sheet, from above, sharp, in even light."
 
 
@@ -116,8 +117,8 @@ def check_told(fields: Mapping[str, str], units: UnitWorld) -> dict[str, Any]:
     try:
         read_piece_options(units, **told)
     except UserError as problem:
-        sentence = error_sentence(problem, "page")
-        raise RefusedForm(400, sentence, "Mend that, then send the photo again.") from None
+        field = problem.parameter if isinstance(problem, InputError) else ""
+        raise RefusedForm(400, error_sentence(problem, "page"), _MEND, field) from None
     return {
         **told,
         "units": units,
@@ -130,9 +131,8 @@ def _cuts(text: str) -> int | None:
     if not text:
         return None
     if not text.isdecimal() or not 2 <= int(text[:4]) <= _MOST_CUTS:
-        raise RefusedForm(
-            400, f"{text!r:.40} is no number of cuts.", "Write a whole number, 2 or more, then send the photo again."
-        )
+        remedy = "Write a whole number, 2 or more, then send the photo again."
+        raise RefusedForm(400, f"{text!r:.40} is no number of cuts.", remedy, "cuts")
     return int(text)
 
 

@@ -67,7 +67,7 @@ async def choose_units(request: Request) -> Response:
 async def say_refused(request: Request, error: Exception) -> Response:
     """Answer a form that is not taken."""
     assert isinstance(error, RefusedForm)  # registered for it alone
-    return get_desk(request).say(request, error.status, error.sentence, error.remedy)
+    return get_desk(request).say(request, error.status, error.sentence, error.remedy, error.field)
 
 
 async def say_problem(request: Request, error: Exception) -> Response:

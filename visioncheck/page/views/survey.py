@@ -13,6 +13,7 @@ from visioncheck import checks
 from visioncheck.camera.support import photo_to_add, views_taken
 from visioncheck.errors import UserError
 from visioncheck.page.desk import Desk, get_desk, get_session, get_units
+from visioncheck.page.mistakes import Mistake
 from visioncheck.page.stock import find_rigs
 from visioncheck.page.surveying import rigs_to_refine
 from visioncheck.page.surveys import SurveyFolder, Taken
@@ -141,15 +142,15 @@ def show_finish(request: Request) -> Response:
     return _finish_form(request, progress)
 
 
-def _finish_form(request: Request, progress: Progress, typed: str = "", problem: str = "") -> Response:
+def _finish_form(request: Request, progress: Progress, typed: str = "", mistake: Mistake | None = None) -> Response:
     return get_desk(request).render(
         request,
         "finish.html.j2",
-        400 if problem else 200,
+        400 if mistake else 200,
         progress=progress,
         enough=ENOUGH,
         typed=typed,
-        problem=problem,
+        mistake=mistake,
     )
 
 
@@ -162,7 +163,7 @@ async def finish_survey(request: Request) -> Response:
         try:
             ruled_mm = _ruled_mm(text, get_units(request) or "mm", progress) if text else None
         except UserError as problem:
-            return _finish_form(request, progress, text, f"{problem}. No photo is lost.")
+            return _finish_form(request, progress, text, Mistake(f"{problem}. No photo is lost.", "ruled"))
         return await desk.accept(request, "survey", {"ruled_mm": ruled_mm}, form, needs_photo=False)
 
 
