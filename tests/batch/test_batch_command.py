@@ -328,19 +328,3 @@ def test_a_frame_in_a_manifest_comes_out_as_its_photo_does(capsys, rig_file):
     alone = json.loads(capsys.readouterr().out)
     assert found["frame.jpg"]["fence_error_deg"] == alone["fence_error_deg"]
     assert alone["correction"]["move_mm"]["value"] > 0
-
-
-def test_what_no_photo_used_is_named(capsys, rig_file):
-    put("a.jpg")
-    shutil.copy(SLEDS / "alder-lane.toml", "alder.toml")
-    Path("other.toml").write_text((SLEDS / "alder-lane.toml").read_text().replace("Alder Lane", "Elm Row"))
-    Path("list.csv").write_text("photo,sled,person\na.jpg,alder.toml,Ida\n")
-    assert main(["batch", "list.csv", "--log", "log", "--sled", "other.toml", "--rig", str(rig_file)]) == 0
-    said = capsys.readouterr().err
-    assert "other.toml was not used" in said
-    assert "rig.json was not used" not in said
-    # a folder may hold more than what these photos need
-    assert main(["batch", "list.csv", "--log", "log", "--sled", ".", "--rig", str(rig_file)]) == 0
-    assert "not used" not in capsys.readouterr().err
-    assert main(["batch", "list.csv", "--log", "log", "--rig", str(rig_file), "--person", "Eva"]) == 2
-    assert "--person has no effect: every row says who took its photo" in capsys.readouterr().err

@@ -212,8 +212,6 @@ def manifest_jobs(manifest: Path, known: Known, told: PieceOptions, person: str)
     if not jobs:
         raise UserError(f"{manifest} lists no photos; write one a line below the heading 'photo'")
     _require_use(told, jobs)
-    if person and all(job.person != person for job in jobs):
-        raise InputError("person", "<person> has no effect: every row says who took its photo; leave it out")
     return jobs, replace(known, sleds=sleds, rigs=rigs)
 
 

@@ -108,7 +108,6 @@ def batch(
     for path, write in outputs:
         _write(path, write(results))
     _say(results, as_json=as_json)
-    _say_unused(sled or [], rig or [], results)
     for line in lines:
         typer.echo(line)
     refused = sum(result.state == "refused" for result in results)
@@ -209,19 +208,6 @@ def _say(results: Sequence[Result], *, as_json: bool) -> None:
         Console(highlight=False).print(table(results))
     for reason in reasons(results):
         typer.echo(f"visioncheck: {reason}", err=True)
-
-
-def _say_unused(sleds: Sequence[Path], rigs: Sequence[Path], results: Sequence[Result]) -> None:
-    """Name each sled and rig file that was given by its name and that no photo used; a folder may hold more."""
-    from visioncheck.log.entry import sha256_text
-    from visioncheck.measuring.request import read_rig, read_sled
-
-    owners = {result.sled for result in results}
-    used = {result.reading.get("rig_sha256") for result in results}
-    idle = [path for path in sleds if path.is_file() and read_sled(path).sled.name not in owners]
-    idle += [path for path in rigs if path.is_file() and sha256_text(read_rig(path).text) not in used]
-    for path in idle:
-        typer.echo(f"visioncheck: {path} was not used: it fits none of these photos, or each has its own.", err=True)
 
 
 def _sled_lines(log: Log, results: Sequence[Result]) -> list[str]:

@@ -132,7 +132,7 @@ def backup(
     from visioncheck.log.backup import back_up
 
     copied = back_up(log, to)
-    for each in (*copied.lacking, *copied.kept):
+    for each in copied.lacking:
         typer.echo(each)
     counted = f"{copied.photos} photos ({copied.new_photos} new)"
     typer.echo(f"{to} is a copy of the log {log}: {_format_head(copied.head)}, {counted}.")

@@ -39,15 +39,12 @@ class Copied:
         Photos in the copy, and those of them that were not there before.
     lacking : tuple of str
         What the log itself lacks or holds damaged, a sentence each.
-    kept : tuple of str
-        Photos that the log has lost and an earlier backup still holds, a sentence each.
     """
 
     head: Link | None
     photos: int
     new_photos: int
     lacking: tuple[str, ...]
-    kept: tuple[str, ...] = ()
 
 
 def back_up(folder: Path, to: Path) -> Copied:
@@ -164,25 +161,23 @@ def _require_newer(to: Path, found: inventory.Inventory) -> None:
 
 
 def _copy_photos(source: PhotoFolder, target: PhotoFolder, found: inventory.Inventory) -> Copied:
-    new, lacking, kept = 0, list[str](), list[str]()
+    new, lacking = 0, []
     for sha256, suffix in found.photos:
-        place, own = target.path(sha256, suffix), source.path(sha256, suffix)
+        place = target.path(sha256, suffix)
         try:
             if place.exists() and file_sha256(place) == sha256:
-                if not own.exists():
-                    kept.append(f"The log has lost the photo {own}; it is here still: copy {place} there.")
                 continue
-            photo = photos.read_photo(own)
+            photo = photos.read_photo(source.path(sha256, suffix))
         except (OSError, UserError) as problem:
             lacking.append(str(problem))
             continue
         if photo.sha256 != sha256:
-            lacking.append(f"Photo {own} is damaged.")
+            lacking.append(f"Photo {source.path(sha256, suffix)} is damaged.")
         elif target.put(photo):
             new += 1
     head = found.links[-1] if found.links else None
     wrong = [problem.what for problem in found.problems]
-    return Copied(head, len(found.photos) - len(lacking), new, (*wrong, *lacking), tuple(kept))
+    return Copied(head, len(found.photos) - len(lacking), new, (*wrong, *lacking))
 
 
 def _take_place(beside: Path, to: Path, found: inventory.Inventory) -> None:
