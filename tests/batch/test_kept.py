@@ -5,15 +5,17 @@ from __future__ import annotations
 from concurrent.futures import BrokenExecutor, Future
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
 from tests.log.conftest import make_photo, make_reading
 from tests.report.hand_made import SLED
-from visioncheck.batch.batch import measure, settle
+from visioncheck.batch.batch import measure, settle, without_use
 from visioncheck.batch.jobs import BatchPhoto, Known
 from visioncheck.batch.work import Finding, find
 from visioncheck.errors import UserError
+from visioncheck.log.entry import sha256_text
 from visioncheck.log.photos import read_photo
 from visioncheck.log.store import Log
 from visioncheck.measuring.options import PieceOptions
@@ -142,6 +144,28 @@ def test_a_refusal_is_remembered_until_something_changes(log, job):
     assert settled(log, job) == "refused"
     assert settled(log, replace(job, told=PieceOptions(cuts=5))) is None
     assert settled(log, job, replace(KNOWN, tags={7: "Long sled"})) is None
+
+
+PLACES = {Path(name): frozenset({name}) for name in ("Long sled", "Short sled")}
+RIG_PLACES = {Path(name): frozenset({sha256_text(file.text)}) for name, file in RIGS.items()}
+
+
+def test_a_sled_or_a_rig_of_no_photo_is_named(log, job):
+    results = list(measure(log, [job], KNOWN, run_as(good(job))))
+    assert without_use(log, results, PLACES, RIG_PLACES) == [("sled", Path("Short sled")), ("rig", Path("other"))]
+    every = frozenset.union(*RIG_PLACES.values())
+    assert without_use(log, results, {Path("all"): frozenset(SLEDS)}, {Path("all"): every}) == []
+    # as before: the same is named again
+    assert without_use(log, settle(log, [job], KNOWN)[1], PLACES, RIG_PLACES) == [
+        ("sled", Path("Short sled")),
+        ("rig", Path("other")),
+    ]
+
+
+@pytest.mark.parametrize(("sled", "idle"), [("Long sled", [("sled", Path("Short sled"))]), (None, [])])
+def test_of_what_a_refused_photo_may_have_been_nothing_is_said(log, job, sled, idle):
+    (result,) = measure(log, [replace(job, sled=sled)], KNOWN, run_as(Finding({"status": "refused"}, sled)))
+    assert without_use(log, [result], PLACES, RIG_PLACES) == idle
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import hashlib
 import re
 import shlex
 import shutil
+import sys
 from concurrent.futures import Future
 from contextlib import redirect_stdout
 from dataclasses import replace
@@ -69,6 +70,7 @@ BASES = {
     "a batch": "batch in --sled sled.toml --log log",
     "a batch of slots": "batch slots --sled sled.toml --log log --piece slot",
     "a table": "batch table.csv --sled sled.toml --log log",
+    "a table that says all": "batch whole.csv --log log",
     "a study": "study study --piece corner",
     "a nested study": "study nested --nested --piece corner",
     "a survey": f"survey {' '.join(f'survey-{k}.jpg' for k in range(1, 7))} --output new.json",
@@ -79,6 +81,8 @@ BASES = {
     "withdrawn": "log attach kept --corrects FIRST --withdraw wrong",
     "listed": "log list kept",
     "shown": "log show kept FIRST",
+    "imported": "log import log kept.json",
+    "checked": "log check kept",
     "a trend": "log trend kept",
     "a trend of one": "log trend kept --sled Oak",
     "a report": "report kept",
@@ -97,13 +101,14 @@ VALUES = {
     "--set": ("77mm",), "--second-set": ("77mm",), "--second": ("corner-2.d.jpg",),
     "--mating-photo": ("strip-1.jpg",),
     "--frame": ("4", "8"), "--frame-cuts": ("4",), "--at-fence": ("outer", "inner"),
+    "--workers": ("3",), "--cluster": ("tcp://192.0.2.7:8786",),
     "--read": ("300mm,300.1mm",), "--second-read": ("300mm,300.1mm",), "--angles": ("90,90.1",),
     "--second-angles": ("90,90.1",), "--u": ("0.3mm",), "--at": ("41mm",), "--width": ("2.5mm",),
     "--mating": ("3mm",), "--mating-plus-minus": ("0.5mm",), "--fit": ("slide",), "--board": ("115mm",),
     "--plus-minus": ("0.5mm",), "--zero-kerf": ("2.2mm",), "--fence": ("left",), "--flange": ("right",),
     "--overlap": ("0.9mm",), "--photo": ("kerf-2.jpg",), "--mating-thickness": ("14mm",), "--trial-setting": ("41mm",),
     "--trial-at": ("41mm",),
-    "--cut": ("fresh", "same"), "--picture": ("drawn.png",), "--log": ("log",), "--person": ("Ida",),
+    "--cut": ("fresh", "same"), "--picture": ("drawn.png",), "--log": ("log",), "--person": ("Ida", "Jo"),
     "--note": ("wet",), "--adjusted": ("screw",), "--time": ("2026-03-01",), "--other-end": ("kerf-2.other.jpg",),
     "--pulled-back": ("kerf-2.other.jpg",),
     "--tolerance": ("9mm/m", "0.2mm/m"), "--readings": ("study.csv",), "--reading": ("read.json", "typed.json"),
@@ -138,8 +143,6 @@ LEFT_OUT |= {
     "a batch of slots",
     "a nested study",
 }
-ELSEWHERE = {"--workers", "--cluster"}
-"""How fast, not what; `tests/batch`. What import and check are told has tests in `tests/log`."""
 SAME = {
     ("a corner after a change", "--taken-after"): "it answers a question that this photo's time does not raise",
     ("a study", "--thickness"): "angles do not depend on it",
@@ -192,8 +195,10 @@ def _told(value):
     return re.sub(r"Path\('([^']*/)?([^'.]+)[^']*'", r"Path('\2'", repr(value))
 
 
-def done_here(work, jobs, shared, *_, **__):
-    """What `run_here` does, in this process."""
+def done_here(work, jobs, shared, stop, **how):
+    """What `run_here` and `run_on_cluster` do, in this process; says how it was asked to."""
+    assert not stop()
+    print(sorted(how.items()), file=sys.stderr)
     for job in jobs:
         future = Future()
         future.set_result(work(job, shared))
@@ -246,6 +251,7 @@ def shop(tmp_path_factory, rig_file):
             Path(name).write_text(out_of(line))
         shutil.copy(FIXTURES / "plans" / "trial-board.toml", "board.toml")
         Path("table.csv").write_text("photo,piece\ncorner-2.jpg,corner\nkerf-2.jpg,slot\n")
+        Path("whole.csv").write_text("photo,sled,rig,person,piece\ncorner-2.jpg,sled.toml,rig.json,Ida,corner\n")
         rows = [f"{piece},Ida,{0.01 * piece + 0.001 * k}" for piece in (1, 2, 3) for k in (0, 1)]
         Path("study.csv").write_text("\n".join(["piece,person,value", *rows]) + "\n")
     return place, first
@@ -268,7 +274,9 @@ def place(shop, monkeypatch):
     for where in DRAWN:
         monkeypatch.setattr(where, drawn)
     monkeypatch.setattr("visioncheck.present.print_errors.draw_print", lambda *_: b"drawn")
-    monkeypatch.setattr("visioncheck.batch.run.run_here", done_here)
+    for run in ("run_here", "run_on_cluster"):
+        monkeypatch.setattr(f"visioncheck.batch.run.{run}", done_here)
+    monkeypatch.setattr("visioncheck.batch.run.cores", lambda: 1)
     monkeypatch.setattr("typer.main.get_command", built)
     monkeypatch.setattr("visioncheck.page.serve.serve", lambda *log, **how: print(log, sorted(how.items())))
     work = source.with_name("work")
@@ -341,7 +349,7 @@ def command_of(words):
 def options_of(words):
     """The options of a command that are not among the words."""
     options = [p for p in command_of(words).params if p.param_type_name == "option" and p.name != "help"]
-    return [option for option in options if not set(option.opts) & {*words, *ELSEWHERE}]
+    return [option for option in options if not set(option.opts) & {*words}]
 
 
 CASES = [

@@ -61,7 +61,7 @@ def require_whole(folder, log):
 
 def test_it_counts_what_is_new_and_notes_each_record_once(filled, log_folder, to, tmp_path):
     first = back_up(log_folder, to)
-    assert (first.photos, first.new_photos, first.lacking) == (2, 2, ())
+    assert (first.photos, first.new_photos, first.is_whole) == (2, 2, True)
     assert first.head == list(filled.links())[-1]
     kept = {path: path.stat().st_mtime_ns for path in (to / FOLDER_NAME).rglob("*.*")}
     assert (back_up(log_folder, to).photos, back_up(log_folder, to).new_photos) == (2, 0)
@@ -113,18 +113,29 @@ def test_a_photo_that_spoiled_in_the_backup_is_copied_anew(filled, log_folder, t
     require_whole(to, filled)
 
 
-def test_a_photo_that_the_log_lost_since_stays_in_the_backup(filled, log_folder, to):
+def test_a_photo_that_the_log_lost_since_stays_in_the_backup(filled, log_folder, to, capsys):
     back_up(log_folder, to)
-    photos_of(filled)[0].unlink()
-    assert back_up(log_folder, to).photos == 2
+    photo = photos_of(filled)[0]
+    photo.unlink()
+    copied = back_up(log_folder, to)
+    assert (copied.photos, copied.new_photos, copied.lacking) == (2, 0, ())
+    (said,) = copied.only_here
+    assert "is missing in the log" in said
+    assert str(to / photo.relative_to(log_folder)) in said
     require_whole(to, filled)
+    capsys.readouterr()
+    assert main(["log", "backup", str(log_folder), str(to)]) == 1
+    assert said in capsys.readouterr().out
+    shutil.copyfile(to / photo.relative_to(log_folder), photo)  # as the sentence says
+    assert back_up(log_folder, to).is_whole
 
 
 def test_a_photo_that_spoiled_in_the_log_is_named_and_not_copied(filled, log_folder, to, capsys):
     photo = photos_of(filled)[0]
     photo.write_bytes(photo.read_bytes()[:-1] + b"\0")
     copied = back_up(log_folder, to)
-    assert copied.lacking == (f"Photo {photo} is damaged.",)
+    first = next(iter(filled.entries()))
+    assert copied.lacking == (f"Photo {first.file_name} (entry {first.id[:8]}) is damaged: {photo}.",)
     assert (copied.photos, copied.new_photos) == (1, 1)
     assert not (to / photo.relative_to(log_folder)).exists()
     assert main(["log", "backup", str(log_folder), str(to)]) == 1
@@ -136,7 +147,7 @@ def test_a_row_that_is_damaged_is_named_and_its_photo_comes_along(filled, log_fo
     spoil(filled, "UPDATE entry SET note = CAST(x'ff' AS TEXT) WHERE number = 1", "entry_no_update")
     copied = back_up(log_folder, to)
     (entry,) = (problem.what for problem in check_folder(log_folder))
-    assert copied.lacking == (entry,)
+    assert (copied.damaged, copied.lacking, copied.is_whole) == ((entry,), (), False)
     assert copied.photos == 2
 
 

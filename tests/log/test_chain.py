@@ -400,13 +400,35 @@ def test_a_backup_is_never_put_over_a_better_one(filled, log_folder, tmp_path, c
 
 
 def test_a_backup_of_a_log_that_lacks_a_photo_says_so(filled, log_folder, tmp_path, capsys):
-    path = filled.photo_path(list(filled.entries())[-1])
+    entry = list(filled.entries())[-1]
+    path = filled.photo_path(entry)
     path.unlink()
-    assert main(["log", "backup", str(log_folder), str(tmp_path / "backup")]) == 1
-    assert path.name in capsys.readouterr().out
-    assert main(["log", "restore", str(tmp_path / "backup"), str(tmp_path / "new")]) == 2
+    to, new = tmp_path / "backup", tmp_path / "new"
+    named = f"Photo {entry.file_name} (entry {entry.id[:8]}) is missing"
+    assert main(["log", "backup", str(log_folder), str(to)]) == 1
+    said = capsys.readouterr().out
+    assert named in said
+    assert "The copy lacks what the log lacks: the photo named above. All the rest is in it." in said
+    assert main(["log", "restore", str(to), str(new)]) == 1
+    said = capsys.readouterr().out
+    assert named in said
+    assert "The new log lacks what the backup lacks: the photo named above." in said
+    with Log.open(new, readonly=True) as log:
+        assert list(log.entries()) == list(filled.entries())
+        assert sum(1 for _ in log.photos.files()) == 1
+    assert [problem.path for problem in check_folder(new)] == [new / path.relative_to(log_folder)]
+
+
+@pytest.mark.usefixtures("filled")
+def test_a_backup_whose_records_are_not_whole_is_not_restored(log_folder, tmp_path, capsys):
+    to, new = tmp_path / "backup", tmp_path / "new"
+    back_up(log_folder, to)
+    with Log.open(to) as log:
+        log.connection.execute("DROP TRIGGER entry_no_update")
+        log.connection.execute("UPDATE entry SET note = 'x' WHERE number = 2")
+    assert main(["log", "restore", str(to), str(new)]) == 2
     assert "is not whole" in capsys.readouterr().err
-    assert not (tmp_path / "new").exists()
+    assert not new.exists()
 
 
 # ------------------------------------------------------------------ one bad entry
@@ -483,3 +505,24 @@ def test_a_reading_is_parsed_once(log, monkeypatch):
     monkeypatch.setattr("visioncheck.log.entry.json.loads", lambda text: calls.append(text) or {})
     assert all(entry.reading == make_reading() for entry in entries for _ in range(5))
     assert calls == []
+
+
+def test_what_has_no_effect_on_a_copy_is_said(filled, log_folder, tmp_path, capsys):
+    export, own = str(tmp_path / "all.json"), str(log_folder / "photos")
+    assert main(["log", "export", str(log_folder), "-o", export]) == 0
+    capsys.readouterr()
+    assert main(["log", "import", str(tmp_path / "new"), export, "--photos", own, "--keep-ours"]) == 0
+    said = capsys.readouterr().err
+    assert "--keep-ours had no effect" in said
+    assert "--photos" not in said
+    assert main(["log", "import", str(tmp_path / "new"), export, "--photos", own]) == 0
+    assert f"--photos {own} had no effect" in capsys.readouterr().err
+    assert main(["log", "check", str(log_folder), "--clean"]) == 0
+    assert "--clean had no effect" in capsys.readouterr().out
+    filled.photos.path("0" * 64, ".jpg").parent.mkdir(parents=True)
+    filled.photos.path("0" * 64, ".jpg").write_bytes(b"of nobody")
+    (log_folder / records.FILE_NAME).unlink()
+    assert main(["log", "check", str(log_folder), "--clean"]) == 0
+    said = capsys.readouterr().out
+    assert "no effect" not in said
+    assert f"Wrote {log_folder / records.FILE_NAME} anew." in said

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import PHOTOS
-from visioncheck.batch.jobs import Known, manifest_jobs
+from visioncheck.batch.jobs import Known, manifest_jobs, require_used
 from visioncheck.cli import main
 from visioncheck.errors import InputError
 from visioncheck.fence.signs import panel_sides
@@ -101,6 +101,35 @@ def test_what_is_said_of_a_table_counts_for_some_row(tmp_path: Path, rows, told,
         return
     with pytest.raises(InputError) as refused:
         manifest_jobs(table, Known({}, {}, {}), every, "")
+    assert error_sentence(refused.value).startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("rows", "given", "said"),
+    [
+        ("photo,sled\na.jpg,Oak\n", "ash", "--sled ash.toml has no effect"),
+        ("photo,sled\na.jpg,Oak\nb.jpg,\n", "ash", ""),
+        ("photo,sled\na.jpg,Ash\n", "ash", ""),
+        ("photo,rig\na.jpg,phone.json\n", "rig", "--rig has no effect"),
+        ("photo,rig\na.jpg,phone.json\nb.jpg,\n", "rig", ""),
+        ("photo,person\na.jpg,Ida\n", "person", "--person has no effect"),
+        ("photo,person\na.jpg,Ida\nb.jpg,\n", "person", ""),
+    ],
+)
+def test_what_is_given_for_all_photos_counts_for_some(tmp_path: Path, monkeypatch, rows, given, said):
+    monkeypatch.setattr("visioncheck.batch.jobs.read_rig", lambda _: None)
+    table = tmp_path / "a.csv"
+    table.write_text(rows)
+    sleds = dict.fromkeys(("Oak", "Ash"))
+    person = "Jo" if given == "person" else ""
+    jobs, _ = manifest_jobs(table, Known(sleds, {}, {}), PieceOptions(), person)
+    asked = {Path("ash.toml"): frozenset({"Ash"})} if given == "ash" else {}
+    rigs = [Path("phone.json")] if given == "rig" else []
+    if not said:
+        require_used(jobs, asked, rigs, person)
+        return
+    with pytest.raises(InputError) as refused:
+        require_used(jobs, asked, rigs, person)
     assert error_sentence(refused.value).startswith(said)
 
 

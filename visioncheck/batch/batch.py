@@ -24,6 +24,7 @@ from visioncheck.results.schema_1 import brought_up
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
     from concurrent.futures import Future
+    from pathlib import Path
 
     from visioncheck.batch.jobs import BatchPhoto, Known
     from visioncheck.correction.correct import Correction
@@ -83,6 +84,29 @@ def _with_decision(result: Result, counting: set[str], decisions: Mapping[str, C
     decision = decisions.get(result.entry or "")
     reading = result.reading if decision is None else {**result.reading, "correction": correction_json(decision)}
     return replace(result, counts=result.entry in counting, reading=reading)
+
+
+def without_use(
+    log: Log, results: Sequence[Result], sleds: Mapping[Path, frozenset[str]], rigs: Mapping[Path, frozenset[str]]
+) -> list[tuple[str, Path]]:
+    """What was given for all photos and is of none: which of them do is seen in the photos alone.
+
+    Parameters
+    ----------
+    sleds, rigs : mapping of Path to frozenset of str
+        Files and folders given; the names of the sleds, the hashes of the rigs' texts in each.
+
+    Returns
+    -------
+    list of (str, Path)
+        ``"sled"`` or ``"rig"``, and which; nothing of rigs while a photo that is refused may have been of one.
+    """
+    names = {result.sled for result in results}
+    idle = [("sled", place) for place, inside in sleds.items() if not inside & names]
+    if any(result.state == "refused" for result in results):
+        return idle if None not in names else []
+    used = {log.get(result.entry).rig_sha256 for result in results if result.entry}
+    return idle + [("rig", place) for place, inside in rigs.items() if not inside & used]
 
 
 def settle(log: Log, jobs: Sequence[BatchPhoto], known: Known) -> tuple[list[BatchPhoto], list[Result]]:

@@ -226,6 +226,40 @@ def _require_use(told: PieceOptions, jobs: Sequence[BatchPhoto]) -> None:
             raise InputError(parameter, said)
 
 
+def require_used(
+    jobs: Sequence[BatchPhoto], sleds: Mapping[Path, frozenset[str]], rigs: Sequence[Path], person: str
+) -> None:
+    """Refuse what is given for all photos where each says something else itself, before the long work.
+
+    Parameters
+    ----------
+    sleds : mapping of Path to frozenset of str
+        Files and folders given, and the names of the sleds in each.
+    rigs : sequence of Path
+        Files and folders given.
+    person : str
+        Who took the photos; empty: not given.
+
+    Raises
+    ------
+    InputError
+        Naming what no photo can have a use for.
+    """
+    said = {job.sled for job in jobs}
+    if None not in said:
+        for place, names in sleds.items():
+            if not names & said:
+                raise _idle("sled", f" {place}", "every photo is said to be of another sled")
+    if rigs and all(job.rig for job in jobs):
+        raise _idle("rig", "", "every row names its own")
+    if person and all(job.person != person for job in jobs):
+        raise _idle("person", "", "every row says it itself")
+
+
+def _idle(parameter: str, which: str, why: str) -> InputError:
+    return InputError(parameter, f"<{parameter}>{which} has no effect: {why}; leave it out")
+
+
 def _rows(manifest: Path) -> Iterator[tuple[int, dict[str, str]]]:
     text = read_text(manifest, "manifest", "split it", checks.MANIFEST_MOST_BYTES).removeprefix("\ufeff")
     heading = text.partition("\n")[0]

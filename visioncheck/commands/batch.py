@@ -82,7 +82,8 @@ def batch(
     if cluster is not None:
         refuse_idle({"--workers": workers}, "with --cluster, whose scheduler has its own")
 
-    from visioncheck.batch.batch import with_standing
+    from visioncheck.batch.batch import with_standing, without_use
+    from visioncheck.batch.jobs import require_used
     from visioncheck.log.store import Log
     from visioncheck.measuring.options import read_piece_options
 
@@ -102,8 +103,11 @@ def batch(
     )
     with Log.open(log, create=True) as open_log:
         jobs, known = _jobs(source, open_log, _known(open_log, sled or [], rig or []), told, person)
+        given = _given(sled or [], rig or [])
+        require_used(jobs, given[0], rig or [], person)
         results, stopped = _measure(open_log, jobs, known, workers, cluster)
         results = with_standing(open_log, results)
+        idle = [] if stopped else without_use(open_log, results, *given)
         lines = [] if as_json else _sled_lines(open_log, results)
     for path, write in outputs:
         _write(path, write(results))
@@ -112,6 +116,8 @@ def batch(
         typer.echo(line)
     refused = sum(result.state == "refused" for result in results)
     _say_sum(results, len(jobs), log)
+    for name, place in idle:
+        typer.echo(f"--{name} {place} had no effect: no photo was measured with it.", err=True)
     if stopped:
         raise typer.Exit(exit_code() or _SOME_REFUSED)
     if refused:
@@ -146,6 +152,18 @@ def _known(log: Log, sleds: list[Path], rigs: list[Path]) -> Known:
     kept = {name: file for name in log.sleds() if name not in given and (file := sled_in_log(log, name))}
     only = next(iter(given)) if len(given) == 1 else None
     return Known({**given, **kept}, log.tags(), read_rigs(rigs), only, frozenset(kept))
+
+
+def _given(sleds: list[Path], rigs: list[Path]) -> tuple[dict[Path, frozenset[str]], dict[Path, frozenset[str]]]:
+    """The sleds' names and the rigs' hashes, by the file or folder that was given."""
+    from visioncheck.batch.jobs import read_rigs, read_sleds
+    from visioncheck.log.entry import sha256_text
+
+    hashes = {place: [sha256_text(file.text) for file in read_rigs([place]).values()] for place in rigs}
+    return (
+        {place: frozenset(read_sleds([place])) for place in sleds},
+        {place: frozenset(each) for place, each in hashes.items()},
+    )
 
 
 def _jobs(source: Path, log: Log, known: Known, told: PieceOptions, person: str) -> tuple[list[BatchPhoto], Known]:

@@ -11,6 +11,7 @@ from visioncheck.commands.log_attach import LogFolder
 from visioncheck.errors import UserError
 
 if TYPE_CHECKING:
+    from visioncheck.log.backup import Copied
     from visioncheck.log.chain import Link
 
 
@@ -67,6 +68,10 @@ def import_entries(
         merged = merge(open_log, exported, photos, keep_ours=keep_ours)
     for each in merged.left_out:
         typer.echo(each, err=True)
+    if keep_ours and not merged.left_out:
+        typer.echo("--keep-ours had no effect: the log and the export contradict each other nowhere.", err=True)
+    if photos is not None and not merged.photos:
+        typer.echo(f"--photos {photos} had no effect: no entry that was added has a photo.", err=True)
     if not merged.is_proved:
         typer.echo(f"{source} was written by an older version: whether it is all there cannot be told.", err=True)
     typer.echo(f"Added {merged.added} entries to the log {log}.")
@@ -110,13 +115,18 @@ def _clean(folder: Path) -> None:
     from visioncheck.log.store import Log
 
     with Log.open(folder) as open_log:
-        for each in clean(open_log):
+        cleared = clean(open_log)
+        for each in cleared:
             if each.to is None:
                 typer.echo(f"Removed {each.path}.")
+            elif each.to == each.path:
+                typer.echo(f"Wrote {each.path} anew.")
             else:
                 typer.echo(
                     f"{'Put back' if each.is_back else 'Moved'} {each.path} {'as' if each.is_back else 'to'} {each.to}."
                 )
+        if not cleared:
+            typer.echo("--clean had no effect: there was nothing to put back or to clear away.")
 
 
 def _format_head(head: Link | None) -> str:
@@ -132,12 +142,13 @@ def backup(
     from visioncheck.log.backup import back_up
 
     copied = back_up(log, to)
-    for each in copied.lacking:
-        typer.echo(each)
+    _say_lost(copied)
     counted = f"{copied.photos} photos ({copied.new_photos} new)"
     typer.echo(f"{to} is a copy of the log {log}: {_format_head(copied.head)}, {counted}.")
     if copied.lacking:
-        typer.echo(f"The log itself lacks what is named above; see visioncheck log check {log}.")
+        typer.echo(f"The copy lacks what the log lacks: {_counted(copied)}. All the rest is in it.")
+    if not copied.is_whole:
+        typer.echo(f"The log itself is not whole; see visioncheck log check {log}.")
         raise typer.Exit(1)
 
 
@@ -145,11 +156,26 @@ def restore(
     backup_folder: Annotated[Path, typer.Argument(metavar="BACKUP", help="What log backup wrote.")],
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A new folder, which becomes the log.")],
 ) -> None:
-    """Make a log from its backup, after a look at every hash in it."""
+    """Make a log from its backup, after a look at every hash in it; what it lacks is named."""
     from visioncheck.log.backup import restore as copy_back
 
     copied = copy_back(backup_folder, log)
+    _say_lost(copied)
     typer.echo(f"{log} is the log of {backup_folder}: {_format_head(copied.head)}, {copied.photos} photos.")
+    if copied.lacking:
+        typer.echo(f"The new log lacks what the backup lacks: {_counted(copied)}. All the rest is in it.")
+    if not copied.is_whole:
+        raise typer.Exit(1)
+
+
+def _say_lost(copied: Copied) -> None:
+    for each in (*copied.damaged, *copied.lacking, *copied.only_here):
+        typer.echo(each)
+
+
+def _counted(copied: Copied) -> str:
+    count = len(copied.lacking)
+    return "the photo named above" if count == 1 else f"the {count} photos named above"
 
 
 def register(app: typer.Typer) -> None:

@@ -12,8 +12,9 @@ from visioncheck.errors import UserError
 from visioncheck.log import inventory, photos, records, schema
 from visioncheck.log.chain_check import chain_problems
 from visioncheck.log.check import check
-from visioncheck.log.photos import PhotoFolder, file_sha256
+from visioncheck.log.photos import PhotoFolder, photo_fault
 from visioncheck.log.plain import plain_errors
+from visioncheck.log.rows import short
 from visioncheck.log.store import Log
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 _UNFINISHED = f".{schema.FILE_NAME}.part"
 # what the page looks for in the log's folder, small files of the user's
 _BESIDE = ("sleds", "rigs")
+# no record is lost by these; a photo of a lost record comes with the record that is missing, or is of nobody
+_OF_FILES = {"list", "missing photo", "damaged photo", "photo of a lost record"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,14 +40,25 @@ class Copied:
         Where the log's chain stood; None: an empty log, or one of before the chain.
     photos, new_photos : int
         Photos in the copy, and those of them that were not there before.
+    damaged : tuple of str
+        Rows of the log that are damaged, and so in the copy too, a sentence each.
     lacking : tuple of str
-        What the log itself lacks or holds damaged, a sentence each.
+        Photos that the log lacks or holds damaged and the copy lacks too, a sentence each.
+    only_here : tuple of str
+        Photos that the log has lost since an earlier backup and the copy still holds, a sentence each.
     """
 
     head: Link | None
     photos: int
     new_photos: int
-    lacking: tuple[str, ...]
+    damaged: tuple[str, ...] = ()
+    lacking: tuple[str, ...] = ()
+    only_here: tuple[str, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether log and copy both hold all that there was."""
+        return not (self.damaged or self.lacking or self.only_here)
 
 
 def back_up(folder: Path, to: Path) -> Copied:
@@ -84,7 +98,7 @@ def back_up(folder: Path, to: Path) -> Copied:
 
 
 def restore(backup: Path, folder: Path) -> Copied:
-    """Make a log from its backup, after a look at it.
+    """Make a log from its backup, after a look at it; a photo that the backup lacks costs no other.
 
     Parameters
     ----------
@@ -96,7 +110,7 @@ def restore(backup: Path, folder: Path) -> Copied:
     Raises
     ------
     UserError
-        The backup is not whole, or the folder is in use.
+        The backup's records are not whole, or the folder is in use.
     """
     if (folder / schema.FILE_NAME).exists():
         raise UserError(
@@ -104,7 +118,7 @@ def restore(backup: Path, folder: Path) -> Copied:
             "export and log import."
         )
     with Log.open(backup, readonly=True) as log:
-        wrong = [problem for problem in check(log) if not problem.is_harmless and problem.kind != "list"]
+        wrong = [problem for problem in check(log) if not problem.is_harmless and problem.kind not in _OF_FILES]
     if wrong:
         raise UserError(f"The backup {backup} is not whole: {wrong[0].what} See log check {backup}.")
     return back_up(backup, folder)
@@ -161,23 +175,21 @@ def _require_newer(to: Path, found: inventory.Inventory) -> None:
 
 
 def _copy_photos(source: PhotoFolder, target: PhotoFolder, found: inventory.Inventory) -> Copied:
-    new, lacking = 0, []
-    for sha256, suffix in found.photos:
-        place = target.path(sha256, suffix)
-        try:
-            if place.exists() and file_sha256(place) == sha256:
-                continue
-            photo = photos.read_photo(source.path(sha256, suffix))
-        except (OSError, UserError) as problem:
-            lacking.append(str(problem))
-            continue
-        if photo.sha256 != sha256:
-            lacking.append(f"Photo {source.path(sha256, suffix)} is damaged.")
-        elif target.put(photo):
-            new += 1
+    new, lacking, only_here = 0, list[str](), list[str]()
+    for (sha256, suffix), ids in found.photos.items():
+        here, there = source.path(sha256, suffix), target.path(sha256, suffix)
+        fault = photo_fault(here, sha256)
+        is_there = not photo_fault(there, sha256)
+        named = f"Photo {found.names.get(sha256) or here.name} (entry {', '.join(map(short, dict.fromkeys(ids)))})"
+        if not fault:
+            new += target.put(photos.read_photo(here)) if not is_there else 0
+        elif is_there:
+            only_here.append(f"{named} {fault} in the log: {here}. Its backup {there} is whole: copy it to that place.")
+        else:
+            lacking.append(f"{named} {fault}: {here}.")
     head = found.links[-1] if found.links else None
-    wrong = [problem.what for problem in found.problems]
-    return Copied(head, len(found.photos) - len(lacking), new, (*wrong, *lacking))
+    wrong = tuple(problem.what for problem in found.problems)
+    return Copied(head, len(found.photos) - len(lacking), new, wrong, tuple(lacking), tuple(only_here))
 
 
 def _take_place(beside: Path, to: Path, found: inventory.Inventory) -> None:

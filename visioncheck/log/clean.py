@@ -25,7 +25,7 @@ class Cleared:
     path : Path
         Where it was.
     to : Path or None
-        Where it is now: back in its place, or aside; None: it is gone.
+        Where it is now: back in its place, or aside; where it was: written anew; None: it is gone.
     is_back : bool
         Whether it is in its place again.
     """
@@ -53,7 +53,7 @@ def clean(log: Log) -> list[Cleared]:
                 done.append(Cleared(path))
             elif is_whole:
                 done.append(Cleared(path, log.photos.move_aside(path)))
-        _mend_list(log, found)
+        done += _mend_list(log, found)
     return done
 
 
@@ -94,9 +94,12 @@ def _is_complete(log: Log, found: Inventory) -> bool:
     return not missing and not found.problems and not list(chain_problems(found))
 
 
-def _mend_list(log: Log, found: Inventory) -> None:
+def _mend_list(log: Log, found: Inventory) -> list[Cleared]:
     """Write the list of records anew where it is missing or damaged, and names nothing that is not there."""
     wrong = list(list_problems(log.folder, found))
     if wrong and all(problem.kind == "list" for problem in wrong) and not list(chain_problems(found)):
-        (log.folder / records.FILE_NAME).unlink(missing_ok=True)
+        place = log.folder / records.FILE_NAME
+        place.unlink(missing_ok=True)
         records.append(log.folder, list(schema.links(log.connection)))
+        return [Cleared(place, place, is_back=True)]
+    return []

@@ -33,6 +33,8 @@ class Inventory:
         Of the entries there are, by id.
     photos : dict of (str, str) to list of str
         Hash and file ending of the photos that entries need, and the entries' ids.
+    names : dict of str to str
+        By hash, what the file of a photo was called when it was given.
     links : list of Link
         The chain, in order, as it stands there.
     tags : dict of int to str
@@ -45,6 +47,7 @@ class Inventory:
 
     digests: dict[str, str] = field(default_factory=dict)
     photos: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
     links: list[chain.Link] = field(default_factory=list)
     tags: dict[int, str] = field(default_factory=dict)
     damaged: set[str] = field(default_factory=set)
@@ -98,6 +101,8 @@ def _note_row(found: Inventory, number: int, row: tuple[Any, ...], standing: dic
             standing.setdefault(sha256, []).append(id_)
     try:
         entry = entry_of_row(row)
+        if entry.photo_sha256:
+            found.names.setdefault(entry.photo_sha256, entry.file_name)
         for each in entry.photos[1:]:
             if is_photo(*each):
                 found.photos.setdefault(each, []).append(id_)

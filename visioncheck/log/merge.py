@@ -34,11 +34,14 @@ class Merged:
         What the log has already in another entry or says otherwise, a sentence each.
     is_proved : bool
         Whether the export's chain told that nothing was taken out of it.
+    photos : int
+        Photos of the entries added.
     """
 
     added: int
     left_out: tuple[str, ...]
     is_proved: bool
+    photos: int = 0
 
 
 def merge(log: Log, exported: Exported, photos: Path | None = None, *, keep_ours: bool = False) -> Merged:
@@ -79,7 +82,9 @@ def merge(log: Log, exported: Exported, photos: Path | None = None, *, keep_ours
         _require_accepted(fresh, exported)
         _put_in_order(log, exported, fresh, tags, photos, placed)
     said = tuple(f"Left out: {difference}." for difference in differences)
-    return Merged(len(fresh), said, bool(exported.links) or not exported.entries)
+    return Merged(
+        len(fresh), said, bool(exported.links) or not exported.entries, sum(len(each.photos) for each in fresh)
+    )
 
 
 def _new_tags(log: Log, exported: Exported) -> tuple[set[int], list[str]]:

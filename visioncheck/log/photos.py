@@ -175,6 +175,16 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def photo_fault(path: Path, sha256: str) -> str:
+    """Say what is wrong with a photo's file: that it is missing, cannot be read or is damaged; empty: nothing."""
+    try:
+        return "" if file_sha256(path) == sha256 else "is damaged"
+    except FileNotFoundError:
+        return "is missing"
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+
+
 def _sync_folder(folder: Path) -> None:
     # the rename itself must reach the disk before the row that relies on it; only POSIX opens folders
     if os.name == "posix":
