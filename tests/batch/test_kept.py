@@ -164,7 +164,8 @@ def test_a_sled_or_a_rig_of_no_photo_is_named(log, job):
 
 @pytest.mark.parametrize(("sled", "idle"), [("Long sled", [("sled", Path("Short sled"))]), (None, [])])
 def test_of_what_a_refused_photo_may_have_been_nothing_is_said(log, job, sled, idle):
-    (result,) = measure(log, [replace(job, sled=sled)], KNOWN, run_as(Finding({"status": "refused"}, sled)))
+    refusal = Finding({"schema": 1, "status": "refused", "reason": "blur", "flags": ["blur"]}, sled)
+    (result,) = measure(log, [replace(job, sled=sled)], KNOWN, run_as(refusal))
     assert without_use(log, [result], PLACES, RIG_PLACES) == idle
 
 

@@ -1,7 +1,9 @@
-"""Painted lots of slots, each held against its truth: ``python -m tests.kerf.lots several|blind FROM TO`` (seeds).
+"""Painted lots of slots, each held against its truth: ``python -m tests.kerf.lots several|blind|altered FROM TO``
+(seeds).
 
 ``several`` paints boards with two or three slots and reads each by its number; ``blind`` grooves whose floor of wood is
-nearly as light as the top face, so that one wall's side face is all that is dark.
+nearly as light as the top face, so that one wall's side face is all that is dark; ``altered`` tapering slots in
+pictures as they are and as software and lens alter them (`tests/hostile/processed.py`), for their tapers.
 """
 
 from __future__ import annotations
@@ -15,11 +17,13 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.kerf.paint_slot import Painting, painted, true_width
+from tests.hostile.processed import PROCESSED
+from tests.kerf.paint_slot import Painting, as_jpeg, painted, true_width
 from tests.kerf.test_wide_slots import bare_sheets, read, slot
 from visioncheck.camera.rig_file import load_rig
 from visioncheck.errors import Refusal
 from visioncheck.measuring.slot import Scene
+from visioncheck.points.find import find_points
 
 
 def several(sheets: dict[str, Scene], seed: int) -> Iterator[tuple[Scene, Painting, int, float]]:
@@ -54,6 +58,46 @@ def blind(sheets: dict[str, Scene], seed: int) -> Iterator[tuple[Scene, Painting
     yield painted(sheets[sheet], what), what, None, 0.0
 
 
+ALTERED = (
+    "as it is",
+    "local contrast",
+    "tiles equalised",
+    "blurred 1 px",
+    "median of 3",
+    "moved 4 px",
+    "out of focus 2 px",
+    "brightened",
+)
+
+
+def altered(sheets: dict[str, Scene], seed: int) -> Iterator[tuple[str, str]]:
+    """Of one tapering slot: how the picture was altered, and how far taper and width are off, in times their ±."""
+    rng = np.random.default_rng(9000 + seed)
+    width, taper = float(rng.choice([2.4, 3.2, 6.35])), float(rng.uniform(-0.2, 0.2))
+    what = slot(sheets["light"], width, seed, float(rng.choice([-1, 1])) * float(rng.uniform(25, 40)))
+    what = replace(what, width_start=width, width_end=width + taper, lamp=None)
+    scene = painted(sheets["light"], what)
+    for how in ALTERED:
+        changed = np.clip(np.rint(PROCESSED[how](scene.photo.bgr)), 0, 255).astype(np.uint8)
+        photo = replace(scene.photo, bgr=as_jpeg(changed, 93))
+        try:
+            reading = read(replace(scene, photo=photo, points=find_points(photo)), what.thickness)
+        except Refusal as refusal:
+            yield how, f"refused: {refusal.code}"
+            continue
+        assert reading.slot is not None
+        widening, middle = reading.slot.widening, reading.widths[len(reading.widths) // 2]
+        off = widening.value - taper * reading.slot.length_mm / what.slot_length
+        wide = middle.width.value - true_width(what, middle.at_mm)
+        yield (
+            how,
+            (
+                f"taper {off:+.4f} ± {widening.expanded():.4f}, {abs(off) / widening.expanded():.2f} x;"
+                f" width {wide:+.4f} ± {middle.width.expanded():.4f}, {abs(wide) / middle.width.expanded():.2f} x"
+            ),
+        )
+
+
 def score(scene: Scene, what: Painting, number: int | None, wider: float) -> str:
     """Read it and say how far it is off, in times its ±."""
     try:
@@ -72,12 +116,18 @@ def main() -> None:
     """Paint and read a lot."""
     from visioncheck.cli import main as visioncheck
 
-    lot, first, last = {"several": several, "blind": blind}[sys.argv[1]], int(sys.argv[2]), int(sys.argv[3])
+    first, last = int(sys.argv[2]), int(sys.argv[3])
     photos = sorted((Path(__file__).parents[2] / "fixtures" / "photos" / "light-a4").glob("survey-*.jpg"))
     with tempfile.TemporaryDirectory() as folder:
         rig = Path(folder) / "rig.json"
         visioncheck(["survey", *map(str, photos), "--ruled", "310.5mm", "-o", str(rig)])
         sheets = bare_sheets(load_rig(rig))
+    if sys.argv[1] == "altered":
+        for seed in range(first, last):
+            for how, said in altered(sheets, seed):
+                print(f"{seed:4d}  {how:20}  {said}", flush=True)
+        return
+    lot = {"several": several, "blind": blind}[sys.argv[1]]
     counted = Counter(score(*each) for seed in range(first, last) for each in lot(sheets, seed))
     for said, count in counted.most_common():
         print(f"{count:4d}  {said}")
