@@ -195,10 +195,10 @@ def _told(value):
     return re.sub(r"Path\('([^']*/)?([^'.]+)[^']*'", r"Path('\2'", repr(value))
 
 
-def done_here(work, jobs, shared, stop, **how):
+def done_here(work, jobs, shared, workers=None, stop=None, **how):
     """What `run_here` and `run_on_cluster` do, in this process; says how it was asked to."""
     assert not stop()
-    print(sorted(how.items()), file=sys.stderr)
+    print(workers, sorted(how.items()), file=sys.stderr)
     for job in jobs:
         future = Future()
         future.set_result(work(job, shared))
