@@ -120,6 +120,10 @@ def walk(tab, entry: str):
     yield "survey"
     tab.goto(f"{base}/survey/finish")
     yield "finish"
+    tab.get_by_label("The rule reads").fill("31o.5")
+    tab.get_by_role("button", name="Work it out").click()
+    tab.locator("#ruled-wrong").wait_for()
+    yield "finish-mistake"
     for name, path in {
         "start": "/",
         "photo": f"/sled/{SLED_KEY}",
