@@ -519,9 +519,10 @@ def test_what_has_no_effect_on_a_copy_is_said(filled, log_folder, tmp_path, caps
     assert f"--photos {own} had no effect" in capsys.readouterr().err
     assert main(["log", "check", str(log_folder), "--clean"]) == 0
     assert "--clean had no effect" in capsys.readouterr().out
-    filled.photos.path("0" * 64, ".jpg").parent.mkdir(parents=True)
+    filled.photos.path("0" * 64, ".jpg").parent.mkdir(parents=True, exist_ok=True)
     filled.photos.path("0" * 64, ".jpg").write_bytes(b"of nobody")
-    (log_folder / records.FILE_NAME).unlink()
+    with (log_folder / records.FILE_NAME).open("a") as listed:
+        listed.write("\nbroken off")
     assert main(["log", "check", str(log_folder), "--clean"]) == 0
     said = capsys.readouterr().out
     assert "no effect" not in said
