@@ -165,6 +165,15 @@ assumption."""
 EDGE_SOFT_TIMES, EDGE_SCATTER_MM = 2.0, 0.15
 """Times the print's blur, and mm. An edge that is softer and whose stations scatter by more about their straight line
 is neither sharp nor straight, and refused: a saw leaves 0.01 to 0.05 mm, a band saw a multiple; assumption."""
+EDGE_BREAK_MM = 0.012
+"""mm. What misses a smooth curve by less on the average has no break that matters: sawn edges miss it by 0.005 to 0.02
+mm; assumption."""
+EDGE_BREAK_SHARE = 0.5
+"""Share of the smooth curve's misfit. Two straight lines that leave less are two things end to end: of 489 edges drawn
+by lot one of two things left 0.09, the others 0.62 and more but for one with a short foreign end."""
+EDGE_BREAK_PART = 0.2
+"""Share of what is seen of the edge. A shorter part is a tear or a foreign end, and has no weight in the line;
+assumption."""
 EDGE_NARROW_FACE_MM = 1.0
 """mm. Where no thickness is known, a side face that shows less at most is not doubted for; assumption."""
 SHADE_LEAST_STATIONS = 40
@@ -198,9 +207,9 @@ TOUCHES_MM = 5.0
 """mm. What comes nearer to the work than this lies at it; assumption."""
 EDGE_PASSED_MM = 2.0
 """mm. An outline that reaches farther past an edge's line is not the work's alone, or no fence met it; assumption."""
-CORNER_UNSEEN_MM, EDGE_ENDS_SHORT_MM = 6.0, 25.0
-"""mm. A corner to which neither of its edges comes nearer, and one of them by far not, is none of the work's: squares
-of the band hide no more than some 15 mm of an edge; assumption."""
+EDGE_ENDS_SHORT_MM = 25.0
+"""mm. Where an edge is not seen over more than this before its corner, and nothing hides it, the edges that would meet
+there are not both the work's: squares of the band hide no more than some 15 mm of an edge; assumption."""
 EDGE_SHORT_MM = 25.0
 """mm. A shorter edge is flagged; assumption."""
 EDGE_TORN_SHARE = 0.4

@@ -59,11 +59,20 @@ def test_clamps_of_the_works_own_tint_are_asked_about(rig_file, tmp_path):
     assert question_sentence(reading.question).startswith("The outline reaches past edges")
 
 
-def test_a_stick_beside_the_work_is_not_taken_for_its_side(rig_file, tmp_path):
-    """It lay at three degrees along two thirds of a side, and its flank was read as the side to ± 0.03°."""
+@pytest.mark.parametrize("seed", [9531, 9337])
+def test_a_stick_beside_the_work_is_not_taken_for_its_side(seed, rig_file, tmp_path):
+    """It lay at three degrees along two thirds of a side, or at thirty, and its flank was read as the side."""
     with pytest.raises(Refusal) as refused:
-        read(drawn_by_lot(9531), load_rig(rig_file), tmp_path)
+        read(drawn_by_lot(seed), load_rig(rig_file), tmp_path)
     assert (refused.value.code, refused.value.case) == ("covered-edge", "corner")
+
+
+def test_a_clamps_side_end_to_end_with_the_works_is_not_read(rig_file, tmp_path):
+    """It was read as one edge, 0.56° out with ± 0.14°."""
+    scene = drawn_by_lot(9315)
+    reading = read(scene, load_rig(rig_file), tmp_path)
+    assert "a" not in reading.names
+    assert all(abs(error) <= 2 * stated for error, stated in errors_of(reading, scene))
 
 
 def test_a_side_of_shade_and_bites_is_not_read(rig_file, tmp_path):

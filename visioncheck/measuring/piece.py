@@ -18,6 +18,7 @@ from visioncheck.camera.view_fit import ViewFit
 from visioncheck.codes import Doubt
 from visioncheck.edges.trace import Trace, trace_edge
 from visioncheck.errors import Marks, Refusal
+from visioncheck.fitting.broken import Break, find_break
 from visioncheck.measuring.detect import Detection, detect, refuse_another_phone
 from visioncheck.measuring.tags import UNKNOWN_THICKNESS, Arrow, read_thickness, tag_on, tag_papers
 from visioncheck.outline.covers import Cover
@@ -113,20 +114,25 @@ def see_piece(
 
 
 def _refuse_unseen_corner(photo: Photo, shape: Piece, covers: Sequence[Sequence[Cover]]) -> None:
-    """Refuse an outline whose edges both end short of their corner: one of them is of something else."""
+    """Refuse an outline with an edge that ends far short of its corner: there one of the two is of something else."""
     ways = edge_ways(shape.sides_px, photo.exif.orientation)
     for first, second in shape.chain.meetings:
-        before, after = shape.seen_up_to_mm(first)[1], shape.seen_up_to_mm(second)[0]
-        if min(before, after) < checks.CORNER_UNSEEN_MM or max(before, after) < checks.EDGE_ENDS_SHORT_MM:
-            continue
         length = float(shape.lengths_mm[first])
-        if any(cover.end_mm > length - before for cover in covers[first]) or any(
-            cover.start_mm < after for cover in covers[second]
-        ):
+        before, after = shape.seen_up_to_mm(first)[1], shape.seen_up_to_mm(second)[0]
+        missing = (
+            before - _covered_mm(covers[first], length - before, length),
+            after - _covered_mm(covers[second], 0, after),
+        )
+        if max(missing) < checks.EDGE_ENDS_SHORT_MM:
             continue
         where = shape.corners_px[shape.chain.ends[second][0]]
         refusal = Refusal("covered-edge", photo.path.name, "corner", side=ways[first], other=ways[second])
         raise refusal.showing(Marks(tuple(shape.sides_px), (where[None],)))
+
+
+def _covered_mm(covers: Sequence[Cover], start_mm: float, end_mm: float) -> float:
+    """How much of a stretch of an edge lies under other things."""
+    return sum(max(min(cover.end_mm, end_mm) - max(cover.start_mm, start_mm), 0.0) for cover in covers)
 
 
 def require_four_sides(seen: SeenPiece) -> None:
@@ -227,16 +233,25 @@ def _traces(
         _trace(detection, view, outline, side, thickness_mm) if straight else None
         for side, straight in enumerate(outline.straight)
     )
-    traces = tuple(None if trace is None or _is_soft(trace, detection.points.blur_px) else trace for trace in seen)
+    traces = tuple(
+        trace if trace is not None and _is_believed(trace, detection.points.blur_px) else None for trace in seen
+    )
     lost = [side for side, straight in enumerate(outline.straight) if straight and traces[side] is None]
     # of work of another shape two edges that meet are always enough
     enough = (corner_only or not outline.is_four_sided) and Chain.of([trace is not None for trace in traces])[
         0
     ].meetings
     if lost and not enough:
-        soft = seen[lost[0]] is not None
+        trace = seen[lost[0]]
+        if trace is not None and (broken := find_break(trace.points_mm)) is not None:
+            raise _broken_in_two(detection.photo, view, outline, lost[0], broken)
+        soft = trace is not None
         raise _lost_edge(detection.photo, view, outline, lost[0], thickness_mm, glare=glare, soft=soft)
     return traces
+
+
+def _is_believed(trace: Trace, print_blur_px: float) -> bool:
+    return not _is_soft(trace, print_blur_px) and find_break(trace.points_mm) is None
 
 
 def _is_soft(trace: Trace, print_blur_px: float) -> bool:
@@ -283,6 +298,16 @@ def _lost_edge(
         # a side face is looked for where the thickness says
         refusal = Refusal("low-contrast", name, "soft" if soft else "", side=side, thickness_mm=thickness_mm)
     return refusal.showing(Marks((corners_px,), _seen_px(view, [line])))
+
+
+def _broken_in_two(photo: Photo, view: View, outline: Outline, edge: int, broken: Break) -> Refusal:
+    """Say which edge is two things end to end, and show where one ends."""
+    corners_px = view.to_image(outline.corners_mm)
+    side = edge_ways(sides_of(corners_px), photo.exif.orientation)[edge]
+    turn_deg = float(np.degrees(broken.turn_rad))
+    marks = Marks((corners_px,), _seen_px(view, [_side(outline.corners_mm, edge), broken.place[None]]))
+    told = Refusal("covered-edge", photo.path.name, "two edges", side=side, step_mm=broken.step, turn_deg=turn_deg)
+    return told.showing(marks)
 
 
 def pointed_edge(seen: SeenPiece, shape: Piece, ends: Sequence[int] | None = None) -> int | None:

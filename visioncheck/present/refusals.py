@@ -187,8 +187,14 @@ _SENTENCES: dict[tuple[str, str], str | Words] = {
         " or lay a piece with straight edges there, well inside the sheet."
     ),
     ("covered-edge", "corner"): (
-        "no wood is seen where the piece's {side} and {other} edges would meet, so one of them belongs to something"
-        " that lies beside it; clear the sheet around the piece, or say which two edges to read (<edges>)"
+        "the piece's {side} and {other} edges are not both seen near the corner where they would meet, so one of them"
+        " belongs to something that lies beside it; clear the sheet around the piece, or say which two edges to read"
+        " (<edges>)"
+    ),
+    ("covered-edge", "two edges"): (
+        "the piece's {side} edge is not one edge: it breaks by {step_mm:.2f} mm and {turn_deg:.2f}°, as where two"
+        " things lie end to end or a cut was begun anew; clear the sheet around the piece, or say which two other edges"
+        " to read (<edges>)"
     ),
     ("covered-edge", ""): (
         "too little of the piece's {side} edge is seen beside what lies there; clear the sheet around the piece, and"
