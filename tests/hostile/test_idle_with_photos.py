@@ -361,7 +361,7 @@ CASES = [
 
 
 def pytest_generate_tests(metafunc):
-    cases = CASES if metafunc.config.getoption("lines") >= 1000 else CASES[::6]
+    cases = CASES if metafunc.config.getoption("lines") >= 1000 else CASES[::12]
     ids = [f"{base}{option.opts[-1]}" for base, option in cases]
     if "base" in metafunc.fixturenames:
         metafunc.parametrize(("base", "option"), cases, ids=ids)
