@@ -1,7 +1,7 @@
 """Every option of the commands that read photos or a log counts too, or is refused; made from their definitions.
 
 Each photo is truly read, once for what goes into its reading; the cases ask for the same readings again. A plain run
-takes every sixth case, one with `--lines 1000` and more takes all of them.
+takes every twelfth case, one with `--lines 1000` and more takes all of them.
 """
 
 from __future__ import annotations
