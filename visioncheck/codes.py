@@ -31,8 +31,10 @@ QuestionCode = Literal[
     # of a log from before questions had codes
     "as told",
 ]
-OUTER_SIDE, TIGHT_JOINTS = "outer side", "tight joints"
+OUTER_SIDE = "outer side"
 """Source of uncertainty: a strip's long side that no cut of this fence made."""
+TIGHT_JOINTS = "tight joints"
+"""Source of uncertainty: the joints of a frame that are taken as closed."""
 
 NoteCode = Literal["counted", "closure", "turned over", "other half", "frame", "as told"]
 

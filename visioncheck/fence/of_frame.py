@@ -46,9 +46,13 @@ class Frame:
         outer = frame_corner_deg(self.sides)
         return 180.0 - outer if self.at_fence == "inner" else outer
 
+    def each_joint(self, wedge: Quantity) -> Quantity:
+        """The wedge in the last joint, deg, shared out evenly among all joints."""
+        return wedge.scaled(2 / self.cuts, "deg")
+
     def shares(self, wedge: Quantity) -> dict[str, Field]:
         """How the wedge in the last joint, deg, is shared out among joints and cuts: the fields of the note on it."""
-        each, joint = wedge.scaled(1 / self.cuts, "deg"), wedge.scaled(2 / self.cuts, "deg")
+        each, joint = wedge.scaled(1 / self.cuts, "deg"), self.each_joint(wedge)
         return {
             "sides": self.sides,
             "cuts": self.cuts,

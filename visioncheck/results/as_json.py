@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from visioncheck.correction.correct import correct
+from visioncheck.fence.of_frame import Frame
 from visioncheck.reading.model import TwoCuts
 from visioncheck.results.advice import correction_json
 from visioncheck.results.basis import basis_of_typed
@@ -132,7 +133,7 @@ def _of_several_json(reading: Reading) -> dict[str, Any]:
 
 def _frame_json(joint: LastJoint, wedge: Quantity) -> dict[str, Any]:
     """Write a frame by its last joint; its size shared out evenly among all joints."""
-    share = wedge.scaled(2 / joint.cuts, "deg")
+    share = Frame(joint.sides, joint.cuts).each_joint(wedge)
     each = quantity_json(share) | {"value": abs(share.value)}
     known = {"sides": joint.sides, "cuts": joint.cuts, "opens": joint.opens, "each_joint_deg": each}
     return known if joint.at_fence is None else known | {"at_fence": joint.at_fence}
