@@ -75,11 +75,10 @@ def test_a_clamps_side_end_to_end_with_the_works_is_not_read(rig_file, tmp_path)
     assert all(abs(error) <= 2 * stated for error, stated in errors_of(reading, scene))
 
 
-def test_a_side_of_shade_and_bites_is_not_read(rig_file, tmp_path):
+def test_a_side_beside_shade_and_a_finger_is_the_works_own(rig_file, tmp_path):
     """A finger and a soft shadow left stations some millimetres about a line that was 5° out with ± 1.4°."""
-    with pytest.raises(Refusal) as refused:
-        read(drawn_by_lot(9423), load_rig(rig_file), tmp_path)
-    assert (refused.value.code, refused.value.case) == ("low-contrast", "soft")
+    scene = drawn_by_lot(9423)
+    assert all(abs(error) <= stated for error, stated in errors_of(read(scene, load_rig(rig_file), tmp_path), scene))
 
 
 @pytest.mark.parametrize("seed", [3, 29])

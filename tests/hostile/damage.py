@@ -124,7 +124,7 @@ def small_jpeg() -> bytes:
     return out.getvalue()
 
 
-@steps(70)
+@steps(40)
 @given(damages)
 def jpeg(ways):
     path = scratch / "photo.jpg"
@@ -153,7 +153,7 @@ def _tiny(kind: str) -> bytes:
 TINY = {kind: _tiny(kind) for kind in ("PNG", "HEIF", "JPEG")}
 
 
-@steps(250)
+@steps(120)
 @given(st.sampled_from(sorted(TINY)), damages)
 def other_pictures(kind, ways):
     path = scratch / "photo"
@@ -175,7 +175,7 @@ tags = st.dictionaries(
 )
 
 
-@steps(150)
+@steps(75)
 @given(tags, damages, st.binary(max_size=300), st.booleans())
 def exif_blocks(values, ways, noise, built):
     """EXIF as no phone writes it, on a picture too small to hold a sheet."""
@@ -235,7 +235,7 @@ anything = st.recursive(
 )
 
 
-@steps(200)
+@steps(100)
 @given(damages)
 def rig_bytes(ways):
     path = scratch / "damaged.json"
@@ -314,7 +314,7 @@ def _changed(text: str, data) -> str:
     return "".join(lines)
 
 
-@steps(300)
+@steps(150)
 @given(st.data(), damages, st.booleans())
 def sleds(data, ways, structured):
     path = scratch / "sled.toml"
@@ -329,7 +329,7 @@ def sleds(data, ways, structured):
             describe(found, sled)
 
 
-@steps(150)
+@steps(75)
 @given(st.data(), damages, st.booleans())
 def plans(data, ways, structured):
     path = scratch / "plan.toml"

@@ -77,3 +77,20 @@ def test_a_hand_has_no_four_sides():
         cv2.line(hand, start, end, 1, 26)
     cv2.circle(hand, (90, 210), 60, 1, -1)
     assert best_quad(hand, NOTHING) is None
+
+
+def test_a_clamp_over_an_end_does_not_draw_the_outline_under_it():
+    """What is covered costs nothing: of two that enclose the piece alike the one whose sides are seen is meant."""
+    board = np.array([[281, 437], [105, 353], [150, 263], [325, 346]], np.int32)
+    clamp = np.array([[136, 341], [29, 289], [50, 244], [158, 296]], np.int32)
+    piece, covered = np.zeros((595, 425), np.uint8), np.zeros((595, 425), np.uint8)
+    cv2.fillConvexPoly(piece, board, 1)
+    cv2.fillConvexPoly(covered, clamp, 1)
+    piece[covered > 0] = 0
+    # beside the clamp too little is left to be seen, and ends in steps
+    piece[310:, :118], piece[:310, :146] = 0, 0
+    quad = best_quad(piece, covered)
+    assert quad is not None
+    far_end = np.linalg.norm(quad.corners[:, None] - board[None, [0, 3]], axis=2).min(axis=0)
+    assert far_end.max() < 2
+    assert quad.seen > 0.5

@@ -55,6 +55,8 @@ class Trace:
         Whether the top arris stands out from the side face below it, or that is so narrow that it is reckoned with.
     arris_u_mm : float
         Standard uncertainty of the whole edge's place, of a narrow side face whose brightness is not known.
+    arris_turn_u_mm : float
+        That of one end against the other.
     recess_gain : float
         How many times as far as the arris lies back it is read too far out, median over the stations.
     """
@@ -68,6 +70,7 @@ class Trace:
     arris_clear: bool
     recess_gain: float
     arris_u_mm: float = 0.0
+    arris_turn_u_mm: float = 0.0
 
     @property
     def scatter_mm(self) -> float:
@@ -102,8 +105,8 @@ def trace_edge(
     coarse = _find_arris(bgr, view, guide, side_mm, thickness_mm is not None)
     if coarse is None:
         return None
-    rough, clear, inner = coarse
-    return trace_near(bgr, view, rough, None if inner else thickness_mm, print_blur_px, clear=clear)
+    rough, clear = coarse
+    return trace_near(bgr, view, rough, thickness_mm, print_blur_px, clear=clear)
 
 
 def trace_near(
@@ -140,12 +143,10 @@ def side_face_mm(view: View, guide: Guide, thickness_mm: float | None) -> float:
     return max(0.0, away * share / (1 - share))
 
 
-def _find_arris(
-    bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool
-) -> tuple[Guide, bool, bool] | None:
+def _find_arris(bgr: Picture, view: View, guide: Guide, side_mm: float, known_side: bool) -> tuple[Guide, bool] | None:
     """Shift and turn the guide onto the innermost step from wood to anything else that runs along it.
 
-    Also whether that is the top arris for all that can be told, and whether a bottom one was seen beyond it.
+    Also whether that is the top arris for all that can be told.
     """
     inside = _COARSE_INSIDE_MM + side_mm * 1.15 + _SIDE_FACE_SLACK_MM * (side_mm > 0)
     offsets = np.arange(-inside, _COARSE_OUTSIDE_MM, _COARSE_PITCH_MM)
@@ -161,10 +162,10 @@ def _find_arris(
     found = _vote(_step_strength(rows), offsets, middle, side_mm, known_side)
     if found is None:
         return None
-    shift, turn, clear, inner = found
+    shift, turn, clear = found
     ends = np.array([0.0, guide.length_mm])
     start, end = guide.points(ends, shift + turn * (ends - guide.length_mm / 2))
-    return Guide(start, end, guide.covered_mm), clear, inner
+    return Guide(start, end, guide.covered_mm), clear
 
 
 def _step_strength(rows: Array) -> Array:
@@ -184,7 +185,7 @@ def _step_strength(rows: Array) -> Array:
 
 def _vote(
     step: Array, offsets: Array, middle: Array, side_mm: float, known_side: bool
-) -> tuple[float, float, bool, bool] | None:
+) -> tuple[float, float, bool] | None:
     """Offset and slope of the line along which the blocks' steps add up best, near where it is expected.
 
     The outline's own place is expected; where a side face may show, so is a place one side face further in,
@@ -209,7 +210,7 @@ def _vote(
         return float(score[at]), float(offsets[at[1]]), float(turns[at[0]])
 
     here = best(_bell(offsets, 0.0, _OUTLINE_SD_MM))
-    chosen, clear, is_inner = here, True, False
+    chosen, clear = here, True
     if side_mm > 2 * _COARSE_PITCH_MM:
         if known_side:
             inner = best(_bell(offsets, -side_mm, 0.3 + 0.06 * side_mm) * (offsets < -0.5 * side_mm))
@@ -219,7 +220,7 @@ def _vote(
         chosen = inner if is_inner else here
         # no second line: the outline may hang on the lower arris
         clear = is_inner or (not known_side and side_mm < checks.EDGE_NARROW_FACE_MM)
-    return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear, is_inner)
+    return None if chosen[0] < checks.EDGE_FAINTEST else (chosen[1], chosen[2], clear)
 
 
 def _bell(offsets: Array, centre: float, sd: float) -> Array:
@@ -262,11 +263,12 @@ def _fine(
     arris = ArrisPlace(0.0, 0.0)
     if beside.print_blur_px is not None:
         arris = shade_band(rows.coded, seen, rows.offset_px, fit, use, beside.print_blur_px)
-    if side_px:
-        off_px = rows.offset_px[use] - fit.at[use][:, None]
-        parted = top_arris(profiles.values[use], off_px, side_px, fit.blur)
+    if side_px and arris.shift_px:
         # beside shade the one step is the shade's, and no two steps describe it
-        arris = arris.further_in(side_px) if arris.shift_px else parted
+        arris = arris.further_in(side_px)
+    elif side_px:
+        light = seen[use][..., 0]
+        arris = top_arris(profiles.values[use], light, rows.offset_px[use], fit.at[use], side_px, fit.blur)
     return Trace(
         points_mm=guide.points(rows.at_mm[use], (fit.at[use] + arris.shift_px) * rows.pixel_mm[use]),
         weights=1 / fit.u[use] ** 2,
@@ -277,6 +279,7 @@ def _fine(
         arris_clear=clear or side_px > 0,
         recess_gain=float(np.median(profiles.recess_gain[use])),
         arris_u_mm=arris.u_px * rows.usual_pixel_mm,
+        arris_turn_u_mm=arris.turn_u_px * rows.usual_pixel_mm,
     )
 
 

@@ -38,6 +38,9 @@ _LEAST_SIDE = 0.3
 """Share of every side that must be seen ..."""
 _LEAST_MEAN = 0.6
 """... and of all four in the mean: a round thing touches any side over a third of it."""
+_AS_GOOD, _WELL_SEEN = 0.05, 0.5
+"""Quadrilaterals whose worth differs by less are told apart by their least seen side, if that is seen less than this:
+what is covered costs nothing, so that one may reach under a clamp as far as any line allows."""
 
 
 @dataclass(frozen=True)
@@ -85,13 +88,18 @@ def best_quad(piece: Mask, covered: Mask) -> Quad | None:
     if len(places) < 4 * _LEAST_PX:
         return None
     lines = _lines(places, directions)
-    best = max(_quads(lines, piece, covered), key=lambda quad: quad.worth, default=None)
-    if best is None:
-        return None
-    corners = _snapped(best.corners, places, directions)
+    found = _quads(lines, piece, covered)
+    least = max((quad.worth for quad in found), default=0.0) - _AS_GOOD
+    looked_at = [_looked_at(quad, places, directions) for quad in found if quad.worth >= least]
+    best, mean = max(looked_at, key=lambda pair: (min(pair[0].seen, _WELL_SEEN), pair[0].worth), default=(None, 0.0))
+    return best if best is not None and best.seen >= _LEAST_SIDE and mean >= _LEAST_MEAN else None
+
+
+def _looked_at(quad: Quad, places: Array, directions: Array) -> tuple[Quad, float]:
+    """It with its sides on the border and its least seen one; and what is seen of the four in the mean."""
+    corners = _snapped(quad.corners, places, directions)
     seen = [_seen_share(start, end, places) for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
-    enough = min(seen) >= _LEAST_SIDE and float(np.mean(seen)) >= _LEAST_MEAN
-    return Quad(corners, best.worth, min(seen)) if enough else None
+    return Quad(corners, quad.worth, min(seen)), float(np.mean(seen))
 
 
 def _border(piece: Mask) -> tuple[Array, Array]:

@@ -111,11 +111,12 @@ def edge_sources(
         trace.arris_u_mm if trace.arris_clear else side_face_mm(view, edges.guide(k), thickness_mm) / np.sqrt(12)
         for k, trace in enumerate(traces)
     ]
+    turned = np.array([trace.arris_turn_u_mm for trace in traces])
     return {
         "hollows": _turned(by_lines, ends / 2, ends, edges.lengths),
         "soft edge": _turned(by_lines, np.hypot(softs / 2, faints), np.hypot(softs, faints), edges.lengths),
         "edge bias": np.outer(bias, bias),
-        "arris": arris @ arris.T,
+        "arris": arris @ arris.T + _turned(by_lines, np.zeros(len(turned)), turned, edges.lengths),
     }
 
 
