@@ -64,6 +64,12 @@ def test_a_narrow_side_face_moves_the_edge_and_does_not_turn_it():
     assert middle_mm(shape, "arris") == pytest.approx(0.05 * SHRINK, rel=0.02)
 
 
+def test_a_side_face_read_as_one_arris_here_and_the_other_there_turns_the_edge():
+    shape, parts = parts_of({"arris_turn_u_mm": 0.05})
+    assert parts["arris"] == pytest.approx(0.05 / PIXEL_MM, rel=0.02)
+    assert middle_mm(shape, "arris") == pytest.approx(0.0, abs=1e-3)
+
+
 def test_where_an_edge_is_not_seen_up_to_its_ends():
     square = piece_of(CORNERS)
     traces = list(square.traces)

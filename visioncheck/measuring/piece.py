@@ -200,12 +200,13 @@ def _piece_outline(photo: Photo, points: TargetPoints, view: View, *, glare: boo
         if glare and problem.case == "shape":
             raise Refusal("glare", name, "piece").showing(problem.marks) from None
         raise
-    if is_second_piece(outlines):
+    second = is_second_piece(outlines)
+    if glare and (second or not outlines[0].is_four_sided):
+        # what looks like another shape, or like two, may be what the glare leaves of four sides
+        raise Refusal("glare", name, "piece").showing(Marks((view.to_image(outlines[0].corners_mm),)))
+    if second:
         every = _seen_px(view, [each.corners_mm for each in outlines])
         raise Refusal("two-pieces", name).showing(Marks(every[:1], tuple(_closed(each) for each in every[1:])))
-    if glare and not outlines[0].is_four_sided:
-        # what looks like another shape may be what the glare leaves of four sides
-        raise Refusal("glare", name, "piece").showing(Marks((view.to_image(outlines[0].corners_mm),)))
     corners = outlines[0].corners_mm
     height, width = photo.bgr.shape[:2]
     seen = view.to_image(corners)
