@@ -11,7 +11,7 @@ import pytest
 from tests.report.hand_made import corner_piece, strip
 from visioncheck.present.budget import better_lines, budget_lines, draw_budget
 from visioncheck.quantity import Quantity
-from visioncheck.reading.model import WidthReading
+from visioncheck.reading.model import LastJoint, WidthReading
 from visioncheck.results.budget import Budget, budgets_from_reading
 
 
@@ -57,6 +57,14 @@ def test_advice_fits_what_was_done_already() -> None:
     budget = Budget("angle", "°", {"print survey": 0.004}, 1000)
     assert "visioncheck survey" in better_lines(budget, surveyed=False, turned=False)[0].text
     assert "--turned" not in better_lines(budget, surveyed=False, turned=True)[0].text
+
+
+@pytest.mark.parametrize(("kind", "joint", "said"), [("slot", 0, "slot"), ("gap", 8, "joint"), ("gap", 0, "cut")])
+def test_what_has_walls_is_called_what_it_is(kind: str, joint: int, said: str) -> None:
+    frame = LastJoint(joint, 2 * joint, "outside", "outer") if joint else None
+    read = replace(strip(), piece=kind, budget={"roughness": 0.01}, last_joint=frame)
+    taper, *_ = budgets_from_reading(read)
+    assert f"make a longer {said}, with" in better_lines(taper, surveyed=True, turned=True)[0].text
 
 
 def test_bars_are_as_long_as_their_sources(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from visioncheck.errors import with_names
 from visioncheck.present.line import LabelledLine
 from visioncheck.present.naming import NAMING, Door
 from visioncheck.quantity import coverage_factor
-from visioncheck.results.budget import Budget
+from visioncheck.results.budget import Budget, CutName
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,7 +26,7 @@ _BETTER = {
     "soft edge": "turn the light so that no shadow lies along the edge",
     "edge bias": "step nearer, so that a pixel covers less",
     "noise": "more light, and step nearer",
-    "roughness": "cut a longer slot, with a sharper blade, and read its clean side",
+    "roughness": "make a longer {cut}, with a sharper blade, and read its clean side",
     "tone": "step nearer, so that a pixel covers less",
     "arris": "shoot from straight above the piece, and raise the light",
     "order of cuts": "lay a piece tag on it, its arrow to the edge cut first",
@@ -59,9 +59,9 @@ def budget_lines(budget: Budget) -> list[LabelledLine]:
     return [*lines, LabelledLine("together", whole)]
 
 
-def better_way(source: str, *, surveyed: bool, turned: bool, door: Door = "command") -> str:
-    """Say what makes a source smaller, given what was done already."""
-    way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER[source]
+def better_way(source: str, *, surveyed: bool, turned: bool, cut: CutName = "slot", door: Door = "command") -> str:
+    """Say what makes a source smaller, given what was done already; `cut` is what has walls."""
+    way = _NO_SURVEY if source == "print survey" and not surveyed else _BETTER[source].format(cut=cut)
     more = _TURN if source in _TURNING_HELPS and not turned else ""
     return with_names(way + more, NAMING[door])
 
@@ -73,7 +73,7 @@ def better_lines(budget: Budget, *, surveyed: bool, turned: bool, door: Door = "
         # an older log may name a source that is no longer one
         if share < _WORTH_SAYING or source not in _BETTER:
             continue
-        way = better_way(source, surveyed=surveyed, turned=turned, door=door)
+        way = better_way(source, surveyed=surveyed, turned=turned, cut=budget.cut, door=door)
         expanded = coverage_factor(budget.dof) * budget.u
         best = f"± {expanded:.3f}{budget.unit} down to ± {math.sqrt(1 - share) * expanded:.3f}{budget.unit} at best"
         lines.append(LabelledLine("Better", f"{source}: {way} ({best})"))

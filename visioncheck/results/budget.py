@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from visioncheck.codes import OUTER_SIDE, TIGHT_JOINTS
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from visioncheck.reading.model import Reading
 
+CutName = Literal["slot", "joint", "cut"]
 _NAMES = {"strip": "taper", "slot": "taper", "gap": "wedge", "panel": "fence error"}
 
 
@@ -29,12 +30,15 @@ class Budget:
     parts : mapping of str to float
     dof : float
         Degrees of freedom of the whole.
+    cut : {"slot", "joint", "cut"}
+        What the two walls are of, where it was read from walls: a slot, a frame's last joint, the cut of two halves.
     """
 
     name: str
     unit: str
     parts: Mapping[str, float]
     dof: float
+    cut: CutName = "slot"
 
     @property
     def u(self) -> float:
@@ -51,6 +55,7 @@ class Budget:
 def budgets_from_reading(reading: Reading) -> tuple[Budget, ...]:
     """Budgets of what a reading gives: its angle (a panel's fence error, a strip's taper), a strip's middle width."""
     found = []
+    cut: CutName = "joint" if reading.last_joint else "slot" if reading.piece == "slot" else "cut"
     if reading.budget:
         number, name = reading.taper or reading.fence_error, _NAMES.get(reading.piece, "angle")
         if {OUTER_SIDE, TIGHT_JOINTS} & reading.budget.keys():  # what no taper shows, so it is the fence error's
@@ -58,9 +63,9 @@ def budgets_from_reading(reading: Reading) -> tuple[Budget, ...]:
         if number is None:
             number = max((corner.angle for corner in reading.corners), key=lambda angle: angle.u)
             name = "least certain corner"
-        found.append(Budget(name, "°", reading.budget, number.dof))
+        found.append(Budget(name, "°", reading.budget, number.dof, cut))
     if reading.widths:
         middle = reading.widths[len(reading.widths) // 2]
         if middle.budget:
-            found.append(Budget("middle width", " mm", middle.budget, middle.width.dof))
+            found.append(Budget("middle width", " mm", middle.budget, middle.width.dof, cut))
     return tuple(found)
