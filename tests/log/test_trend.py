@@ -270,9 +270,7 @@ def test_a_drift_of_five_uncertainties_over_ten_readings_is_called():
     assert named >= 0.75
 
 
-@pytest.mark.parametrize(
-    "habit", [Habit(), Habit(dof=4), Habit(unequal=True), Habit(irregular=True)], ids=["usual", "dof", "u", "times"]
-)
+@pytest.mark.parametrize("habit", [Habit(), Habit(dof=4, unequal=True, irregular=True)], ids=["usual", "unusual"])
 def test_a_fence_that_stays_gives_few_false_alarms(habit):
     """Wanted: 5 % in 24 readings with a look after each; 40 rows with at most 5 (a share of 5 % does so in 98 %)."""
     assert false_alarms(23, 40, habit) <= 0.125
