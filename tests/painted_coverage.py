@@ -1,8 +1,8 @@
 """Do second cuts, a fence's bow, lengths and a blade's tilt by photo hold the truth?
 
 `python -m tests.painted_coverage {recut,straight,stops,bevel} RIG.json [FROM TO]`: boards of chance painted on photos
-of the bare sheet, with the sheet's survey, and measured as their user would. Prints each reading against the truth,
-and how many are within their ±.
+of the bare sheet, with the sheet's survey, and measured as their user would. Prints each reading against the truth, and
+how many are within their ±.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ STOP_SD_MM = 0.03
 
 @dataclass(frozen=True)
 class Shop:
-    """A user at work with their survey: chance, a folder for photos, bare sheets, the wood, how thick all of it is."""
+    """A user at work with their survey: chance, a folder for the photos, bare sheets, and what the wood is like."""
 
     rng: np.random.Generator
     rig: RigFile

@@ -73,9 +73,8 @@ def cut_twice(error_deg, seat_deg, how, sides_mm, ends_deg=(90.0, 90.0), off_mm=
 def cut_to_length(length_mm, wide_mm, cut_deg, far_deg=90.0):
     """Sides and angles of a piece that is so long half way up, its cut end at `cut_deg` to the edge at the fence."""
     angles = (90.0, cut_deg, far_deg)
-    # the ends' lines stand fast against the edge's ends, so that the middle grows evenly with the edge
-    short, long = (middle_length_mm(quadrilateral((each, wide_mm), angles)) for each in (length_mm - 1, length_mm + 1))
-    return (length_mm - 1 + 2 * (length_mm - short) / (long - short), wide_mm), angles
+    shape = quadrilateral((length_mm, wide_mm), angles)
+    return (2 * length_mm - middle_length_mm(shape), wide_mm), angles
 
 
 def middle_length_mm(corners_mm: np.ndarray) -> float:
@@ -104,7 +103,9 @@ def ways(picture: Picture, corners_mm: np.ndarray, thickness_mm: float) -> tuple
 
 def _block(what: Board, wood: str) -> Block:
     outline = sawn(what.corners_mm, what.seed, (what.bow_mm, 0.0, 0.0, 0.0))
-    return Block(outline, what.thickness_mm, WOODS[wood], 0.0, GRAIN.get(wood, 0.05), rough=True)
+    # a hollow edge's foot, taken as convex, would fill the hollow below the camera
+    straight = what.bow_mm >= 0
+    return Block(outline, what.thickness_mm, WOODS[wood], 0.0, GRAIN.get(wood, 0.05), rough=True, convex=straight)
 
 
 def leaning_view(view: RigidView, what: Board) -> _Leaning:
